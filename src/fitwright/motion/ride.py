@@ -1,0 +1,123 @@
+"""What a ride says: cycle curves and quantities at named events, each with its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from fitwright.quantity import Floats, Measured
+
+THETA_DEG: Floats = np.arange(360.0)
+
+
+@dataclass(frozen=True)
+class CycleCurve:
+    """One quantity over the turn of the crank in 1° bins (bin k is at crank angle k°, TDC = 0).
+
+    Attributes:
+        name: e.g. "knee_flexion", "hip_flexion", "ankle_plantarflexion", "sole_pitch", "trunk_inclination",
+            "knee_path" (mm outward of the pedal centre), "foot_yaw"; coordinates as "hip_x", "hip_y", "knee_x", ...
+        unit: "deg" or "mm".
+        mean, sd, u: (360,) mean over cycles, SD between cycles, combined standard uncertainty of the mean.
+        cycles: number of cycles that went in.
+    """
+
+    name: str
+    unit: str
+    mean: Floats
+    sd: Floats
+    u: Floats
+    cycles: int
+
+    def to_json(self) -> dict[str, Any]:
+        """Lists at 1° steps, rounded to 1e-4 of the unit."""
+
+        def pack(x: Floats) -> list[float | None]:
+            return [None if not np.isfinite(v) else round(float(v), 4) for v in x]
+
+        return {
+            "unit": self.unit, "cycles": self.cycles,
+            "mean": pack(self.mean), "sd": pack(self.sd), "u": pack(self.u),
+        }  # fmt: skip
+
+    @staticmethod
+    def from_json(name: str, data: Mapping[str, Any]) -> CycleCurve:
+        """The inverse of `to_json`."""
+
+        def unpack(x: list[float | None]) -> Floats:
+            return np.array([np.nan if v is None else v for v in x], dtype=np.float64)
+
+        return CycleCurve(
+            name,
+            data["unit"],
+            unpack(data["mean"]),
+            unpack(data["sd"]),
+            unpack(data["u"]),
+            int(data["cycles"]),
+        )
+
+
+Events = Mapping[str, Measured]
+"""Event name → value: "min", "max", "bdc", "tdc", "q90", "range", "mean", "min_at", "max_at" (crank angle)."""
+
+
+@dataclass(frozen=True)
+class RideResult:
+    """The outcome of one clip or one marker file.
+
+    Attributes:
+        view: "side", "front" or "markers" (3-D).
+        cadence_rpm: mean cadence over the whole cycles.
+        cycles: whole cycles found, by side for "markers" and "front", under the filmed side for "side".
+        quantities: side ("left"/"right"/"both") → quantity ("knee_flexion_deg", "hip_flexion_deg",
+            "ankle_plantarflexion_deg", "sole_pitch_deg", "trunk_inclination_deg", "knee_path_mm", "foot_yaw_deg",
+            "axle_under_foot" (λ), ...) → event → value.
+        curves: side → curve name → curve.
+        method: what a value hangs from, compared before any two are compared: {"dimension": "2-D"|"3-D",
+            "state": "dynamic"|"static", "landmarks": "..."}.
+        quality: machine-readable facts (frames, gaps, rms, cut-off, residuals, track quality per point).
+        notes: what is weak or missing, in words, with what to do.
+    """
+
+    view: str
+    cadence_rpm: Measured
+    cycles: Mapping[str, int]
+    quantities: Mapping[str, Mapping[str, Events]]
+    curves: Mapping[str, Mapping[str, CycleCurve]]
+    method: Mapping[str, str]
+    quality: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def value(self, side: str, quantity: str, event: str) -> Measured | None:
+        """One value, or None when this ride does not have it."""
+        return self.quantities.get(side, {}).get(quantity, {}).get(event)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data, the record's form; `from_json` reads it back."""
+        return {
+            "view": self.view, "cadence_rpm": self.cadence_rpm.to_json(), "cycles": dict(self.cycles),
+            "quantities": {
+                s: {q: {e: m.to_json() for e, m in events.items()} for q, events in qs.items()}
+                for s, qs in self.quantities.items()
+            },
+            "curves": {s: {n: c.to_json() for n, c in cs.items()} for s, cs in self.curves.items()},
+            "method": dict(self.method), "quality": dict(self.quality), "notes": list(self.notes),
+        }  # fmt: skip
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> RideResult:
+        """The inverse of `to_json`."""
+        return RideResult(
+            view=data["view"], cadence_rpm=Measured.from_json(data["cadence_rpm"]), cycles=dict(data["cycles"]),
+            quantities={
+                s: {q: {e: Measured.from_json(m) for e, m in events.items()} for q, events in qs.items()}
+                for s, qs in data["quantities"].items()
+            },
+            curves={
+                s: {n: CycleCurve.from_json(n, c) for n, c in cs.items()} for s, cs in data["curves"].items()
+            },
+            method=dict(data["method"]), quality=dict(data["quality"]), notes=tuple(data["notes"]),
+        )  # fmt: skip

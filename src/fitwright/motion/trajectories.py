@@ -1,0 +1,49 @@
+"""Named points over time: the one shape in which film and marker files hand motion on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitwright.quantity import Floats
+
+
+@dataclass(frozen=True)
+class Trajectories:
+    """Positions of named points over time, in a frame of `docs/nomenclature.md`.
+
+    Attributes:
+        names: (P,) landmark names, snake_case, e.g. "greater_trochanter", "knee_left"; a side suffix
+            `_left`/`_right` is used where both sides occur.
+        time_s: (T,) strictly increasing true time stamps, s. Never frame index / rate.
+        position_mm: (T, P, D) positions in mm; NaN where a point was not seen.
+        u_mm: (T, P, D) standard uncertainty of each coordinate, mm; NaN where not seen. Random, frame by
+            frame; systematic parts (scale, landmark placement) are added by whoever forms a quantity.
+        axes: (D,) which axes of the bike frame the last dimension holds: ("X", "Y") side view, ("Z", "Y") front
+            view, ("X", "Y", "Z") marker files. X forward, Y up, Z to the rider's right.
+        source: file or medium the motion came from.
+    """
+
+    names: tuple[str, ...]
+    time_s: Floats
+    position_mm: Floats
+    u_mm: Floats
+    axes: tuple[str, ...]
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        expected = (self.time_s.size, len(self.names), len(self.axes))
+        if self.position_mm.shape != expected or self.u_mm.shape != expected:
+            raise ValueError(f"positions {self.position_mm.shape} and u {self.u_mm.shape} must be {expected}")
+        if self.time_s.size > 1 and not np.all(np.diff(self.time_s) > 0):
+            raise ValueError("time stamps must increase")
+
+    def point(self, name: str, *axes: str) -> Floats:
+        """(T, len(axes)) positions of one point, in the order of the named axes (all axes when none given)."""
+        columns = [self.axes.index(a) for a in (axes or self.axes)]
+        return self.position_mm[:, self.names.index(name)][:, columns]
+
+    def has(self, *names: str) -> bool:
+        """Whether every one of these points is present."""
+        return all(n in self.names for n in names)

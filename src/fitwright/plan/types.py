@@ -1,0 +1,156 @@
+"""Targets, findings, changes and the plan that ties them together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from fitwright.quantity import Measured
+
+
+@dataclass(frozen=True)
+class Target:
+    """A band for one quantity, with where it comes from and what it may be compared with.
+
+    Attributes:
+        key: "side.quantity.event" pattern without the side, e.g. "knee_flexion_deg.min".
+        label: plain words. low, high: the band, in `unit`. uses: for whom ("road", "gravel", ...; empty = all).
+        source: author, year, DOI and evidence id, or "common practice, no source".
+        strength: "study", "review", "opinion" or "practice". method: what a value must match to be compared
+            ({"dimension": "2-D", "state": "dynamic"}; a missing key accepts any).
+        role: "target" (the plan may act on it) or "describe" (shown with a reference band, never acted on).
+    """
+
+    key: str
+    label: str
+    low: float
+    high: float
+    unit: str
+    source: str
+    strength: str
+    method: Mapping[str, str]
+    uses: tuple[str, ...] = ()
+    role: str = "target"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One quantity against its band.
+
+    Attributes: side "left"/"right"/"both"; state "in", "low", "high" or "unclear" (the 95 % interval spans an
+    end of the band); probability_in: of lying in the band; causes: what it may come from; next_test: what would
+    tell the causes apart. refused: why no comparison was made, else "".
+    """
+
+    target: Target
+    side: str
+    value: Measured
+    state: str
+    probability_in: float
+    causes: tuple[str, ...] = ()
+    next_test: str = ""
+    refused: str = ""
+
+    @property
+    def id(self) -> str:
+        """`right.knee_flexion_deg.min`."""
+        return f"{self.side}.{self.target.key}"
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        t = self.target
+        return {
+            "id": self.id, "side": self.side, "key": t.key, "label": t.label, "value": self.value.to_json(),
+            "band": [t.low, t.high], "unit": t.unit, "source": t.source, "strength": t.strength, "role": t.role,
+            "state": self.state, "probability_in": self.probability_in, "causes": list(self.causes),
+            "next_test": self.next_test, "refused": self.refused,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a change is expected to do to one quantity: now → expected, u of the expected value."""
+
+    id: str
+    label: str
+    now: Measured
+    expected: Measured
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        return {
+            "id": self.id,
+            "label": self.label,
+            "now": self.now.to_json(),
+            "expected": self.expected.to_json(),
+        }
+
+
+@dataclass(frozen=True)
+class PlannedChange:
+    """One turn of one bolt.
+
+    Attributes:
+        adjustable: "saddle_height_mm", "saddle_setback_mm", "cleat_x_mm_left", "cleat_psi_deg_right",
+            "spacer_mm_left", "shim_mm_right", "hood_x_mm", "crank_mm", ... side "left"/"right"/"".
+        before, after: hardware values, in `unit` (delta = after − before). words: the instruction for the hand.
+        why: ids of findings it serves, with the source. predictions: effect of this change on top of those before.
+        measure_again: what to check after it.
+    """
+
+    adjustable: str
+    side: str
+    before: float
+    after: float
+    unit: str
+    words: str
+    why: tuple[str, ...]
+    predictions: tuple[Prediction, ...]
+    measure_again: tuple[str, ...] = ()
+
+    @property
+    def delta(self) -> float:
+        """after − before."""
+        return self.after - self.before
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        return {
+            "adjustable": self.adjustable, "side": self.side, "before": self.before, "after": self.after,
+            "delta": self.delta, "unit": self.unit, "words": self.words, "why": list(self.why),
+            "predictions": [p.to_json() for p in self.predictions], "measure_again": list(self.measure_again),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Plan:
+    """An ordered list of changes, or the reason why there is none.
+
+    `stopped` holds the referral text when a red flag stops the advice; `changes` is then empty.
+    `outlook` is the prediction for every finding with all changes made.
+    """
+
+    findings: tuple[Finding, ...]
+    changes: tuple[PlannedChange, ...]
+    outlook: tuple[Prediction, ...]
+    unmet: tuple[str, ...] = ()
+    stopped: str = ""
+    notes: tuple[str, ...] = ()
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        return {
+            "findings": [f.to_json() for f in self.findings], "changes": [c.to_json() for c in self.changes],
+            "outlook": [p.to_json() for p in self.outlook], "unmet": list(self.unmet), "stopped": self.stopped,
+            "notes": list(self.notes), "settings": dict(self.settings),
+        }  # fmt: skip
+
+
+def find(findings: Sequence[Finding], finding_id: str) -> Finding:
+    """The finding with this id; KeyError when absent."""
+    for f in findings:
+        if f.id == finding_id:
+            return f
+    raise KeyError(finding_id)
