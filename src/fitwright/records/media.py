@@ -1,0 +1,103 @@
+"""The media store: files named by their SHA-256, written whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from django.conf import settings
+from django.db import transaction
+
+from fitwright.errors import InputError
+from fitwright.records.models import Medium
+
+CHUNK = 1 << 20
+MIMES = {
+    ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".mp4": "video/mp4",
+    ".mov": "video/quicktime", ".mkv": "video/x-matroska", ".webm": "video/webm", ".trc": "text/plain",
+    ".pdf": "application/pdf", ".json": "application/json", ".svg": "image/svg+xml",
+}  # fmt: skip
+
+
+def path_of(medium: Medium) -> Path:
+    """Where the medium's file is: in the store, or outside when it must stay where it was."""
+    if medium.outside:
+        return Path(medium.outside)
+    return Path(settings.MEDIA_ROOT) / medium.sha256[:2] / medium.sha256
+
+
+def sha256_of(path: Path) -> str:
+    """Hex digest of a file, read in pieces."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(CHUNK):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def keep_file(
+    path: Path, kind: str, *, simulated: bool = False, meta: dict[str, Any] | None = None
+) -> Medium:
+    """Copy a file into the store and record it; the same content twice is one medium."""
+    with path.open("rb") as stream:
+        return keep_stream(stream, path.name, kind, simulated=simulated, meta=meta)
+
+
+def keep_stream(
+    stream: BinaryIO, name: str, kind: str, *, simulated: bool = False, meta: dict[str, Any] | None = None
+) -> Medium:
+    """Write a stream to a temporary file, fsync, rename to its digest, then record it in one transaction.
+
+    Raises InputError when the stream is empty or larger than `MAX_MEDIUM_BYTES`.
+    """
+    root = Path(settings.MEDIA_ROOT)
+    root.mkdir(parents=True, exist_ok=True)
+    digest, size = hashlib.sha256(), 0
+    descriptor, temporary = tempfile.mkstemp(dir=root, prefix="incoming-")
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            while piece := stream.read(CHUNK):
+                size += len(piece)
+                if size > settings.MAX_MEDIUM_BYTES:
+                    raise InputError(
+                        name, "file too large", allowed=f"up to {settings.MAX_MEDIUM_BYTES // 1024**2} MB"
+                    )
+                digest.update(piece)
+                file.write(piece)
+            file.flush()
+            os.fsync(file.fileno())
+        if size == 0:
+            raise InputError(name, "the file is empty", hint="Take or export it again")
+        sha = digest.hexdigest()
+        target = root / sha[:2] / sha
+        target.parent.mkdir(exist_ok=True)
+        Path(temporary).replace(target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return _record(sha, kind, name, size, simulated, meta or {}, outside="")
+
+
+def refer_to(path: Path, kind: str, *, meta: dict[str, Any] | None = None) -> Medium:
+    """Record a file that stays where it is (outside data): only its digest and address are kept."""
+    return _record(
+        sha256_of(path), kind, path.name, path.stat().st_size, False, meta or {}, outside=str(path.resolve())
+    )
+
+
+def _record(
+    sha: str, kind: str, name: str, size: int, simulated: bool, meta: dict[str, Any], *, outside: str
+) -> Medium:
+    mime = MIMES.get(Path(name).suffix.lower(), "application/octet-stream")
+    with transaction.atomic():
+        medium, _ = Medium.objects.get_or_create(
+            sha256=sha,
+            defaults={
+                "kind": kind, "name": Path(name).name[:200], "mime": mime, "size_bytes": size,
+                "simulated": simulated, "meta": meta, "outside": outside,
+            },
+        )  # fmt: skip
+    return medium

@@ -1,0 +1,217 @@
+"""What a studio keeps. Nothing is overwritten: measured and decided things are append-only rows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import models
+
+from fitwright.quantity import Measured
+from fitwright.records.append_only import AppendOnly
+
+STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
+SIDES = ("left", "right", "")
+
+
+class Studio(models.Model):
+    """The one studio of this database."""
+
+    name = models.CharField(max_length=120)
+    simulated = models.BooleanField(default=False, help_text="invented by the demo")
+
+
+class Rider(models.Model):
+    """A person who comes to be fitted."""
+
+    name = models.CharField(max_length=120, db_index=True)
+    born_year = models.PositiveSmallIntegerField(null=True, blank=True)
+    sex = models.CharField(max_length=1, blank=True, help_text="M or F, for reference populations only")
+    simulated = models.BooleanField(default=False)
+    consent_at = models.DateTimeField(null=True, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Bike(models.Model):
+    """A rider's bicycle."""
+
+    rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="bikes")
+    name = models.CharField(max_length=120)
+    use = models.CharField(max_length=40, blank=True)
+
+
+class Shoes(models.Model):
+    """A pair of shoes with its cleat system, described by measures only."""
+
+    rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="shoes")
+    name = models.CharField(max_length=120)
+    size_eu = models.DecimalField(max_digits=4, decimal_places=1, null=True, blank=True)
+    cleat_system = models.JSONField(default=dict)
+
+    class Meta:
+        verbose_name_plural = "shoes"
+
+
+class Visit(models.Model):
+    """One appointment; `version` grows with each save so that two tabs never overwrite each other."""
+
+    rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="visits")
+    bike = models.ForeignKey(Bike, null=True, blank=True, on_delete=models.PROTECT)
+    shoes = models.ForeignKey(Shoes, null=True, blank=True, on_delete=models.PROTECT)
+    title = models.CharField(max_length=120, blank=True)
+    use = models.CharField(max_length=40, default="road")
+    simulated = models.BooleanField(default=False)
+    opened_at = models.DateTimeField(auto_now_add=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ("-opened_at", "-pk")
+
+
+class Medium(models.Model):
+    """A photograph, film or marker file, kept once under its SHA-256."""
+
+    sha256 = models.CharField(max_length=64, unique=True)
+    kind = models.CharField(max_length=16)  # photo, film, markers, document
+    name = models.CharField(max_length=200)
+    mime = models.CharField(max_length=80)
+    size_bytes = models.PositiveBigIntegerField()
+    simulated = models.BooleanField(default=False)
+    outside = models.CharField(
+        max_length=500, blank=True, help_text="path of a file that stays where it is and is not copied"
+    )
+    meta = models.JSONField(default=dict)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        verbose_name_plural = "media"
+
+
+class Answer(AppendOnly):
+    """What was said or ticked at a station: any JSON value under a key."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="answers")
+    station = models.CharField(max_length=12)
+    key = models.CharField(max_length=60)
+    value = models.JSONField(null=True)
+
+    class Meta:
+        indexes = (models.Index(fields=("visit", "station", "key")),)
+
+
+class Measurement(AppendOnly):
+    """A number with its standard uncertainty, unit, method, and where it came from."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="measurements")
+    station = models.CharField(max_length=12)
+    key = models.CharField(max_length=60)
+    side = models.CharField(max_length=5, blank=True)
+    value = models.FloatField()
+    u = models.FloatField()
+    unit = models.CharField(max_length=8)
+    method = models.CharField(max_length=200)
+    readings = models.JSONField(default=list, help_text="single readings, when there were several")
+    medium = models.ForeignKey(Medium, null=True, blank=True, on_delete=models.PROTECT)
+
+    class Meta:
+        indexes = (models.Index(fields=("visit", "station", "key", "side")),)
+
+    @property
+    def measured(self) -> Measured:
+        """As the domain's `Measured`."""
+        return Measured(self.value, self.u, self.unit, self.method)
+
+
+class Analysis(AppendOnly):
+    """What a computation gave: kind ("sole", "ride", "twin", "plan", "outcome", "remount"), inputs, result."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="analyses")
+    kind = models.CharField(max_length=16)
+    label = models.CharField(max_length=60, help_text='e.g. "left before", "side after"')
+    medium = models.ForeignKey(Medium, null=True, blank=True, on_delete=models.PROTECT)
+    program_version = models.CharField(max_length=20)
+    inputs = models.JSONField(default=dict)
+    result = models.JSONField()
+
+    class Meta:
+        verbose_name_plural = "analyses"
+        indexes = (models.Index(fields=("visit", "kind", "label")),)
+
+
+class Position(AppendOnly):
+    """An immutable snapshot: contact points, cleat poses, marks, hardware; `parent` is the one before."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="positions")
+    parent = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="children"
+    )
+    label = models.CharField(max_length=60)
+    data = models.JSONField()
+
+
+class Change(AppendOnly):
+    """One planned turn of one bolt; what became of it are `ChangeStep` rows."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="changes")
+    plan = models.ForeignKey(Analysis, on_delete=models.PROTECT, related_name="changes")
+    order = models.PositiveSmallIntegerField()
+    planned = models.JSONField()
+
+
+class ChangeStep(AppendOnly):
+    """A change was done, kept or undone; with the value that was actually measured."""
+
+    change = models.ForeignKey(Change, on_delete=models.PROTECT, related_name="steps")
+    state = models.CharField(max_length=10)  # done, kept, undone
+    actual = models.FloatField(null=True, blank=True)
+    position_before = models.ForeignKey(
+        Position, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    position_after = models.ForeignKey(
+        Position, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    note = models.TextField(blank=True)
+
+
+class Rating(AppendOnly):
+    """Pain or comfort, 0–10 (NRS), by body site."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="ratings")
+    kind = models.CharField(max_length=8)  # pain, comfort
+    site = models.CharField(max_length=40)
+    moment = models.CharField(max_length=12)  # arrived, left
+    value = models.PositiveSmallIntegerField()
+
+
+class Work(models.Model):
+    """Long work under way for a visit, so that a page (and a restart) can tell how far it is."""
+
+    visit = models.ForeignKey(Visit, null=True, on_delete=models.CASCADE, related_name="work")
+    kind = models.CharField(max_length=40)
+    title = models.CharField(max_length=160)
+    state = models.CharField(max_length=10, default="waiting")  # waiting, running, done, failed, stopped
+    fraction = models.FloatField(default=0)
+    message = models.CharField(max_length=300, blank=True)
+    error = models.JSONField(null=True, blank=True)
+    inputs = models.JSONField(default=dict)
+    stop_asked = models.BooleanField(default=False)
+    started_at = models.DateTimeField(null=True, blank=True)
+    updated_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        verbose_name_plural = "work"
+        ordering = ("pk",)
+
+    @property
+    def percent(self) -> int:
+        """0–100."""
+        return round(100 * self.fraction)
+
+    def as_row(self) -> dict[str, Any]:
+        """For pages and `--json`."""
+        return {
+            "id": self.pk, "kind": self.kind, "title": self.title, "state": self.state,
+            "percent": self.percent, "message": self.message, "error": self.error,
+        }  # fmt: skip

@@ -1,0 +1,5 @@
+"""Addresses of the workbench."""
+
+from __future__ import annotations
+
+urlpatterns: list[object] = []
