@@ -1,0 +1,128 @@
+"""Riders and visits, and the rows that every station writes: answers, measurements, analyses, positions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+
+from fitwright import __version__
+from fitwright.errors import InputError, check_range
+from fitwright.quantity import Measured
+from fitwright.records.models import (
+    Analysis,
+    Answer,
+    Bike,
+    Measurement,
+    Medium,
+    Position,
+    Rider,
+    Shoes,
+    Visit,
+)  # fmt: skip
+
+USES = ("road", "racing", "time_trial", "gravel", "mountain", "town")
+
+
+def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulated: bool = False) -> Rider:
+    """Add a rider. Raises InputError for an empty name, an impossible year or an unknown sex code."""
+    name = name.strip()
+    if not name or len(name) > 120:
+        raise InputError("name", "a rider needs a name", value=name, allowed="1 to 120 characters")
+    if born_year is not None:
+        check_range("born_year", born_year, 1900, 2025, "")
+    if sex not in ("", "M", "F"):
+        raise InputError("sex", "unknown", value=sex, allowed="M, F or empty")
+    return Rider.objects.create(name=name, born_year=born_year, sex=sex, simulated=simulated)
+
+
+def open_visit(
+    rider: Rider, *, use: str = "road", title: str = "", bike: Bike | None = None, shoes: Shoes | None = None
+) -> Visit:
+    """Open a visit for a rider."""
+    if use not in USES:
+        raise InputError("use", "unknown", value=use, allowed=", ".join(USES))
+    return Visit.objects.create(
+        rider=rider, bike=bike, shoes=shoes, use=use, title=title[:120], simulated=rider.simulated
+    )
+
+
+def touch(visit: Visit, expected_version: int | None = None) -> None:
+    """Count one more save of the visit; refuse when somebody else saved since the page was shown."""
+    rows = Visit.objects.filter(pk=visit.pk)
+    if expected_version is not None:
+        rows = rows.filter(version=expected_version)
+    if not rows.update(version=F("version") + 1):
+        raise InputError(
+            "visit", "was changed in another window since this page was shown",
+            hint="Nothing of yours was lost: reload the page and save again",
+        )  # fmt: skip
+    visit.refresh_from_db(fields=["version"])
+
+
+def answer(visit: Visit, station: str, key: str, value: Any, author: str = "") -> Answer:
+    """Record what was said; an earlier answer under the same key stays and is pointed to."""
+    with transaction.atomic():
+        old = Answer.objects.current().filter(visit=visit, station=station, key=key).last()
+        if old is not None and old.value == value:
+            return old
+        return Answer.objects.create(
+            visit=visit, station=station, key=key, value=value, author=author, replaces=old
+        )
+
+
+def answers(visit: Visit, station: str) -> dict[str, Any]:
+    """Current answers of a station, by key."""
+    return {a.key: a.value for a in Answer.objects.current().filter(visit=visit, station=station)}
+
+
+def measure(
+    visit: Visit, station: str, key: str, measured: Measured, *, side: str = "",
+    readings: Iterable[float] = (), medium: Medium | None = None, author: str = "",
+) -> Measurement:  # fmt: skip
+    """Record a measurement; the one it corrects stays and is pointed to."""
+    with transaction.atomic():
+        old = Measurement.objects.current().filter(visit=visit, station=station, key=key, side=side).last()
+        return Measurement.objects.create(
+            visit=visit, station=station, key=key, side=side, value=measured.value, u=measured.u,
+            unit=measured.unit, method=measured.method[:200], readings=list(readings), medium=medium,
+            author=author, replaces=old,
+        )  # fmt: skip
+
+
+def measured(visit: Visit, station: str) -> dict[tuple[str, str], Measurement]:
+    """Current measurements of a station, by (key, side)."""
+    rows = Measurement.objects.current().filter(visit=visit, station=station)
+    return {(m.key, m.side): m for m in rows}
+
+
+def analyse(
+    visit: Visit, kind: str, label: str, result: Mapping[str, Any], *,
+    inputs: Mapping[str, Any] | None = None, medium: Medium | None = None, author: str = "",
+) -> Analysis:  # fmt: skip
+    """Record what a computation gave; a re-run with the same label replaces, never erases, the older one."""
+    with transaction.atomic():
+        old = Analysis.objects.current().filter(visit=visit, kind=kind, label=label).last()
+        return Analysis.objects.create(
+            visit=visit, kind=kind, label=label, result=dict(result), inputs=dict(inputs or {}),
+            medium=medium, program_version=__version__, author=author, replaces=old,
+        )  # fmt: skip
+
+
+def analysis(visit: Visit, kind: str, label: str) -> Analysis | None:
+    """The current analysis of this kind and label."""
+    return Analysis.objects.current().filter(visit=visit, kind=kind, label=label).last()
+
+
+def snapshot(
+    visit: Visit, label: str, data: Mapping[str, Any], parent: Position | None = None, author: str = ""
+) -> Position:
+    """Write an immutable position."""
+    return Position.objects.create(visit=visit, label=label, data=dict(data), parent=parent, author=author)
+
+
+def last_position(visit: Visit) -> Position | None:
+    """The newest position of the visit."""
+    return Position.objects.filter(visit=visit).order_by("created_at", "pk").last()

@@ -1,0 +1,75 @@
+"""Long work with progress: stored beside the records, so a page can show it and a restart can tell."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import Any
+
+from django.utils import timezone
+
+from fitwright.errors import FitwrightError, InputError, Stopped
+from fitwright.records.models import Visit, Work
+
+Progress = Callable[[float, str], None]
+"""Called with the fraction done (0–1) and a short message."""
+
+
+@contextmanager
+def working(
+    kind: str, title: str, visit: Visit | None = None, echo: Progress | None = None
+) -> Iterator[Progress]:
+    """Run a block as one piece of work; the yielded function reports progress, at most five times a second.
+
+    Raises Stopped from within the block when the user has asked to stop. Failures are stored and re-raised.
+    """
+    work = Work.objects.create(
+        visit=visit, kind=kind, title=title, state="running", started_at=timezone.now()
+    )
+    last = timezone.now() - timedelta(seconds=1)
+
+    def report(fraction: float, message: str = "") -> None:
+        nonlocal last
+        now = timezone.now()
+        if echo is not None:
+            echo(fraction, message)
+        if now - last < timedelta(seconds=0.2) and fraction < 1:
+            return
+        last = now
+        Work.objects.filter(pk=work.pk).update(
+            fraction=min(1.0, fraction), message=message[:300], updated_at=now
+        )
+        if Work.objects.filter(pk=work.pk, stop_asked=True).exists():
+            raise Stopped(title)
+
+    try:
+        yield report
+    except BaseException as error:
+        _finish(work, "stopped" if isinstance(error, Stopped | KeyboardInterrupt) else "failed", error)
+        raise
+    _finish(work, "done")
+
+
+def _finish(work: Work, state: str, error: BaseException | None = None) -> None:
+    stored: dict[str, Any] | None = None
+    if isinstance(error, InputError):
+        stored = error.to_json()
+    elif isinstance(error, FitwrightError) or error is not None:
+        stored = {"error": str(error) or type(error).__name__}
+    Work.objects.filter(pk=work.pk).update(
+        state=state, error=stored, updated_at=timezone.now(), **({"fraction": 1.0} if state == "done" else {})
+    )
+
+
+def clear_orphans() -> int:
+    """Mark work that a crash or a power cut left "running" as stopped; returns how many."""
+    return Work.objects.filter(state="running").update(state="stopped", message="interrupted; start it again")
+
+
+def time_left_s(work: Work) -> float | None:
+    """Seconds still to go at the present pace, or None before one can tell."""
+    if work.started_at is None or work.fraction < 0.03 or work.state != "running":
+        return None
+    spent = (timezone.now() - work.started_at).total_seconds()
+    return float(spent * (1 - work.fraction) / work.fraction)
