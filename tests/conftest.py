@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
 
+os.environ["FITWRIGHT_STUDIO"] = tempfile.mkdtemp(
+    prefix="fitwright-test-"
+)  # before Django reads its settings
 REPO = Path(__file__).resolve().parents[1]
 
 
@@ -18,5 +22,13 @@ def outside_data() -> Path:
     """
     folder = Path(os.environ.get("FITWRIGHT_OUTSIDE_DATA") or REPO.parent / "shared" / "data")
     if not folder.is_dir():
+        if os.environ.get("CI"):
+            pytest.fail(f"CI must check against the open data, but {folder} is not there")
         pytest.skip(f"open data not found at {folder} (set FITWRIGHT_OUTSIDE_DATA to its folder)")
     return folder
+
+
+@pytest.fixture(autouse=True)
+def own_media_folder(settings, tmp_path: Path) -> None:
+    """Each test keeps its media in a folder of its own."""
+    settings.MEDIA_ROOT = tmp_path / "media"
