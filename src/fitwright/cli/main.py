@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
 
 import django
 import typer
@@ -13,14 +16,30 @@ app = typer.Typer(
 )  # fmt: skip
 
 
+def _choose_studio(arguments: Sequence[str]) -> None:
+    """Django reads the studio's folder when it is set up, so `--studio` is looked up before that."""
+    for i, word in enumerate(arguments):
+        given = word.removeprefix("--studio=") if word.startswith("--studio=") else None
+        if word == "--studio" and i + 1 < len(arguments):
+            given = arguments[i + 1]
+        if given:
+            os.environ["FITWRIGHT_STUDIO"] = str(Path(given).expanduser().resolve())
+
+
 def build() -> typer.Typer:
-    """The application with all groups, in the order of the visit (Django is set up first: records need it)."""
+    """The application with all commands, in the order of the visit."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fitwright.settings")
     django.setup()
-    from fitwright.cli import feet, photo, plan, ride, twin
+    from fitwright.cli import card, demo, feet, photo, plan, ride, serve, twin, visit
+    from fitwright.cli.ride_analyse import analyse
 
+    app.command("serve")(serve.serve)
+    app.command("demo")(demo.demo)
+    app.add_typer(visit.app, name="visit")
+    app.command("card")(card.card)
     app.add_typer(photo.app, name="photo")
     app.add_typer(feet.app, name="feet")
+    ride.app.command("analyse")(analyse)
     app.add_typer(ride.app, name="ride")
     app.add_typer(twin.app, name="twin")
     app.add_typer(plan.app, name="plan")
@@ -29,4 +48,5 @@ def build() -> typer.Typer:
 
 def main() -> None:
     """Entry point of the `fitwright` command."""
+    _choose_studio(sys.argv[1:])
     build()()
