@@ -1,0 +1,220 @@
+"""The leg on the bike in closed form: from a crank angle to ankle, knee and three joint angles.
+
+Planar four-bar linkage hip–knee–ankle–pedal axle, in the bike frame (X forward, Y up, origin bottom-bracket
+axis). The foot is rigid from axle to lateral malleolus and turns with the sole pitch β(θ) (heel-up positive).
+The ankle follows from crank and pitch, the knee from two circles about hip and ankle; of the two meeting
+points the forward one is a leg's. Knee flexion is 0° for a straight leg; the ankle is 0° where the shank
+stands square on the sole, plantar-flexion positive.
+
+All formulas are analytic in the lengths, so the same code takes complex numbers: `sensitivity.py`
+differentiates it by the complex step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fitwright.errors import InputError, check_range
+from fitwright.linkage.twin import LegTwin
+from fitwright.quantity import Floats
+
+Numbers = NDArray[Any]  # float64, or complex128 under the complex step
+
+THETA_DEG: Floats = np.arange(360.0)
+LIMITS: dict[str, tuple[float, float, str]] = {
+    "thigh_mm": (200, 650, "mm"),
+    "shank_mm": (200, 650, "mm"),
+    "axle_to_malleolus_x_mm": (-50, 250, "mm"),
+    "axle_to_malleolus_y_mm": (20, 250, "mm"),
+    "crank_mm": (100, 220, "mm"),
+    "hip_x_mm": (-600, 300, "mm"),
+    "hip_y_mm": (300, 1200, "mm"),
+    "pitch_mean_deg": (-60, 80, "deg"),
+}
+
+
+@dataclass(frozen=True)
+class LegPose:
+    """Pose of a leg at each crank angle; every array has the broadcast shape of crank angles and riders.
+
+    Attributes: theta_deg; axle, malleolus, knee, hip as x/y pairs in mm; pitch_deg (heel-up positive);
+    knee_flexion_deg; ankle_plantarflexion_deg; thigh_below_horizontal_deg (0 = thigh level and forward, 90 =
+    hanging straight down).
+    """
+
+    theta_deg: Numbers
+    axle_x: Numbers
+    axle_y: Numbers
+    malleolus_x: Numbers
+    malleolus_y: Numbers
+    knee_x: Numbers
+    knee_y: Numbers
+    hip_x: Numbers
+    hip_y: Numbers
+    pitch_deg: Numbers
+    knee_flexion_deg: Numbers
+    ankle_plantarflexion_deg: Numbers
+    thigh_below_horizontal_deg: Numbers
+
+
+def check_leg(leg: LegTwin) -> LegTwin:
+    """The leg itself when all its numbers are possible, else InputError naming field and range."""
+    for name, (low, high, unit) in LIMITS.items():
+        check_range(name, getattr(leg, name), low, high, unit)
+    if len(leg.pitch_cos_deg) != len(leg.pitch_sin_deg):
+        raise InputError("pitch_deg", "cos and sin must have the same number of harmonics")
+    for name, values in (("cos", leg.pitch_cos_deg), ("sin", leg.pitch_sin_deg)):
+        for k, v in enumerate(values, start=1):
+            check_range(f"pitch_deg {name} harmonic {k}", v, -60, 60, "deg")
+    if leg.crank_mm >= leg.thigh_mm + leg.shank_mm:
+        raise InputError("crank_mm", "longer than the leg", value=leg.crank_mm)
+    return leg
+
+
+def angle_of(y: Numbers, x: Numbers) -> Numbers:
+    """atan2(y, x) in rad that also carries a complex step (first-order exact in the imaginary part)."""
+    real = np.arctan2(np.real(y), np.real(x))
+    if not (np.iscomplexobj(y) or np.iscomplexobj(x)):
+        return np.asarray(real)
+    r2 = np.real(x) ** 2 + np.real(y) ** 2
+    return np.asarray(real + 1j * (np.real(x) * np.imag(y) - np.real(y) * np.imag(x)) / r2)
+
+
+def pitch_deg(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike, theta_deg: ArrayLike) -> Numbers:
+    """β(θ) = mean + Σ_k cos_k cos kθ + sin_k sin kθ in deg.
+
+    Shapes: `cos`, `sin` (K, ...), k = 1..K first; `mean` and `theta_deg` broadcast against the rest.
+    """
+    theta = np.deg2rad(np.asarray(theta_deg))
+    beta = np.asarray(mean) + 0.0 * theta
+    for k, (c, s) in enumerate(zip(np.asarray(cos), np.asarray(sin), strict=True), start=1):
+        beta = beta + c * np.cos(k * theta) + s * np.sin(k * theta)
+    return np.asarray(beta)
+
+
+def ankle_point(
+    crank: ArrayLike, a: ArrayLike, b: ArrayLike, beta_deg: ArrayLike, theta_deg: ArrayLike
+) -> tuple[Numbers, Numbers, Numbers, Numbers]:
+    """Axle x, y and malleolus x, y in mm: A = axle + R(β)·(−a, b)."""
+    theta = np.deg2rad(np.asarray(theta_deg))
+    beta = np.asarray(beta_deg) * (np.pi / 180)
+    axle_x, axle_y = np.asarray(crank) * np.sin(theta), np.asarray(crank) * np.cos(theta)
+    a_, b_ = np.asarray(a), np.asarray(b)
+    x = axle_x - a_ * np.cos(beta) + b_ * np.sin(beta)
+    y = axle_y + a_ * np.sin(beta) + b_ * np.cos(beta)
+    return axle_x, axle_y, np.asarray(x), np.asarray(y)
+
+
+def close_knee(
+    thigh: ArrayLike, shank: ArrayLike, hip_x: ArrayLike, hip_y: ArrayLike, ankle_x: Numbers, ankle_y: Numbers
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Knee flexion (rad) and knee x, y (mm) on the forward branch.
+
+    A distance that the two segments cannot span gives NaN there (`solve` turns that into words).
+    """
+    lt, ls = np.asarray(thigh), np.asarray(shank)
+    dx, dy = ankle_x - np.asarray(hip_x), ankle_y - np.asarray(hip_y)
+    d2 = dx * dx + dy * dy
+    d = np.sqrt(d2)
+    with np.errstate(invalid="ignore"):
+        flexion = np.pi - np.arccos((lt * lt + ls * ls - d2) / (2 * lt * ls))
+        along = (lt * lt - ls * ls + d2) / (2 * d)
+        across = np.sqrt(lt * lt - along * along)
+    knee_x = np.asarray(hip_x) + (along * dx - across * dy) / d
+    knee_y = np.asarray(hip_y) + (along * dy + across * dx) / d
+    return np.asarray(flexion), np.asarray(knee_x), np.asarray(knee_y)
+
+
+def pose_arrays(
+    *, thigh: ArrayLike, shank: ArrayLike, a: ArrayLike, b: ArrayLike, crank: ArrayLike, hip_x: ArrayLike,
+    hip_y: ArrayLike, beta_deg: ArrayLike, theta_deg: ArrayLike,
+) -> LegPose:  # fmt: skip
+    """The pose for arrays of anything that broadcasts (crank angles (T,), riders (R, 1), ...); mm, deg.
+
+    NaN where the leg does not reach. No Python loop: 10⁶ poses are one call.
+    """
+    axle_x, axle_y, ankle_x, ankle_y = ankle_point(crank, a, b, beta_deg, theta_deg)
+    flexion, knee_x, knee_y = close_knee(thigh, shank, hip_x, hip_y, ankle_x, ankle_y)
+    beta = np.asarray(beta_deg) * (np.pi / 180)
+    shank_x, shank_y = knee_x - ankle_x, knee_y - ankle_y
+    forward = shank_x * np.cos(beta) - shank_y * np.sin(beta)
+    normal = shank_x * np.sin(beta) + shank_y * np.cos(beta)
+    zero = 0.0 * ankle_x
+    hx, hy = np.asarray(hip_x) + zero, np.asarray(hip_y) + zero
+    to_deg = 180 / np.pi
+    return LegPose(
+        theta_deg=np.asarray(theta_deg) + np.real(zero), axle_x=axle_x + zero, axle_y=axle_y + zero,
+        malleolus_x=ankle_x, malleolus_y=ankle_y, knee_x=knee_x, knee_y=knee_y, hip_x=hx, hip_y=hy,
+        pitch_deg=np.asarray(beta_deg) + zero, knee_flexion_deg=flexion * to_deg,
+        ankle_plantarflexion_deg=angle_of(-forward, normal) * to_deg,
+        thigh_below_horizontal_deg=angle_of(hy - knee_y, knee_x - hx) * to_deg,
+    )  # fmt: skip
+
+
+def solve(leg: LegTwin, theta_deg: ArrayLike = THETA_DEG) -> LegPose:
+    """The pose of one leg at crank angles (T,), deg.
+
+    Raises:
+        InputError: a length outside its range, or a crank angle that the leg cannot reach (says where, and by
+            how many mm).
+    """
+    check_leg(leg)
+    theta = np.asarray(theta_deg, dtype=np.float64)
+    beta = pitch_deg(leg.pitch_mean_deg, leg.pitch_cos_deg, leg.pitch_sin_deg, theta)
+    check_reach(leg, theta, beta)
+    return pose_arrays(
+        thigh=leg.thigh_mm, shank=leg.shank_mm, a=leg.axle_to_malleolus_x_mm, b=leg.axle_to_malleolus_y_mm,
+        crank=leg.crank_mm, hip_x=leg.hip_x_mm, hip_y=leg.hip_y_mm, beta_deg=beta, theta_deg=theta,
+    )  # fmt: skip
+
+
+def check_reach(leg: LegTwin, theta_deg: Floats, beta_deg: Numbers) -> None:
+    """Raise InputError where hip and ankle are too far apart for the leg, or too close together."""
+    _, _, x, y = ankle_point(
+        leg.crank_mm, leg.axle_to_malleolus_x_mm, leg.axle_to_malleolus_y_mm, beta_deg, theta_deg
+    )
+    d = np.hypot(np.asarray(x) - leg.hip_x_mm, np.asarray(y) - leg.hip_y_mm)
+    theta = np.broadcast_to(theta_deg, d.shape)
+    over, under = d - (leg.thigh_mm + leg.shank_mm), abs(leg.thigh_mm - leg.shank_mm) - d
+    if np.max(over) > 0:
+        i = int(np.argmax(over))
+        raise InputError(
+            "leg", f"cannot reach the pedal at crank angle {theta.flat[i]:.0f}°: {over.flat[i]:.1f} mm short",
+            hint="lower the hip (saddle), lengthen the leg or point the foot more",
+        )  # fmt: skip
+    if np.max(under) > 0:
+        i = int(np.argmax(under))
+        raise InputError(
+            "leg", f"cannot fold so far at crank angle {theta.flat[i]:.0f}°: hip and ankle are "
+            f"{under.flat[i]:.1f} mm too close for these lengths",
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Extremes:
+    """Least and greatest value of a curve over the turn, the crank angles of both, and the value at BDC."""
+
+    low: float
+    low_at_deg: float
+    high: float
+    high_at_deg: float
+    bdc: float
+
+
+def extremes(leg: LegTwin, quantity: str = "knee_flexion_deg") -> Extremes:
+    """Extremes of one of `LegPose`'s angles, refined from the 1° grid to 0.01° of crank."""
+    coarse = np.asarray(getattr(solve(leg), quantity), dtype=np.float64)
+
+    def refine(start: int, sign: float) -> tuple[float, float]:
+        fine_theta = start + np.linspace(-1.0, 1.0, 201)
+        fine = np.asarray(getattr(solve(leg, fine_theta), quantity), dtype=np.float64)
+        i = int(np.argmin(sign * fine))
+        return float(fine[i]), float(fine_theta[i] % 360)
+
+    low, low_at = refine(int(np.argmin(coarse)), 1.0)
+    high, high_at = refine(int(np.argmax(coarse)), -1.0)
+    return Extremes(low, low_at, high, high_at, float(coarse[180]))
