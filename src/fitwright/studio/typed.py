@@ -1,0 +1,183 @@
+"""Between the boxes of a page and the records: what was typed is read, compared, and written as new rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.db import transaction
+
+from fitwright.errors import InputError, check_range
+from fitwright.quantity import Z95, Measured, format_pm, repeated
+from fitwright.records.models import Measurement, Rating, Visit
+from fitwright.studio import entry
+from fitwright.studio.entry import Entry, Field, Saved
+from fitwright.studio.visits import answer, answers, measure, measured, touch
+
+MOMENT = "arrived"
+
+
+@dataclass(frozen=True)
+class _Read:
+    """A field that could be read: a JSON value, or a measurement with its single readings."""
+
+    field: Field
+    value: Any = None
+    measured: Measured | None = None
+    readings: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class OnRecord:
+    """Everything that a station has on record, fetched once."""
+
+    answers: Mapping[str, Any]
+    measurements: Mapping[tuple[str, str], Measurement]
+    ratings: Mapping[tuple[str, str], int]
+
+    @staticmethod
+    def of(visit: Visit, station: str) -> OnRecord:
+        """The current rows."""
+        rows = Rating.objects.current().filter(visit=visit, moment=MOMENT)
+        return OnRecord(
+            answers(visit, station), measured(visit, station), {(r.kind, r.site): r.value for r in rows}
+        )
+
+
+Mean = Callable[[Field, Sequence[float]], Measured]
+
+
+def plain_mean(field: Field, readings: Sequence[float]) -> Measured:
+    """Mean of the readings; the field's own u is a floor that repeats do not lower."""
+    return repeated(readings, field.unit, field.label.lower(), field.u)
+
+
+def save(
+    visit: Visit, station: str, fields: Sequence[Field], typed: Mapping[str, str], version: int | None,
+    mean: Mean = plain_mean,
+) -> Saved:  # fmt: skip
+    """Write every field that was typed, can be read, and differs from the record; report the others by name.
+
+    Fields absent from `typed` are left alone; `mean` turns repeated readings into one value.
+    Raises InputError("visit") when the visit was saved elsewhere since `version` and something would be written:
+    then nothing is.
+    """
+    saved = Saved()
+    ready: list[_Read] = []
+    for field in fields:
+        if field.name in typed:
+            try:
+                if (got := _read(field, typed, mean)) is not None:
+                    ready.append(got)
+            except InputError as error:
+                saved.errors[field.name] = error
+    with transaction.atomic():
+        before = OnRecord.of(visit, station)
+        news = [r for r in ready if _differs(r, before)]
+        if news:
+            touch(visit, version)
+        for r in news:
+            _write(visit, station, r)
+            saved.written.append(r.field.name)
+    return saved
+
+
+def entries(fields: Iterable[Field], record: OnRecord) -> tuple[Entry, ...]:
+    """Each field with what is on record, as text for its box."""
+    return tuple(_entry(f, record) for f in fields)
+
+
+def _read(field: Field, typed: Mapping[str, str], mean: Mean) -> _Read | None:
+    """What the text says; None when the box is empty and that means nothing."""
+    text = typed[field.name]
+    if field.kind == "tick":
+        return _Read(field, text == "yes")
+    if not text.strip():
+        return _Read(field, "") if field.kind in ("text", "paragraph", "date") else None
+    if field.kind == "number":
+        return _Read(field, measured=_one_reading(field, text, typed))
+    if field.kind == "readings":
+        readings = entry.read_readings(field, text)
+        return _Read(field, measured=mean(field, readings), readings=tuple(readings))
+    reader = {
+        "rating": entry.read_rating, "choice": entry.read_choice, "yes_no": entry.read_choice,
+        "date": entry.read_date,
+    }.get(field.kind, entry.read_text)  # fmt: skip
+    return _Read(field, reader(field, text))
+
+
+def _one_reading(field: Field, text: str, typed: Mapping[str, str]) -> Measured:
+    value = entry.read_number(field, text)
+    how = typed.get(f"{field.name}.how", "")
+    method = next((m for m in field.methods if m.name == how), field.methods[0] if field.methods else None)
+    u = method.u if method else field.u
+    if (half := typed.get(f"{field.name}.u", "").strip()) != "":
+        u = _half_width(field, half) / Z95
+    return Measured(value, u, field.unit, method.label if method else "one reading")
+
+
+def _half_width(field: Field, text: str) -> float:
+    """The ± that was typed (95 %): at most a tenth of the allowed span."""
+    most = (field.high - field.low) / 10
+    ranged = Field(f"{field.name}.u", f"{field.label}, ±", unit=field.unit, low=0.0, high=most)
+    value = entry.read_number(ranged, text.lstrip("± "))
+    return check_range(ranged.label, value, 0.0, most, field.sign)
+
+
+def _differs(r: _Read, record: OnRecord) -> bool:
+    field = r.field
+    if r.measured is not None:
+        old = record.measurements.get(field.record)
+        if old is None:
+            return True
+        same = math.isclose(old.value, r.measured.value, abs_tol=1e-9) and math.isclose(
+            old.u, r.measured.u, abs_tol=5e-4
+        )
+        return not (same and old.method == r.measured.method and old.readings == list(r.readings))
+    if field.kind == "rating":
+        kind, site = field.record
+        return record.ratings.get((kind, site)) != r.value
+    return (record.answers.get(field.record[0]) or "") != (r.value or "")
+
+
+def _write(visit: Visit, station: str, r: _Read) -> None:
+    key, side = r.field.record
+    if r.measured is not None:
+        measure(visit, station, key, r.measured, side=side, readings=r.readings)
+    elif r.field.kind == "rating":
+        old = Rating.objects.current().filter(visit=visit, kind=key, site=side, moment=MOMENT).last()
+        Rating.objects.create(visit=visit, kind=key, site=side, moment=MOMENT, value=r.value, replaces=old)
+    else:
+        answer(visit, station, key, r.value)
+
+
+def _entry(field: Field, record: OnRecord) -> Entry:
+    if field.kind in ("number", "readings"):
+        row = record.measurements.get(field.record)
+        if row is None:
+            return Entry(field, how=field.methods[0].name if field.methods else "")
+        text = " ".join(entry.plain(x) for x in row.readings) if field.kind == "readings" else ""
+        how = next((m.name for m in field.methods if m.label == row.method), "")
+        return Entry(
+            field, text or entry.plain(row.value), _decimal(Z95 * row.u), how,
+            recorded=format_pm(row.measured) + _several(len(row.readings)),
+        )  # fmt: skip
+    if field.kind == "rating":
+        value = record.ratings.get(field.record)
+        return Entry(field) if value is None else Entry(field, str(value), recorded=str(value))
+    value = record.answers.get(field.record[0])
+    if value in (None, "", False):
+        return Entry(field)
+    text = "yes" if value is True else str(value)
+    words = dict(field.choices).get(text, text)
+    return Entry(field, text, recorded=words if len(words) < 40 else words[:39] + "…")
+
+
+def _several(readings: int) -> str:
+    return f", {readings} readings" if readings > 1 else ""
+
+
+def _decimal(value: float) -> str:
+    return entry.plain(round(value, 2))
