@@ -1,0 +1,323 @@
+"""One joint fit of camera, lens and strips, and from it: pixels of the picture to millimetres in the card's plane.
+
+The camera is a pinhole with two radial terms (Brown 1971; x_d = x (1 + k1 r² + k2 r⁴), x in focal lengths).
+All unknowns are estimated together from the chessboard corners of the strips, with priors for what one picture
+of a plane cannot tell (focal length, principal point, lens): maximum a posteriori, Gauss–Newton, covariance
+from the normal matrix. So a badly conditioned picture (one strip, in a corner) is not refused and not believed:
+the lens stays as uncertain as its prior, and the result carries that.
+
+Plane frame: that of the first strip found, mm, x across, y down as seen from the camera (the third axis points
+away from the camera). Parameter vector: turn (3, rad, about the starting rotation), translation (3, mm),
+log focal length, principal point (2, px), k1, k2, then (x, y, turn) of each further strip.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from fitwright.errors import InputError
+from fitwright.quantity import Floats, Measured, propagate
+from fitwright.vision.boards import FoundBoard
+from fitwright.vision.picture import FULL_FRAME_DIAGONAL_MM
+
+CAMERA = 11
+NOISE_FLOOR_PX = 0.08
+BENT_MM = 1.0
+
+
+@dataclass(frozen=True)
+class LensPrior:
+    """What is believed about the camera before the picture is read (common practice, no source).
+
+    Attributes: focal_px and its relative u; u_centre, principal point as a share of the picture's diagonal;
+    u_k1, u_k2 around zero (a phone corrects most of its lens itself). source: words for the report.
+    """
+
+    focal_px: float
+    u_focal: float
+    u_centre: float = 0.01
+    u_k1: float = 0.05
+    u_k2: float = 0.02
+    source: str = ""
+
+    @staticmethod
+    def of_picture(size_px: tuple[int, int], focal_px: float | None) -> LensPrior:
+        """Focal length from the file (3 %), or a phone's main camera (27 mm equivalent, 25 %)."""
+        if focal_px is not None:
+            return LensPrior(focal_px, 0.03, source="focal length from the picture's file")
+        typical = 27.0 / FULL_FRAME_DIAGONAL_MM * math.hypot(*size_px)
+        return LensPrior(typical, 0.25, source="focal length assumed (27 mm equivalent ± 50 %)")
+
+
+@dataclass(frozen=True)
+class PlanePoints:
+    """Points in the card's plane: xy (n, 2) mm and their joint covariance (2n, 2n) mm², order x0, y0, x1, ..."""
+
+    xy_mm: Floats
+    covariance_mm2: Floats
+
+
+@dataclass(frozen=True)
+class CardPlane:
+    """The fitted camera over the card's plane.
+
+    Attributes:
+        parameters, covariance: see the module. start_rotation: (3, 3) the turn parameters are relative to.
+        size_px: of the picture. boards: those used, outliers removed. residuals_px: (n, 2) of their corners.
+        noise_px: standard deviation of one corner coordinate that the covariance stands for.
+        print_scale: true over nominal size. prior: of the lens. dropped: corners left out as outliers.
+    """
+
+    parameters: Floats
+    covariance: Floats
+    start_rotation: Floats
+    size_px: tuple[int, int]
+    boards: tuple[FoundBoard, ...]
+    residuals_px: Floats
+    noise_px: float
+    print_scale: Measured
+    prior: LensPrior
+    dropped: int = 0
+
+    @property
+    def rms_px(self) -> float:
+        """Root mean square distance of the corners from the fit."""
+        return float(np.sqrt(np.mean(np.sum(self.residuals_px**2, axis=1))))
+
+    @property
+    def k1(self) -> Measured:
+        """Radial lens term."""
+        return Measured(
+            float(self.parameters[9]), float(np.sqrt(self.covariance[9, 9])), "1", "fitted with prior"
+        )
+
+    @property
+    def distance_mm(self) -> Measured:
+        """Distance of the lens from the card's plane."""
+        value, cov = propagate(
+            lambda p: -_camera_centre(p, self.start_rotation)[2], self.parameters, self.covariance
+        )
+        return Measured(abs(float(value[0])), float(np.sqrt(cov[0, 0])), "mm", self.prior.source)
+
+    def corners_mm(self) -> Floats:
+        """(n, 2) all corners used, in the plane frame."""
+        scale = self.print_scale.value
+        places = [_place(b.corners_mm * scale, self.parameters, i) for i, b in enumerate(self.boards)]
+        return np.concatenate(places)
+
+    def to_plane(
+        self, points_px: Floats, u_pick_px: float = 0.7, height_mm: float | Floats = 0.0,
+        u_height_mm: float = 0.0, u_uneven_mm: float = 0.0,
+    ) -> PlanePoints:  # fmt: skip
+        """Picked pixels to the plane, with pick noise, fit, lens, height and print scale in the covariance.
+
+        Args:
+            points_px: (n, 2). u_pick_px: standard uncertainty of each picked coordinate.
+            height_mm: how far the points lie above the card's plane towards the camera, one number or (n,).
+            u_height_mm: standard uncertainty of that height, the same for all points;
+            u_uneven_mm: and the part that differs from point to point.
+        """
+        pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        n, m = len(pixels), len(self.parameters)
+        heights = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (n,))
+
+        def plane(vector: Floats) -> Floats:
+            p, uv = vector[:m], vector[m : m + 2 * n].reshape(n, 2)
+            common, own, scale = vector[m + 2 * n], vector[m + 2 * n + 1 : -1], vector[-1]
+            return np.asarray(scale * _to_plane(p, self.start_rotation, uv, heights + common + own)).ravel()
+
+        variances = [np.full(2 * n, u_pick_px**2), [u_height_mm**2], np.full(n, u_uneven_mm**2)]
+        relative = self.print_scale.u / self.print_scale.value
+        tail = np.concatenate([*variances, [relative**2]])
+        covariance = np.zeros((m + len(tail), m + len(tail)))
+        covariance[:m, :m] = self.covariance
+        covariance[range(m, m + len(tail)), range(m, m + len(tail))] = tail
+        mean = np.concatenate([self.parameters, pixels.ravel(), np.zeros(n + 1), [1.0]])
+        xy, cov = propagate(plane, mean, covariance)
+        if not np.all(np.isfinite(xy)):
+            raise InputError(
+                "point", "looks past the card's plane (towards the horizon)", hint="Pick it again."
+            )
+        return PlanePoints(xy.reshape(n, 2), cov)
+
+    def to_picture(self, points_mm: Floats, height_mm: float = 0.0) -> Floats:
+        """(n, 2) points of the plane frame to pixels: for overlays and for rectified pictures."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        return _project(self.parameters, self.start_rotation, points, height_mm)
+
+
+def fit_plane(
+    boards: Sequence[FoundBoard], size_px: tuple[int, int], prior: LensPrior, print_scale: Measured
+) -> CardPlane:
+    """Fit camera and strips to the corners of one or several boards that lie in one plane.
+
+    Raises:
+        InputError: too few corners, or corners that do not fit one flat plane.
+    """
+    ordered = tuple(sorted(boards, key=lambda b: -len(b.corner_ids)))
+    if len(ordered[0].corner_ids) < 6 or min(np.ptp(ordered[0].corners_mm, axis=0)) == 0:
+        raise InputError(
+            f"strip {ordered[0].layout.name}", "too few corners are visible", value=len(ordered[0].corner_ids),
+            allowed="at least 6 of one strip", hint="Uncover the strip; all of it should be in the picture.",
+        )  # fmt: skip
+    plane = _fit_once(ordered, size_px, prior, print_scale, noise_px=0.15)
+    kept, dropped = _without_outliers(plane)
+    if dropped:
+        plane = _fit_once(kept, size_px, prior, print_scale, noise_px=0.15)
+    degrees = max(1.0, plane.residuals_px.size - CAMERA - 3 * (len(kept) - 1) + 5)  # 5 unknowns have a prior
+    noise = max(NOISE_FLOOR_PX, math.sqrt(float(np.sum(plane.residuals_px**2)) / degrees))
+    plane = replace(_fit_once(kept, size_px, prior, print_scale, noise), dropped=dropped)
+    _refuse_bent(plane)
+    return plane
+
+
+def _fit_once(
+    boards: tuple[FoundBoard, ...],
+    size_px: tuple[int, int],
+    prior: LensPrior,
+    print_scale: Measured,
+    noise_px: float,
+) -> CardPlane:
+    scaled = [b.corners_mm * print_scale.value for b in boards]
+    centre = (np.array(size_px) - 1) / 2
+    u_prior = np.array([prior.u_focal, *[prior.u_centre * math.hypot(*size_px)] * 2, prior.u_k1, prior.u_k2])
+    mean_prior = np.array([math.log(prior.focal_px), *centre, 0.0, 0.0])
+    seen = np.concatenate([b.corners_px for b in boards])
+    best: Any = None
+    for start, rotation in _starts(boards, scaled, mean_prior):
+
+        def misfit(p: Floats, rotation: Floats = rotation) -> Floats:
+            places = np.concatenate([_place(mm, p, i) for i, mm in enumerate(scaled)])
+            data = (_project(p, rotation, places, 0.0) - seen) / noise_px
+            return np.concatenate([data.ravel(), (p[6:CAMERA] - mean_prior) / u_prior])
+
+        fit = least_squares(misfit, start, method="trf", x_scale="jac", jac="3-point", max_nfev=60)
+        if best is None or fit.cost < best[0].cost:
+            best = fit, rotation
+    fit, rotation = best
+    residuals = fit.fun[: seen.size].reshape(-1, 2) * noise_px
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True, rcond=1e-18)
+    return CardPlane(fit.x, covariance, rotation, size_px, boards, residuals, noise_px, print_scale, prior)
+
+
+def _starts(
+    boards: tuple[FoundBoard, ...], scaled: list[Floats], mean_prior: Floats
+) -> list[tuple[Floats, Floats]]:
+    """The two poses a plane may have (Collins & Bartoli 2014), further strips placed by each of them."""
+    focal = math.exp(mean_prior[0])
+    K = np.array([[focal, 0, mean_prior[1]], [0, focal, mean_prior[2]], [0, 0, 1.0]])
+    solid = np.column_stack([scaled[0], np.zeros(len(scaled[0]))])
+    _, turns, shifts, *_ = cv2.solvePnPGeneric(solid, boards[0].corners_px, K, None, flags=cv2.SOLVEPNP_IPPE)
+    starts = []
+    for turn, shift in zip(turns, shifts, strict=True):
+        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
+        camera = np.concatenate([np.zeros(3), np.ravel(shift), mean_prior])
+        strips = []
+        for board, mm in zip(boards[1:], scaled[1:], strict=True):
+            strips.append(_rigid(mm, _to_plane(camera, rotation, board.corners_px, np.zeros(len(mm)))))
+        starts.append((np.concatenate([camera, *strips]), rotation))
+    return starts
+
+
+def _without_outliers(plane: CardPlane) -> tuple[tuple[FoundBoard, ...], int]:
+    """Boards without corners that miss the fit by far more than the others (half-hidden or misread)."""
+    distance = np.linalg.norm(plane.residuals_px, axis=1)
+    keep = distance <= max(1.0, 5 * float(np.median(distance)))
+    kept, start = [], 0
+    for b in plane.boards:
+        k = keep[start : start + len(b.corner_ids)]
+        start += len(k)
+        if k.sum() >= 4:
+            kept.append(
+                replace(b, corner_ids=b.corner_ids[k], corners_px=b.corners_px[k], corners_mm=b.corners_mm[k])
+            )
+    if not kept:
+        raise InputError(
+            "card", "its corners do not fit a plane", hint="Lay the strips flat and take the photo again."
+        )
+    return tuple(kept), int(np.sum(~keep))
+
+
+def _refuse_bent(plane: CardPlane) -> None:
+    px_per_mm = float(np.mean([_px_per_mm(b) for b in plane.boards]))
+    if plane.rms_px / px_per_mm > BENT_MM:
+        raise InputError(
+            "card", f"its corners miss a flat plane by {plane.rms_px / px_per_mm:.1f} mm rms",
+            allowed=f"up to {BENT_MM:g} mm",
+            hint="Lay both strips flat in one plane (tape them down), beside the sole and at its height.",
+        )  # fmt: skip
+
+
+def _px_per_mm(board: FoundBoard) -> float:
+    def spread(x: Floats) -> float:
+        return float(np.sqrt(np.sum(np.var(x, axis=0))))
+
+    return spread(board.corners_px) / spread(board.corners_mm)
+
+
+# --- geometry ---
+
+
+def _place(board_mm: Floats, p: Floats, index: int) -> Floats:
+    """Corners of strip `index` in the plane frame."""
+    if index == 0:
+        return board_mm
+    x, y, turn = p[CAMERA + 3 * (index - 1) : CAMERA + 3 * index]
+    c, s = math.cos(turn), math.sin(turn)
+    return np.asarray(board_mm @ np.array([[c, s], [-s, c]]) + np.array([x, y]), dtype=np.float64)
+
+
+def _rigid(source: Floats, target: Floats) -> Floats:
+    """(x, y, turn) of the best rigid motion source → target."""
+    a, b = source - source.mean(axis=0), target - target.mean(axis=0)
+    turn = math.atan2(float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b)))
+    c, s = math.cos(turn), math.sin(turn)
+    shift = target.mean(axis=0) - source.mean(axis=0) @ np.array([[c, s], [-s, c]])
+    return np.array([*shift, turn])
+
+
+def _rotation(p: Floats, start: Floats) -> Floats:
+    """start · exp([w]×) by Rodrigues' formula."""
+    w = p[:3]
+    angle = math.sqrt(float(w @ w))
+    W = np.array([[0, -w[2], w[1]], [w[2], 0, -w[0]], [-w[1], w[0], 0]])
+    if angle < 1e-9:
+        return np.asarray(start @ (np.eye(3) + W))
+    a, b = math.sin(angle) / angle, (1 - math.cos(angle)) / angle**2
+    return np.asarray(start @ (np.eye(3) + a * W + b * (W @ W)))
+
+
+def _camera_centre(p: Floats, start: Floats) -> Floats:
+    return -_rotation(p, start).T @ p[3:6]
+
+
+def _project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
+    solid = np.column_stack([points_mm, np.full(len(points_mm), -height_mm)])
+    view = solid @ _rotation(p, start).T + p[3:6]
+    xy = view[:, :2] / view[:, 2:]
+    r2 = np.sum(xy**2, axis=1, keepdims=True)
+    return np.asarray(math.exp(p[6]) * xy * (1 + p[9] * r2 + p[10] * r2**2) + p[7:9], dtype=np.float64)
+
+
+def _to_plane(p: Floats, start: Floats, pixels: Floats, height_mm: Floats) -> Floats:
+    """Rays through pixels cut with the plane at `height_mm` above the card; NaN where there is no cut."""
+    distorted = (pixels - p[7:9]) / math.exp(p[6])
+    rd = np.linalg.norm(distorted, axis=1)
+    r = rd.copy()
+    for _ in range(8):  # Newton on r (1 + k1 r² + k2 r⁴) = r_d
+        slope = 1 + 3 * p[9] * r**2 + 5 * p[10] * r**4
+        r = r - (r * (1 + p[9] * r**2 + p[10] * r**4) - rd) / np.where(slope > 0.1, slope, 0.1)
+    xy = distorted * np.where(rd > 0, r / np.where(rd > 0, rd, 1.0), 1.0)[:, None]
+    R = _rotation(p, start)
+    rays = np.column_stack([xy, np.ones(len(xy))]) @ R
+    centre = -R.T @ p[3:6]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = (-height_mm - centre[2]) / rays[:, 2]
+        return np.where(reach[:, None] > 0, centre[:2] + reach[:, None] * rays[:, :2], np.nan)
