@@ -1,0 +1,30 @@
+"""Numbers and units as people read them on a sheet."""
+
+from __future__ import annotations
+
+from fitwright.quantity import Measured, format_pm
+
+UNITS = {"deg": "°", "1": "", "%": " %"}
+
+
+def unit_tail(unit: str) -> str:
+    """What follows a number: "°", " mm", "" for a bare ratio."""
+    return UNITS.get(unit, f" {unit}")
+
+
+def number(value: float, unit: str = "1", decimals: int = 1) -> str:
+    """`705 mm`, `33.8°`: trailing zeros dropped, a true minus sign."""
+    words = f"{value:.{decimals}f}"
+    words = words.rstrip("0").rstrip(".") if "." in words else words
+    return ("0" if words in ("-0", "") else words).replace("-", "−") + unit_tail(unit)
+
+
+def value_words(m: Measured) -> str:
+    """`33.8 ± 1.1°`; a value whose uncertainty nobody stated stands alone: `705 mm`."""
+    return format_pm(m) if m.u > 0 else number(m.value, m.unit)
+
+
+def signed(value: float, unit: str, decimals: int = 1) -> str:
+    """`+5 mm`, `−1.2°`, `0 mm`."""
+    words = number(value, unit, decimals)
+    return words if value <= 0 or words.startswith("0" + unit_tail(unit)) else f"+{words}"
