@@ -1,0 +1,75 @@
+"""What a misplaced sticker does: each landmark moved by its uncertainty, along and across its own segment.
+
+A sticker keeps its error on the limb it sits on, so the shift turns with that segment. The default sizes: Della
+Croce 2005 (Gait Posture 21:226; from memory) for the trochanter; the others are our assumption for bony landmarks
+under the skin, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from fitwright.quantity import Floats
+
+DEFAULT_LANDMARK_U_MM: dict[str, float] = {
+    "greater_trochanter": 12.0, "lateral_femoral_condyle": 6.0, "lateral_malleolus": 4.0, "heel": 3.0,
+    "toe": 3.0, "fifth_metatarsal": 4.0, "acromion": 8.0, "elbow": 6.0, "wrist": 6.0, "pedal_axle": 1.0,
+    "patella": 5.0, "asis": 8.0, "foot": 4.0, "pedal": 1.0,
+}  # fmt: skip
+
+SEGMENT_OF: dict[str, tuple[str, str]] = {
+    "greater_trochanter": ("greater_trochanter", "lateral_femoral_condyle"),
+    "lateral_femoral_condyle": ("greater_trochanter", "lateral_femoral_condyle"),
+    "lateral_malleolus": ("lateral_femoral_condyle", "lateral_malleolus"),
+    "heel": ("heel", "fifth_metatarsal"),
+    "fifth_metatarsal": ("heel", "fifth_metatarsal"),
+    "acromion": ("greater_trochanter", "acromion"),
+    "elbow": ("acromion", "elbow"),
+    "wrist": ("elbow", "wrist"),
+}
+
+Points = Mapping[str, Floats]
+Curves = Mapping[str, Floats]
+
+
+def placement_deltas(
+    points: Points, landmark_u_mm: Mapping[str, float], curves_of: Callable[[Points], Curves]
+) -> dict[str, Floats]:
+    """Change of every curve for each landmark and direction: curve → (S, 360).
+
+    Args:
+        points: name → (360, D) mean positions over the turn, X and Y first.
+        landmark_u_mm: name → standard uncertainty of the placement in each direction.
+        curves_of: maps such points to curves (360,).
+    """
+    base = curves_of(points)
+    rows: dict[str, list[Floats]] = {name: [] for name in base}
+    for name, u in landmark_u_mm.items():
+        if name not in points or u == 0:
+            continue
+        for direction in _directions(name, points):
+            moved = curves_of({**points, name: points[name] + u * direction})
+            for curve in base:
+                rows[curve].append(moved[curve] - base[curve])
+    return {name: np.array(r).reshape(-1, 360) for name, r in rows.items()}
+
+
+def _directions(name: str, points: Points) -> list[Floats]:
+    """Unit vectors (360, D): along and across the landmark's segment in the XY plane, and along Z in space."""
+    shape = points[name].shape
+    start, end = SEGMENT_OF.get(name, ("", ""))
+    along = np.zeros(shape)
+    if start in points and end in points:
+        v = (points[end] - points[start])[:, :2]
+        along[:, :2] = v / np.maximum(np.linalg.norm(v, axis=1, keepdims=True), 1e-9)
+    else:
+        along[:, 0] = 1.0
+    across = np.zeros(shape)
+    across[:, 0], across[:, 1] = -along[:, 1], along[:, 0]
+    if shape[1] == 2:
+        return [along, across]
+    sideways = np.zeros(shape)
+    sideways[:, 2] = 1.0
+    return [along, across, sideways]

@@ -1,0 +1,139 @@
+"""Noise out, motion in: zero-lag Butterworth, its cut-off by residual analysis, short gaps by spline.
+
+A second-order filter run forward and backward is a fourth-order one without lag; each pass must be a little wider
+than what is wanted together: C = (2^(1/2) − 1)^(1/4) = 0.802 (Winter 2009, ch. 3). The cut-off is found where the
+residual equals the noise (Winter 2009, "residual analysis").
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.signal import butter, sosfiltfilt
+
+from fitwright.motion.trajectories import Trajectories
+from fitwright.quantity import Floats
+
+DOUBLE_PASS = (2.0**0.5 - 1.0) ** 0.25
+MIN_SAMPLES = 24
+LOWEST_HZ, HIGHEST_HZ = 4.0, 15.0  # never below the fifth harmonic of 48 rpm; above that only noise is left
+MAX_GAP_S = 0.10
+
+
+def butterworth(x: Floats, rate_hz: float, cutoff_hz: float) -> Floats:
+    """Zero-lag low-pass along axis 0 whose gain is 1/√2 at `cutoff_hz` after both passes.
+
+    Above 0.49 · rate · C nothing is left to remove and `x` is returned. x: (T, ...), uniform in time, no NaN.
+    """
+    corrected = cutoff_hz / DOUBLE_PASS
+    if corrected >= 0.49 * rate_hz or x.shape[0] < MIN_SAMPLES:
+        return x.copy()
+    sos = butter(2, corrected, fs=rate_hz, output="sos")
+    pad = min(x.shape[0] - 1, max(9, round(rate_hz / cutoff_hz)))
+    return np.asarray(sosfiltfilt(sos, x, axis=0, padlen=pad), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class ResidualAnalysis:
+    """Attributes: cutoff_hz: where the residual equals the noise. noise: its standard deviation, unit of the input.
+    frequencies_hz, residual: (F,) the curve behind it, for showing."""
+
+    cutoff_hz: float
+    noise: float
+    frequencies_hz: Floats
+    residual: Floats
+
+
+def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
+    """Noise and cut-off of (T,) or (T, D) uniform samples (D axes share one cut-off).
+
+    Where only noise is left, the squared residual of white noise falls in a straight line with the cut-off; that line
+    through the tail (0.20 to 0.36 of the rate), carried back to 0 Hz, is the noise's variance.
+    """
+    x = x.reshape(x.shape[0], -1)
+    frequencies = np.linspace(0.02, 0.36, 35) * rate_hz
+    squared = np.array([float(np.mean((x - butterworth(x, rate_hz, f)) ** 2)) for f in frequencies])
+    tail = frequencies >= 0.20 * rate_hz
+    _, intercept = np.polyfit(frequencies[tail], squared[tail], 1)
+    variance = max(float(intercept), 0.0)
+    above = np.flatnonzero(squared >= variance)
+    last = int(above[-1]) if above.size else 0
+    cutoff = float(frequencies[min(last + 1, frequencies.size - 1)])
+    if above.size and last + 1 < frequencies.size:
+        step = squared[last] - squared[last + 1]
+        share = (squared[last] - variance) / step if step > 0 else 0.0
+        cutoff = float(frequencies[last] + share * (frequencies[last + 1] - frequencies[last]))
+    return ResidualAnalysis(cutoff, float(np.sqrt(variance)), frequencies, np.sqrt(squared))
+
+
+def fill_short_gaps(time_s: Floats, x: Floats, max_gap_s: float = MAX_GAP_S) -> Floats:
+    """Bridge gaps of (T, D) by a cubic spline when the hole between seen samples is ≤ `max_gap_s`; longer gaps stay.
+
+    A row counts as seen when all its columns are finite; ends are never extrapolated.
+    """
+    seen = np.asarray(np.isfinite(x).all(axis=1))
+    if seen.all() or seen.sum() < 4:
+        return x.copy()
+    t = time_s[seen]
+    after = np.searchsorted(t, time_s)
+    inside = (after > 0) & (after < t.size) & ~seen
+    hole = t[np.clip(after, 1, t.size - 1)] - t[np.clip(after, 1, t.size - 1) - 1]
+    bridge = inside & (hole <= max_gap_s + 1e-9)
+    out = np.where(seen[:, None], x, np.nan)
+    if bridge.any():
+        out[bridge] = CubicSpline(t, x[seen])(time_s[bridge])
+    return out
+
+
+def smooth(time_s: Floats, x: Floats, cutoff_hz: float | None = None) -> tuple[Floats, float, float]:
+    """Smooth (T, D) samples at true times; NaN rows stay NaN and split the filtering.
+
+    Non-uniform time is resampled by spline to its median step, filtered and read back at the given times.
+
+    Returns:
+        the smoothed samples, the cut-off in Hz (by residual analysis of the longest stretch when not given) and the
+        noise that analysis found (NaN when the cut-off was given or nothing was long enough).
+    """
+    out, noise = x.copy(), float("nan")
+    stretches = sorted(_stretches(np.asarray(np.isfinite(x).all(axis=1))), key=lambda s: s.start - s.stop)
+    for stretch in stretches:  # the longest first: it finds the cut-off for all
+        t = time_s[stretch]
+        if t.size < MIN_SAMPLES:
+            continue
+        step = float(np.median(np.diff(time_s)))
+        uniform = bool(np.all(np.abs(np.diff(t) - step) < 0.01 * step))
+        grid = t if uniform else t[0] + step * np.arange(int(np.ceil((t[-1] - t[0]) / step - 1e-6)) + 1)
+        values = x[stretch] if uniform else CubicSpline(t, x[stretch])(np.minimum(grid, t[-1]))
+        if cutoff_hz is None:
+            found = residual_analysis(values, 1 / step)
+            cutoff_hz, noise = float(np.clip(found.cutoff_hz, LOWEST_HZ, HIGHEST_HZ)), found.noise
+        filtered = butterworth(values, 1 / step, cutoff_hz)
+        out[stretch] = filtered if uniform else CubicSpline(grid, filtered)(t)
+    return out, float("nan") if cutoff_hz is None else cutoff_hz, noise
+
+
+def _stretches(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(np.int8)))
+    return [slice(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
+
+
+def smooth_trajectories(
+    traj: Trajectories, cutoff_hz: float | None = None, max_gap_s: float = MAX_GAP_S
+) -> tuple[Trajectories, dict[str, dict[str, float]]]:
+    """All points smoothed, each with its own cut-off, short gaps bridged.
+
+    Returns:
+        the trajectories and, per point, `{"cutoff_hz", "noise_mm", "missing", "bridged"}` (the last two in frames).
+    """
+    position, facts = traj.position_mm.copy(), {}
+    for i, name in enumerate(traj.names):
+        raw = traj.position_mm[:, i]
+        filled = fill_short_gaps(traj.time_s, raw, max_gap_s)
+        position[:, i], cutoff, noise = smooth(traj.time_s, filled, cutoff_hz)
+        missing = int((~np.isfinite(raw).all(axis=1)).sum())
+        still = int((~np.isfinite(filled).all(axis=1)).sum())
+        facts[name] = {"cutoff_hz": cutoff, "noise_mm": noise, "missing": missing, "bridged": missing - still}
+    return replace(traj, position_mm=position), facts
