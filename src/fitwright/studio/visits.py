@@ -10,6 +10,7 @@ from django.db.models import F
 
 from fitwright import __version__
 from fitwright.errors import InputError, check_range
+from fitwright.plan.inputs import USES
 from fitwright.quantity import Measured
 from fitwright.records.models import (
     Analysis,
@@ -22,8 +23,6 @@ from fitwright.records.models import (
     Shoes,
     Visit,
 )  # fmt: skip
-
-USES = ("road", "racing", "time_trial", "gravel", "mountain", "town")
 
 
 def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulated: bool = False) -> Rider:
