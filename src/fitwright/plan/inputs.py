@@ -14,7 +14,7 @@ from fitwright.motion.ride import RideResult
 from fitwright.plan.types import Target
 from fitwright.quantity import Measured
 
-USES = ("road", "racing", "time trial", "gravel", "mountain", "town")
+USES = ("road", "racing", "time_trial", "gravel", "mountain", "town")
 SIDES = ("left", "right")
 
 
