@@ -10,7 +10,6 @@ import numpy as np
 from fitwright.motion.ride import THETA_DEG, CycleCurve
 from fitwright.quantity import Floats
 from fitwright.sheets.ink import (
-    DASH_BEFORE,
     DASH_PREDICTED,
     SMALL,
     TEXT,
@@ -148,7 +147,7 @@ def _draw(pen: Pen, line: CurveLine, place: Place) -> None:
                 pen.path(
                     np.vstack([top, low[::-1]]), fill=pen.ink.side_wash(line.side), close=True, opacity=0.75
                 )
-        dash = {"before": DASH_BEFORE, "predicted": DASH_PREDICTED}.get(line.state, "")
+        dash = {"before": "predicted": DASH_PREDICTED}.get(line.state, "")
         pen.path(place(theta, mean), color, 1.3 if dash else 2.0, dash=dash)
         for at in (int(np.nanargmin(mean)), int(np.nanargmax(mean))) if np.isfinite(mean).any() else ():
             spot = place(theta[at], mean[at])

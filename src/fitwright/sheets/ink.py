@@ -73,7 +73,7 @@ def ink(theme: Theme) -> Ink:
 
 HAIRLINE, THIN, LINE, BOLD = 0.8, 1.1, 1.5, 2.2
 SMALL, TEXT, VALUE = 11.0, 12.5, 15.0
-DASH_PREDICTED, DASH_BEFORE, DASH_AXIS = "3 2.6", "6 3.5", "9 3 1.5 3"
+DASH_PREDICTED, DASH_AXIS = "4 2.8", "9 3 1.5 3"
 
 
 def num(value: float) -> str:

@@ -16,7 +16,7 @@ from fitwright.motion.ride import THETA_DEG, CycleCurve
 from fitwright.quantity import Floats
 from fitwright.sheets import side_shapes
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
-from fitwright.sheets.ink import BOLD, DASH_AXIS, DASH_BEFORE, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.ink import BOLD, DASH_AXIS, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
 
 GUTTER = {
     "trunk": "left", "saddle_height": "left", "saddle_setback": "left", "hip": "left", "saddle_tilt": "left",
@@ -29,7 +29,7 @@ class RiderFigure:
     """What is known of the rider from the side; everything is optional.
 
     Attributes:
-        leg: the twin now. before: the twin before a change (drawn dashed). contact: contact points now.
+        leg: the twin now. before: the twin before a change (thin, hollow). contact: contact points now.
         side: "right" (faces right) or "left" (faces left).
         curves: "hip_x", "hip_y", "knee_x", "knee_y", "ankle_x", "ankle_y" (mm, bike frame) draw the leg when there
             is no twin; the pedal then needs `contact` for its crank.
@@ -80,11 +80,11 @@ def rider_svg(
     """The side elevation as SVG."""
     turn, before = _turn(figure.leg) or _turn_of_curves(figure), _turn(figure.before)
     now = None if turn is None else turn.nearest(_shown_angle(figure, turn))
-    pen = Pen(width, height, figure.title, _describe(figure, turn, now), theme, ident)
     swap = {"left": "right", "right": "left"} if figure.side == "left" else {}
     sides = {c.at: swap.get(g, g) for c in figure.callouts for g in [GUTTER.get(c.at, "right")]}
     gutters = gutter_widths(figure.callouts, sides, 16.0)
-    place = _mapping(figure, width, height, gutters)
+    place, height = _mapping(figure, width, height, gutters)
+    pen = Pen(width, height, figure.title, _describe(figure, turn, now), theme, ident)
     bike = side_shapes.bicycle(figure.contact) if figure.contact else None
     _ground(pen, place, figure)
     if turn is not None and now is not None:
@@ -156,18 +156,21 @@ def _shown_angle(figure: RiderFigure, turn: Turn) -> float:
     )
 
 
-def _mapping(figure: RiderFigure, width: float, height: float, gutters: tuple[float, float]) -> Map:
-    """mm in the bike frame → user units; the whole rider always fits between the gutters."""
+def _mapping(
+    figure: RiderFigure, width: float, height: float, gutters: tuple[float, float]
+) -> tuple[Map, float]:
+    """mm in the bike frame → user units, the whole rider between the gutters; and the height that this takes."""
     top = 1400.0 if figure.shoulder_mm is None else max(1150.0, figure.shoulder_mm[1] + 262)
     floor = 84.0 if _has_floor_dimension(figure) else 10.0
     room = width - sum(gutters)
-    reach = (-760.0, 1000.0)
-    scale = min((height - 34) / (top - side_shapes.GROUND_Y_MM + floor), room / (reach[1] - reach[0]))
+    low, high = -760.0, 1000.0
+    tall = top - side_shapes.GROUND_Y_MM + floor
+    scale = min((height - 48) / tall, room / (high - low))
+    height = tall * scale + 48
     flip = -1.0 if figure.side == "left" else 1.0
     centre = gutters[0] + room / 2
-    middle = (reach[0] + reach[1]) / 2
-    base = height - 14 + (side_shapes.GROUND_Y_MM - floor) * scale
-    return lambda p: (centre + flip * (p[0] - middle) * scale, base - p[1] * scale)
+    base = height - 26 + (side_shapes.GROUND_Y_MM - floor) * scale
+    return lambda p: (centre + flip * (p[0] - (low + high) / 2) * scale, base - p[1] * scale), height
 
 
 def _has_floor_dimension(figure: RiderFigure) -> bool:
@@ -252,11 +255,11 @@ def _bend(pen: Pen, place: Map, hip: XY, knee: XY, ankle: XY) -> None:
 
 
 def _leg_before(pen: Pen, place: Map, turn: Turn) -> None:
-    """The leg before the change at its own straightest knee: dashed, joints hollow and small."""
+    """The leg before the change at its own straightest knee: thin, joints hollow."""
     k = int(np.argmin(turn.flexion_deg))
     points = [place(_xy(p, k)) for p in (turn.hip, turn.knee, turn.ankle, turn.axle)]
     with pen.group(f"before: knee flexion {turn.flexion_deg[k]:.1f}°"):
-        pen.path(points, pen.ink.soft, 1.2, dash=DASH_BEFORE)
+        pen.path(points, pen.ink.soft, THIN)
         for p in points[:3]:
             pen.circle(p, 2.6, pen.ink.soft, pen.ink.paper, 1.0)
 
