@@ -147,8 +147,8 @@ def _draw(pen: Pen, line: CurveLine, place: Place) -> None:
                 pen.path(
                     np.vstack([top, low[::-1]]), fill=pen.ink.side_wash(line.side), close=True, opacity=0.75
                 )
-        dash = {"before": "predicted": DASH_PREDICTED}.get(line.state, "")
-        pen.path(place(theta, mean), color, 1.3 if dash else 2.0, dash=dash)
+        dash = DASH_PREDICTED if line.state == "predicted" else ""
+        pen.path(place(theta, mean), color, 2.0 if line.state == "now" else 1.1, dash=dash)
         for at in (int(np.nanargmin(mean)), int(np.nanargmax(mean))) if np.isfinite(mean).any() else ():
             spot = place(theta[at], mean[at])
             pen.mark((float(spot[0]), float(spot[1])), line.side, line.state, 4.2)

@@ -176,7 +176,7 @@ def _cleat(pen: Pen, place: Map, figure: SoleFigure, pose: CleatPose, state: str
     """Outline, centre, long axis and axle line of one pose."""
     color = pen.ink.side(figure.foot)
     now = state == "now"
-    dash = {"before": "predicted": DASH_PREDICTED}.get(state, "")
+    dash = DASH_PREDICTED if state == "predicted" else ""
     shape = place(in_sole(pose, figure.cleat_shape()))
     if now:
         pen.path(shape, fill=pen.ink.side_wash(figure.foot), close=True, opacity=0.45)
