@@ -1,0 +1,347 @@
+"""Renders a simulated clip and writes its truth beside it.
+
+What is simulated: perspective and lens distortion, a camera slightly askew, rolling shutter, motion blur, sensor
+noise, light drift and mains flicker, H.264, jittered time stamps with a few dropped frames. Stickers are drawn
+analytically (`stickers`), limbs more cheaply (polygons, two moments per exposure).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+
+from fitwright.demo.camera import SimCamera, studio_camera
+from fitwright.demo.figure import SHADES, Outline, add_shape_points, joined, outline, scene_order
+from fitwright.demo.motion3d import Motion, Points, ride
+from fitwright.demo.riders import SimRider, SimSetup
+from fitwright.demo.scene import Canvas, caption, chroma, paint_bike, studio, to_yuv
+from fitwright.demo.stickers import OUTER_MM, StickerTrack, stamp
+from fitwright.demo.truth import Truth, clip_truth
+from fitwright.quantity import Floats
+
+TIMESCALE = 90_000
+CAPTION = "simulated - invented rider, rendered film"
+SIDE_POINTS = {
+    "acromion": "acromion_right", "elbow": "elbow_right", "wrist": "wrist_right",
+    "greater_trochanter": "greater_trochanter_right", "lateral_femoral_condyle": "lateral_femoral_condyle_right",
+    "lateral_malleolus": "lateral_malleolus_right", "heel": "heel_right",
+    "fifth_metatarsal": "fifth_metatarsal_right", "pedal_axle": "pedal_axle_right",
+    "bottom_bracket": "bottom_bracket",
+}  # fmt: skip
+FRONT_POINTS = {
+    f"{n}_{s}": f"{n}_{s}" for n in ("asis", "patella", "foot", "pedal") for s in ("left", "right")
+}
+Progress = Callable[[float], None]
+
+
+def sticker_positions(motion: Motion, view: str, t_s: Floats) -> Points:
+    """Sticker name → (N, 3) mm. Side view: the right side's, raised to the body's surface; the bottom bracket's
+    sits on the crank bolt. Front view: the pedal's target lies on the axle line at the cleat's centre (idealised:
+    the toe never hides it)."""
+    p = motion.points(t_s)
+    names = SIDE_POINTS if view == "side" else FRONT_POINTS
+    out = {name: p[source] for name, source in names.items()}
+    if view == "side":
+        face = motion.setup.contact.q_factor_mm / 2 + 6
+        out["bottom_bracket"] = p["bottom_bracket"] + [0, 0, face]
+        lift = {"acromion": 36.0, "elbow": 38.0, "wrist": 27.0}
+        for name, mm in lift.items():
+            out[name] = out[name] + [0, 0, mm]
+    return out
+
+
+def frame_times(seconds: float, fps: float, rng: np.random.Generator) -> np.ndarray:
+    """(F,) int pts in 1/90000 s, as a phone stamps: rate 0.06 % off, 0.35 ms jitter, about one frame in 150 lost."""
+    n = round(seconds * fps)
+    ideal = np.arange(n) / fps * 1.0006
+    jitter = np.clip(rng.normal(0, 0.35e-3, n), -1.2e-3, 1.2e-3)
+    jitter[0] = 0.0
+    keep = rng.uniform(size=n) > 1 / 150
+    keep[0] = True
+    pts = np.rint((ideal + jitter) * TIMESCALE).astype(np.int64)[keep]
+    return np.asarray(np.maximum.accumulate(pts + np.arange(pts.size) * 0))
+
+
+def at_row_time(
+    position: Callable[[Floats], Floats], pts_s: Floats, camera: SimCamera
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Solves t = pts + v(t) · line for one point: mid-exposure times (F,), px (F, 2), depth (F,), mm (F, 3)."""
+    t = pts_s + camera.readout_s / 2
+    for _ in range(4):
+        px, depth = camera.project(position(t))
+        t = pts_s + np.clip(px[:, 1], -camera.height, 2 * camera.height) * camera.line_s
+    mm = position(t)
+    px, depth = camera.project(mm)
+    return t, px, depth, mm
+
+
+def _with_motion(
+    position: Callable[[Floats], Floats], pts_s: Floats, camera: SimCamera
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """As `at_row_time`, plus image speed and acceleration by central differences of 0.5 ms."""
+    t, px, depth, mm = at_row_time(position, pts_s, camera)
+    h = 5e-4
+    before, after = camera.project(position(t - h))[0], camera.project(position(t + h))[0]
+    return t, px, depth, mm, (after - before) / (2 * h), (after - 2 * px + before) / h**2
+
+
+@dataclass(frozen=True)
+class Filming:
+    """Everything needed to draw any frame of a clip."""
+
+    camera: SimCamera
+    pts: np.ndarray
+    gain: Floats
+    planes: tuple[np.ndarray, np.ndarray, np.ndarray]
+    bike_mask: np.ndarray
+    behind: tuple[Outline, ...]
+    before: tuple[Outline, ...]
+    tracks: tuple[StickerTrack, ...]
+    box: tuple[int, int, int, int]
+    seed: int
+    noise_dn: float
+
+    def frame(self, i: int) -> np.ndarray:
+        """Frame i as (H · 3/2, W) uint8, planar 4:2:0."""
+        y, u, v = (p.copy() for p in self.planes)
+        x0, y0, x1, y1 = self.box
+        half = (slice(y0 // 2, y1 // 2), slice(x0 // 2, x1 // 2))
+        y[y0:y1, x0:x1] = self._limbs(i)
+        self._limb_colours(i, u[half], v[half])
+        for track in self.tracks:
+            stamp(y, track, i, self.camera)
+            self._grey(u, v, track, i)
+        cv2.convertScaleAbs(y, y, float(self.gain[i]), 0.0)
+        if self.noise_dn > 0:
+            self._noise(y, i)
+        return np.concatenate([y.reshape(-1), u.reshape(-1), v.reshape(-1)]).reshape(-1, self.camera.width)
+
+    def _limbs(self, i: int) -> np.ndarray:
+        x0, y0, x1, y1 = self.box
+        still = self.planes[0][y0:y1, x0:x1]
+        mask = self.bike_mask[y0:y1, x0:x1]
+        moments = []
+        for after_s in (-self.camera.exposure_s / 4, self.camera.exposure_s / 4):
+            layer = still.copy()
+            for o in joined(self.behind):
+                _fill_luma(layer, o, i, after_s, (x0, y0))
+            cv2.copyTo(still, mask, layer)
+            for o in joined(self.before):
+                _fill_luma(layer, o, i, after_s, (x0, y0))
+            moments.append(layer)
+        return np.asarray(cv2.addWeighted(moments[0], 0.5, moments[1], 0.5, 0.0))
+
+    def _limb_colours(self, i: int, u: np.ndarray, v: np.ndarray) -> None:
+        x0, y0, x1, y1 = self.box
+        half = (slice(y0 // 2, y1 // 2), slice(x0 // 2, x1 // 2))
+        mask = np.ascontiguousarray(self.bike_mask[y0:y1:2, x0:x1:2])
+        for plane, still, which in ((u, self.planes[1][half], 0), (v, self.planes[2][half], 1)):
+            layer = np.ascontiguousarray(plane)
+            for o in self.behind:
+                _fill_chroma(layer, o, i, (x0, y0), which)
+            cv2.copyTo(np.ascontiguousarray(still), mask, layer)
+            for o in self.before:
+                _fill_chroma(layer, o, i, (x0, y0), which)
+            plane[...] = layer
+
+    def _grey(self, u: np.ndarray, v: np.ndarray, track: StickerTrack, i: int) -> None:
+        if not track.visible[i]:
+            return
+        at = np.rint((track.centre_px[i] / 2 - 0.25) * 16).astype(int)
+        r = round(OUTER_MM * float(np.sqrt(abs(np.linalg.det(track.jacobian[i])))) / 2 * 16)
+        for plane in (u, v):
+            cv2.circle(plane, (int(at[0]), int(at[1])), r, 128, -1, cv2.LINE_AA, 4)
+
+    def _noise(self, y: np.ndarray, i: int) -> None:
+        plus, minus = _noise_fields(self.seed, y.shape[0], y.shape[1], self.noise_dn)
+        rng = np.random.default_rng([self.seed, 31, i])
+        a, b = int(rng.integers(0, 256)), int(rng.integers(0, 256))
+        cv2.add(y, plus[a : a + y.shape[0], b : b + y.shape[1]], y)
+        cv2.subtract(y, minus[a : a + y.shape[0], b : b + y.shape[1]], y)
+
+
+_FIELDS: dict[tuple[int, int, int, float], tuple[np.ndarray, np.ndarray]] = {}
+
+
+def _noise_fields(seed: int, h: int, w: int, sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """Whole-number sensor noise, its positive and its negative part, larger than a frame so that it can shift."""
+    key = (seed, h, w, sd)
+    if key not in _FIELDS:
+        _FIELDS.clear()
+        rng = np.random.default_rng([seed, 32])
+        n = np.rint(rng.standard_normal((h + 256, w + 256), dtype=np.float32) * sd)
+        _FIELDS[key] = (np.maximum(n, 0).astype(np.uint8), np.maximum(-n, 0).astype(np.uint8))
+    return _FIELDS[key]
+
+
+def _fill_luma(
+    layer: np.ndarray, group: tuple[Outline, ...], i: int, after_s: float, origin: tuple[int, int]
+) -> None:
+    r, g, b = group[0].part.rgb
+    base = (0.2126 * r + 0.7152 * g + 0.0722 * b) * group[0].part.shade * 219 / 255
+    shells = zip(*(o.polygons(i, after_s) for o in group), strict=True)
+    for polygons, (_, bright) in zip(shells, SHADES, strict=True):
+        for polygon in polygons:
+            points = np.rint((polygon - np.float32(origin)) * 16).astype(np.int32)
+            cv2.fillConvexPoly(layer, points, min(235.0, 16 + base * bright), cv2.LINE_AA, 4)
+
+
+def _fill_chroma(layer: np.ndarray, o: Outline, i: int, origin: tuple[int, int], which: int) -> None:
+    colour = np.array(o.part.rgb, np.float32).reshape(1, 1, 3) * o.part.shade
+    value = float(chroma(colour)[which][0, 0])
+    polygon = o.polygons(i, 0.0)[0]
+    points = np.rint(((polygon - np.float32(origin)) / 2 - 0.25) * 16).astype(np.int32)
+    cv2.fillConvexPoly(layer, points, value, cv2.LINE_AA, 4)
+
+
+def light(pts_s: Floats, rng: np.random.Generator) -> Floats:
+    """(F,) gain: slow drift of ± 2 % and mains flicker of 0.8 % (100 Hz)."""
+    drift = 0.02 * np.sin(2 * np.pi * pts_s / 9.0 + rng.uniform(0, 6.28))
+    return np.asarray(0.985 + drift + 0.008 * np.sin(2 * np.pi * 100 * pts_s + rng.uniform(0, 6.28)))
+
+
+def prepare(
+    motion: Motion,
+    camera: SimCamera,
+    pts: np.ndarray,
+    seed: int,
+    noise_dn: float = 1.6,
+    steady_light: bool = False,
+) -> Filming:
+    """Solves all times and places of a clip and draws its still background."""
+    rng = np.random.default_rng([seed, 33])
+    pts_s = pts / TIMESCALE
+    behind, before = scene_order(dict(motion.rider.look), camera.view)
+    names = {n for part in behind + before for n, _ in part.spheres}
+    centres = {}
+    for n in sorted(names):
+        _, px, depth, _, speed, _ = _with_motion(_shape(motion, n), pts_s, camera)
+        centres[n] = (px, speed, depth)
+    outlines = [tuple(outline(p, centres, camera) for p in group) for group in (behind, before)]
+    rgb = studio(camera, rng)
+    still = Canvas(np.ascontiguousarray(rgb), camera)
+    paint_bike(still, motion.setup.contact)
+    caption(still.rgb, CAPTION)
+    gain = np.full(pts.size, 1.0) if steady_light else light(pts_s, rng)
+    tracks = tuple(_track(motion, n, pts_s, camera) for n in _names(camera.view))
+    tracks = tuple(_hide(t, outlines[1], camera) if t.name == "bottom_bracket" else t for t in tracks)
+    planes = to_yuv(still.rgb)
+    box = _box(outlines[0] + outlines[1], camera)
+    return Filming(
+        camera, pts, gain, planes, still.mask, outlines[0], outlines[1], tracks, box, seed, noise_dn
+    )
+
+
+def _names(view: str) -> list[str]:
+    return list(SIDE_POINTS if view == "side" else FRONT_POINTS)
+
+
+def _shape(motion: Motion, name: str) -> Callable[[Floats], Floats]:
+    return lambda t: add_shape_points(motion.points(t))[name]
+
+
+def _track(motion: Motion, name: str, pts_s: Floats, camera: SimCamera) -> StickerTrack:
+    _, px, _, mm, speed, accel = _with_motion(
+        lambda t: sticker_positions(motion, camera.view, t)[name], pts_s, camera
+    )
+    plane = np.eye(3)[[0, 1]] if camera.view == "side" else np.eye(3)[[2, 1]]
+    columns = [(camera.project(mm + e)[0] - camera.project(mm - e)[0]) / 2 for e in plane]
+    return StickerTrack(name, px, speed, accel, np.stack(columns, axis=-1), np.ones(pts_s.size, bool))
+
+
+def _hide(track: StickerTrack, outlines: tuple[Outline, ...], camera: SimCamera) -> StickerTrack:
+    """Marks frames in which a shoe, ankle or shank lies over the (static, lower) sticker."""
+    visible = track.visible.copy()
+    radius = OUTER_MM * camera.focal_px / abs(camera.position_mm[2])
+    over = [
+        o
+        for o in outlines
+        if any("shoe" in n or n.startswith(("ankle", "sock", "calf")) for n, _ in o.part.spheres)
+    ]
+    for i in range(visible.size):
+        for o in over:
+            c = (float(track.centre_px[i, 0]), float(track.centre_px[i, 1]))
+            if cv2.pointPolygonTest(o.polygons(i, 0.0)[0], c, True) > -radius - 1:
+                visible[i] = False
+                break
+    return StickerTrack(
+        track.name, track.centre_px, track.speed_px_s, track.accel_px_s2, track.jacobian, visible
+    )
+
+
+def _box(outlines: tuple[Outline, ...], camera: SimCamera) -> tuple[int, int, int, int]:
+    """Region (x0, y0, x1, y1), even, that the body ever touches."""
+    low = np.min([(o.centre_px - o.radius_px[..., None]).min(axis=(0, 1)) for o in outlines], axis=0) - 8
+    high = np.max([(o.centre_px + o.radius_px[..., None]).max(axis=(0, 1)) for o in outlines], axis=0) + 8
+    x0, y0 = (int(max(0, v)) // 2 * 2 for v in low)
+    x1, y1 = (int(min(e, v)) // 2 * 2 for v, e in zip(high, (camera.width, camera.height), strict=True))
+    return x0, y0, x1, y1
+
+
+def render_clip(
+    rider: SimRider,
+    setup: SimSetup,
+    view: str,
+    out: Path,
+    seconds: float = 12.0,
+    size: tuple[int, int] = (1920, 1080),
+    fps: float = 60.0,
+    seed: int = 1,
+    progress: Progress | None = None,
+    bit_rate: float = 15e6,
+    camera: SimCamera | None = None,
+) -> Truth:
+    """Renders one clip to `out` (mp4) and its truth to `<out>.truth.json`; returns the truth.
+
+    The ride depends on `seed` and set-up only, so side and front clips of one seed show the same ride. Written to
+    a temporary name and renamed when whole. `progress` gets the share done, 0 to 1.
+    """
+    camera = camera or studio_camera(view, size)
+    rng = np.random.default_rng([seed, 34, 0 if view == "side" else 1])
+    pts = frame_times(seconds, fps, rng)
+    motion = ride(rider, setup, seed)
+    filming = prepare(motion, camera, pts, seed * 2 + (view == "front"))
+    out.parent.mkdir(parents=True, exist_ok=True)
+    part = out.with_name(f".{out.stem}.part{out.suffix}")
+    _encode(filming, part, fps, bit_rate, progress)
+    truth = clip_truth(
+        motion, filming.camera, pts / TIMESCALE, filming.tracks, sticker_positions, out.name, seed
+    )
+    truth.save(out)
+    part.replace(out)
+    return truth
+
+
+def _encode(filming: Filming, path: Path, fps: float, bit_rate: float, progress: Progress | None) -> None:
+    with av.open(
+        str(path), "w", format="mp4", options={"video_track_timescale": str(TIMESCALE)}
+    ) as container:
+        container.metadata["title"] = "simulated film"
+        container.metadata["comment"] = CAPTION
+        stream = container.add_stream("libx264", rate=Fraction(round(fps)))
+        stream.width, stream.height, stream.pix_fmt = filming.camera.width, filming.camera.height, "yuv420p"
+        scale = filming.camera.width * filming.camera.height / (1920 * 1080)
+        stream.bit_rate = int(bit_rate * scale)
+        stream.codec_context.time_base = Fraction(1, TIMESCALE)
+        stream.time_base = Fraction(1, TIMESCALE)
+        stream.codec_context.thread_count = 1
+        stream.options = {
+            "preset": "superfast", "bf": "0", "g": str(round(fps)),
+            "x264-params": f"slices=1:sliced-threads=0:threads=1:vbv-maxrate={int(bit_rate * scale * 1.3e-3)}"
+            f":vbv-bufsize={int(bit_rate * scale * 1e-3)}",
+        }  # fmt: skip
+        for i, pts in enumerate(filming.pts):
+            frame = av.VideoFrame.from_ndarray(filming.frame(i), format="yuv420p")
+            frame.pts, frame.time_base = int(pts), Fraction(1, TIMESCALE)
+            container.mux(stream.encode(frame))
+            if progress is not None and i % 10 == 9:
+                progress((i + 1) / filming.pts.size)
+        container.mux(stream.encode(None))
+    if progress is not None:
+        progress(1.0)
