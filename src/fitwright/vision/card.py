@@ -103,6 +103,10 @@ class StripLayout:
             markers += marker_shapes(self.dictionary, marker_id, float(x), float(y), self.marker_mm)
         return tuple(squares + markers)
 
+    def scaled(self, factor: float) -> StripLayout:
+        """The same board with all lengths times `factor`."""
+        return replace(self, square_mm=self.square_mm * factor, marker_mm=self.marker_mm * factor)
+
     def to_json(self) -> dict[str, Any]:
         """The board's geometry as programs read it."""
         return {

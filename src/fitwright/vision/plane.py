@@ -29,7 +29,7 @@ from fitwright.vision.picture import FULL_FRAME_DIAGONAL_MM
 
 CAMERA = 11
 NOISE_FLOOR_PX = 0.08
-BENT_MM = 1.0
+BENT_SQUARES = 0.05
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,11 @@ class CardPlane:
         return Measured(
             float(self.parameters[9]), float(np.sqrt(self.covariance[9, 9])), "1", "fitted with prior"
         )
+
+    @property
+    def px_per_mm(self) -> float:
+        """Mean resolution on the strips."""
+        return float(np.mean([_px_per_mm(b) for b in self.boards])) / self.print_scale.value
 
     @property
     def distance_mm(self) -> Measured:
@@ -247,10 +252,11 @@ def _without_outliers(plane: CardPlane) -> tuple[tuple[FoundBoard, ...], int]:
 
 def _refuse_bent(plane: CardPlane) -> None:
     px_per_mm = float(np.mean([_px_per_mm(b) for b in plane.boards]))
-    if plane.rms_px / px_per_mm > BENT_MM:
+    miss = plane.rms_px / px_per_mm
+    if miss > BENT_SQUARES * plane.boards[0].layout.square_mm:
         raise InputError(
-            "card", f"its corners miss a flat plane by {plane.rms_px / px_per_mm:.1f} mm rms",
-            allowed=f"up to {BENT_MM:g} mm",
+            "card", f"its corners miss a flat plane by {miss:.2g} mm rms",
+            allowed=f"up to {BENT_SQUARES * plane.boards[0].layout.square_mm:g} mm",
             hint="Lay both strips flat in one plane (tape them down), beside the sole and at its height.",
         )  # fmt: skip
 

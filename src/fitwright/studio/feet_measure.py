@@ -1,0 +1,119 @@
+"""From a sole photograph and picked points to a sole reading: what the page and the command line share.
+
+No database here: a path and points go in, a `SoleReading` comes out.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fitwright.errors import InputError, check_range
+from fitwright.foot.frame import check_foot, check_names, from_sole, read_sole
+from fitwright.foot.sole import SoleReading
+from fitwright.vision.card import SCALE_CARD, CardLayout
+from fitwright.vision.photo import U_PICK_PX, card_plane, outside_by_mm, plane_quality
+from fitwright.vision.picture import Picture, read_picture
+
+U_HEIGHT_MM, U_UNEVEN_MM = 1.0, 0.3
+"""How well the sole lies in the card's plane when nothing else is said, and how uneven it is (common practice, no
+source)."""
+FAR_MM = 15.0
+
+
+def measure_sole(
+    photo: Path | Picture, foot: str, points: Mapping[str, tuple[float, float]], *,
+    card: CardLayout = SCALE_CARD, from_below: bool = True, u_pick_px: float = U_PICK_PX,
+    height_mm: float = 0.0, u_height_mm: float = U_HEIGHT_MM, heights_mm: Mapping[str, float] | None = None,
+) -> SoleReading:  # fmt: skip
+    """Measure a sole.
+
+    Args:
+        photo: file, or a picture already read. foot: "left" or "right".
+        points: name → (u, v) in pixels of the upright picture; heel_centre and toe are needed, then m1, m5,
+            cleat_nose, cleat_tail, axle_inner, axle_outer, datum_1, ...
+        card: with its measured check bar. from_below: the sole is looked at (an insole: False).
+        u_pick_px: how well points were picked. height_mm, u_height_mm: the sole above the card's plane (towards
+            the camera); heights_mm: other heights for single points (a toe that springs up).
+
+    Raises:
+        InputError: what is wrong with the photograph, the card or the points, and what to do.
+    """
+    check_foot(foot)
+    check_names(list(points))
+    check_range("height_mm", height_mm, -100, 100, "mm above the card's plane")
+    check_range("u_pick_px", u_pick_px, 0.02, 50, "px")
+    picture = photo if isinstance(photo, Picture) else read_picture(photo)
+    pixels = np.array([picture.check_inside(name, uv) for name, uv in points.items()])
+    plane = card_plane(picture, card)
+    heights = np.array([(heights_mm or {}).get(name, height_mm) for name in points])
+    mapped = plane.to_plane(pixels, u_pick_px, heights, u_height_mm, U_UNEVEN_MM)
+    quality = plane_quality(plane, card)
+    quality["notes"] += _far_points(list(points), outside_by_mm(plane, mapped.xy_mm))
+    quality["u_mark_mm"] = u_pick_px / plane.px_per_mm
+    quality["from_below"] = from_below
+    return read_sole(
+        foot, list(points), mapped.xy_mm, mapped.covariance_mm2, from_below=from_below,
+        method="sole photograph with scale card", quality=quality,
+    )  # fmt: skip
+
+
+def _far_points(names: list[str], outside_mm: Any) -> list[str]:
+    return [
+        f"{name} lies {d:.0f} mm outside the card's strips (extrapolated; its uncertainty says so)"
+        for name, d in zip(names, outside_mm, strict=True)
+        if d > FAR_MM
+    ]
+
+
+def read_points(path: Path) -> dict[str, tuple[float, float]]:
+    """`{"points": {name: [u, v]}}` from a JSON file; InputError names what cannot be used."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise InputError(path.name, f"not valid JSON ({error})") from None
+    points = data.get("points") if isinstance(data, dict) else None
+    if not isinstance(points, dict):
+        raise InputError(path.name, 'no "points" object', allowed='{"points": {"heel_centre": [u, v], ...}}')
+    return {name: _pair(name, value) for name, value in points.items()}
+
+
+def _pair(name: str, value: Any) -> tuple[float, float]:
+    numbers = isinstance(value, list | tuple) and len(value) == 2 and all(
+        isinstance(x, int | float) and not isinstance(x, bool) for x in value
+    )  # fmt: skip
+    if not numbers:
+        raise InputError(name, "not a pair of pixel numbers", value=str(value), allowed="[u, v]")
+    return float(value[0]), float(value[1])
+
+
+def read_reading(path: Path) -> SoleReading:
+    """A sole reading from the JSON that `feet measure --json` printed; InputError when it is something else."""
+    try:
+        return SoleReading.from_json(json.loads(path.read_text(encoding="utf-8")))
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise InputError(path.name, f"not valid JSON ({error})") from None
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            path.name, f"not a sole reading (missing or wrong: {error})",
+            hint="Use the output of `fitwright feet measure ... --json`.",
+        ) from None  # fmt: skip
+
+
+def sole_picture_points(
+    photo: Path | Picture, foot: str, heel_px: tuple[float, float], toe_px: tuple[float, float],
+    points_mm: Mapping[str, tuple[float, float]], *, card: CardLayout = SCALE_CARD, from_below: bool = True,
+) -> dict[str, tuple[float, float]]:  # fmt: skip
+    """Where points of the sole frame lie in the photograph (px): to draw a wished cleat over the sole."""
+    picture = photo if isinstance(photo, Picture) else read_picture(photo)
+    plane = card_plane(picture, card)
+    heel, toe = plane.to_plane(np.array([heel_px, toe_px])).xy_mm
+    xy = from_sole(
+        np.array(list(points_mm.values()), dtype=np.float64), heel, toe, check_foot(foot), from_below
+    )
+    uv = plane.to_picture(xy)
+    return {name: (float(u), float(v)) for name, (u, v) in zip(points_mm, uv, strict=True)}
