@@ -1,0 +1,309 @@
+"""Following disc markers from frame to frame: predict, fit, believe or lose, find again.
+
+A marker is never invented. The fit's residual, contrast, size and distance from the prediction decide whether what
+was found is the marker; when they do not agree it is lost, its position is NaN, and it is looked for along its own
+past path (a pedalling rider comes by again) until it is certain.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.quantity import Floats
+from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
+from fitwright.vision.snap import Spot
+from fitwright.vision.video import Luma
+
+HISTORY = 4
+FAST_PX_PER_FRAME = 5.0
+PATH_MEMORY_S = 1.6
+"""Longer than one turn of the crank at 40 rpm."""
+
+
+class DiscFollower:
+    """The state of P markers on their way through the film.
+
+    Args:
+        spots: the markers in the marked frame. time_s: of that frame. exposure_s: motion blur = velocity × this.
+        velocity: (P, 2) px/s where known. step_s: usual time between frames. white: grey level of the brightest
+            pixel (255 for 8 bit).
+    """
+
+    def __init__(
+        self, spots: list[Spot], time_s: float, exposure_s: float, velocity: Floats | None, step_s: float,
+        white: float, reach_px_per_s: float,
+    ) -> None:  # fmt: skip
+        p = len(spots)
+        self.table = DiscTable(DiscShape(*(
+            np.array([getattr(s, name) for s in spots]) for name in ("disc_px", "ring_px", "sigma_px")
+        )))  # fmt: skip
+        self.exposure_s, self.step_s, self.per_grey = exposure_s, step_s, 255.0 / white
+        self.reach_px_per_s = reach_px_per_s
+        self.times = np.full((p, HISTORY), np.nan)
+        self.places = np.full((p, HISTORY, 2), np.nan)
+        self.times[:, 0], self.places[:, 0] = time_s, np.array([s.uv_px for s in spots]).reshape(p, 2)
+        self.known = np.ones(p, dtype=np.intp)
+        self.hint = np.zeros((p, 2)) if velocity is None else velocity.copy()
+        self.hinted = velocity is not None
+        self.scale, self.first_scale = np.ones(p), np.ones(p)
+        self.amplitudes = np.array([s.amplitudes for s in spots]).reshape(p, 3)
+        self.contrast = self.amplitudes[:, 1].copy()
+        self.rms = np.clip([s.rms for s in spots], 0.7, 12.0)
+        self.background = self.rms.copy()
+        self.lost = np.zeros(p, dtype=np.intp)
+        self.path: list[deque[tuple[float, float, float]]] = [deque() for _ in spots]
+        self.velocity = self.hint.copy()
+
+    def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
+        """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
+        p = len(self.known)
+        uv, u = np.full((p, 2), np.nan), np.full((p, 2), np.nan)
+        predicted, velocity = self.predict(time_s)
+        self.velocity = velocity
+        self._look_around(time_s, luma, predicted, velocity)
+        active = np.flatnonzero((self.lost == 0) & self._inside(predicted, velocity, luma.shape))
+        if active.size:
+            fit = self._fit(luma, active, predicted[active], velocity[active])
+            good = self._believable(active, fit, predicted[active], velocity[active], time_s)
+            self._accept(active[good], _part(fit, good), time_s, uv, u)
+        for i in np.flatnonzero(np.isnan(uv[:, 0])):
+            self.lost[i] += 1
+            self._find_again(luma, int(i), predicted[i], velocity[i], time_s, uv, u)
+        return uv, u
+
+    def _look_around(self, time_s: float, luma: Luma, predicted: Floats, velocity: Floats) -> None:
+        """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
+        gap = np.abs(time_s - self.times[:, 0])
+        blind = (self.known == 1) & (not self.hinted)
+        guess = 0.35 * np.hypot(*velocity.T) * gap  # a turning point leaves its tangent by about this
+        unsure = (self.lost == 0) & (blind | ((self.known < 3) & (guess > 1.0)))
+        for i in np.flatnonzero(unsure):
+            reach = self.reach_px_per_s * gap[i] + 6.0 if blind[i] else guess[i] + 4.0
+            found = self._search(luma, int(i), predicted[i], float(reach))
+            if found is not None:
+                velocity[i] = (found - self.places[i, 0]) / (time_s - self.times[i, 0])
+                predicted[i] = found
+
+    def predict(self, time_s: float) -> tuple[Floats, Floats]:
+        """Expected centres (P, 2) and velocities (P, 2) by the polynomial through the last positions."""
+        uv, velocity = self.places[:, 0] + self.hint * (time_s - self.times[:, :1]), self.hint.copy()
+        gap = np.abs(time_s - self.times[:, 0]) > 2.5 * self.step_s
+        fast = np.hypot(*self.hint.T) * self.step_s > FAST_PX_PER_FRAME
+        order = np.minimum(self.known, np.where(fast, 4, 3))
+        order = np.where(gap, 1, order)  # after a gap a curve runs away: the last velocity is safer
+        for n in (2, 3, 4):
+            rows = np.flatnonzero(order == n)
+            if rows.size:
+                weight, slope = _lagrange(self.times[rows, :n], time_s)
+                uv[rows] = np.einsum("pn,pnd->pd", weight, self.places[rows, :n])
+                velocity[rows] = np.einsum("pn,pnd->pd", slope, self.places[rows, :n])
+        return uv, velocity
+
+    def _inside(self, uv: Floats, velocity: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+        edge = self._reach(np.arange(len(uv)), velocity) - 3.0
+        size = np.array([shape[1] - 1, shape[0] - 1])
+        return np.asarray(np.all((uv > edge[:, None]) & (uv < size - edge[:, None]), axis=1))
+
+    def _reach(self, index: NDArray[np.intp], velocity: Floats) -> Floats:
+        ring = self.table.shape.ring_px[index] * self.scale[index]
+        return ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 5.0
+
+    def _fit(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
+        """Fit markers `index`, small windows and large ones apart so that still points stay cheap."""
+        half = np.ceil(self._reach(index, velocity) / 4.0).astype(int) * 4
+        cut = np.median(half) + 4
+        groups = [np.flatnonzero(half <= cut), np.flatnonzero(half > cut)]
+        parts = [
+            (g, self._fit_same_size(luma, index[g], uv[g], velocity[g], int(half[g].max())))
+            for g in groups
+            if g.size
+        ]
+        order = np.argsort(np.concatenate([g for g, _ in parts]))
+        joined = [
+            np.concatenate([getattr(f, name) for _, f in parts])[order]
+            for name in DiscFit.__dataclass_fields__
+        ]
+        return DiscFit(*joined)
+
+    def _fit_same_size(
+        self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats, half: int
+    ) -> DiscFit:
+        corner = np.round(uv).astype(np.intp) - half
+        windows = cut_windows(luma, corner, 2 * half + 1, self.per_grey)
+        table = self.table if len(index) == len(self.known) else self.table.select(index)
+        blur, noise, background = velocity * self.exposure_s, self.rms[index], self.background[index]
+        fit = fit_discs(
+            table, windows, corner, uv, blur, self.scale[index], self.amplitudes[index], noise, background,
+        )  # fmt: skip
+        slow = np.flatnonzero(fit.step_px > 0.05)
+        if slow.size:  # started too far off for three steps: go on from there, with fresh levels
+            again = fit_discs(
+                table.select(slow), windows[slow], corner[slow], fit.uv_px[slow], blur[slow], self.scale[index][slow],
+                None, noise[slow], background[slow], iterations=6,
+            )  # fmt: skip
+            for name in DiscFit.__dataclass_fields__:
+                getattr(fit, name)[slow] = getattr(again, name)
+        return fit
+
+    def _believable(
+        self, index: NDArray[np.intp], fit: DiscFit, predicted: Floats, velocity: Floats, time_s: float
+    ) -> NDArray[np.bool_]:
+        """Which fits are the marker: residual, contrast, size, convergence and distance from the prediction."""
+        moved = np.hypot(*(fit.uv_px - predicted).T)
+        gate = 3.0 + 0.25 * np.hypot(*velocity.T) * np.abs(time_s - self.times[index, 0])
+        reference = np.abs(self.contrast[index])
+        level = np.maximum(2.5 * self.rms[index] + 1.0, 0.06 * reference)
+        share = fit.contrast / self.contrast[index]
+        size = fit.scale / self.first_scale[index]
+        return (
+            (fit.rms < level) & (share > 0.45) & (share < 2.2) & (size > 0.75) & (size < 1.33)
+            & (moved < gate) & (fit.step_px < 0.25)
+        )  # fmt: skip
+
+    def _accept(self, index: NDArray[np.intp], fit: DiscFit, time_s: float, uv: Floats, u: Floats) -> None:
+        """Take the fits of markers `index` into the state and into this frame's result."""
+        if index.size == 0:
+            return
+        uv[index] = fit.uv_px
+        u[index] = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
+        before_t, before = self.times[index, 0], self.places[index, 0]
+        self.hint[index] = (fit.uv_px - before) / (time_s - before_t)[:, None]
+        self.times[index, 1:], self.places[index, 1:] = self.times[index, :-1], self.places[index, :-1]
+        self.times[index, 0], self.places[index, 0] = time_s, fit.uv_px
+        self.known[index] = np.minimum(self.known[index] + 1, HISTORY)
+        self.lost[index] = 0
+        self.scale[index] = fit.scale
+        self.amplitudes[index] = fit.amplitudes
+        self.first_scale[index] += 0.02 * (fit.scale - self.first_scale[index])
+        self.contrast[index] += 0.05 * (fit.contrast - self.contrast[index])
+        self.rms[index] = np.maximum(self.rms[index] + 0.1 * (fit.rms - self.rms[index]), 0.5)
+        self.background[index] += 0.2 * (fit.background_rms - self.background[index])
+        for i in index:
+            path = self.path[i]
+            path.append((time_s, *self.places[i, 0]))
+            while abs(path[0][0] - time_s) > PATH_MEMORY_S:
+                path.popleft()
+
+    def _find_again(
+        self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, uv: Floats, u: Floats
+    ) -> None:
+        """Look for a lost marker near its prediction first, along its past path later."""
+        if self.lost[i] > 12 and self.lost[i] % 3:
+            return  # a long search may be sparse
+        gap = abs(time_s - self.times[i, 0])
+        candidates: list[tuple[Floats, Floats]] = []
+        if gap < 0.12:
+            reach = 6.0 + 0.3 * self.reach_px_per_s * gap
+            found = self._search(luma, i, predicted, reach)
+            candidates += [(found, velocity)] if found is not None else []
+        found = self._search_path(luma, i)
+        if found is not None:
+            candidates.append((found, self._velocity_on_path(i, found, time_s)))
+        index = np.array([i])
+        for place, speed in candidates:
+            if not self._inside(place[None], speed[None], luma.shape)[0] and len(self.known) == 1:
+                continue
+            if self._taken(i, place):
+                continue
+            fit = self._fit_same_size(
+                luma, index, place[None], speed[None], int(self._reach(index, speed[None])[0]) + 2
+            )
+            if self._believable(index, fit, fit.uv_px, speed[None], time_s)[0] and not self._taken(
+                i, fit.uv_px[0]
+            ):
+                self.known[i] = 0
+                self._accept(index, fit, time_s, uv, u)
+                self.hint[i] = speed
+                return
+
+    def _taken(self, i: int, place: Floats) -> bool:
+        """Whether another marker that is seen sits there."""
+        others = (self.lost == 0) & (np.arange(len(self.known)) != i)
+        return bool(np.any(np.hypot(*(self.places[others, 0] - place).T) < self.table.shape.ring_px[i]))
+
+    def _search_path(self, luma: Luma, i: int) -> Floats | None:
+        """Best place inside the box of the marker's last turn, at most a turn's scatter away from its path."""
+        if len(self.path[i]) < 10:
+            return None
+        track = np.array(self.path[i])[:, 1:]
+        low, high = track.min(axis=0), track.max(axis=0)
+        found = self._search(luma, i, (low + high) / 2, (high - low) / 2 + 12.0)
+        if found is None or np.hypot(*(track - found).T).min() > 14.0:
+            return None
+        return found
+
+    def _velocity_on_path(self, i: int, place: Floats, time_s: float) -> Floats:
+        """Velocity that the marker had when it was last near `place`."""
+        path = np.array(self.path[i])
+        k = int(np.clip(np.argmin(np.hypot(*(path[:, 1:] - place).T)), 1, len(path) - 2))
+        velocity = (path[k + 1, 1:] - path[k - 1, 1:]) / (path[k + 1, 0] - path[k - 1, 0])
+        return np.asarray(velocity)
+
+    def _search(self, luma: Luma, i: int, centre: Floats, reach: float | Floats) -> Floats | None:
+        """Nearest good match of the marker's still picture within `reach` (per axis) of `centre`."""
+        half = int(np.ceil(self.table.shape.ring_px[i] * self.scale[i] + 2))
+        size = np.array([luma.shape[1], luma.shape[0]])
+        low = np.maximum(np.floor(centre - reach).astype(int) - half, 0)
+        high = np.minimum(np.ceil(centre + reach).astype(int) + half + 1, size)
+        if np.any(high - low <= 2 * half + 2):
+            return None
+        area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32) * np.float32(self.per_grey)
+        template = self._template(i, half)
+        score = cv2.matchTemplate(area, template, cv2.TM_CCOEFF_NORMED)
+        best = float(score.max())
+        if best < 0.6:
+            return None
+        v, u = np.nonzero(score > best - 0.08)
+        places = np.stack([u, v], axis=1) + low + half
+        return np.asarray(places[np.argmin(np.hypot(*(places - centre).T))], dtype=np.float64)
+
+    def _template(self, i: int, half: int) -> NDArray[np.float32]:
+        """Picture of marker i at rest, (2 half + 1)²."""
+        one = self.table.select(np.array([i]))
+        corner = np.full((1, 2), -half, dtype=np.intp)
+        cover, _ = one.coverage(
+            corner, 2 * half + 1, np.zeros((1, 2)), np.zeros((1, 2)), self.scale[i : i + 1]
+        )
+        ring, disc, background = self.amplitudes[i]
+        return np.asarray(background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1], dtype=np.float32)
+
+
+def cut_windows(luma: Luma, corner: NDArray[np.intp], size: int, per_grey: float) -> NDArray[np.float32]:
+    """Square windows (P, size, size) in 8-bit grey levels; beyond the picture the edge is repeated."""
+    windows = np.empty((len(corner), size, size), np.float32)
+    height, width = luma.shape
+    for window, (u, v) in zip(windows, corner, strict=True):
+        if u >= 0 and v >= 0 and u + size <= width and v + size <= height:
+            window[...] = luma[v : v + size, u : u + size]
+        else:
+            rows = np.clip(np.arange(v, v + size), 0, height - 1)
+            window[...] = luma[rows[:, None], np.clip(np.arange(u, u + size), 0, width - 1)]
+    if per_grey != 1.0:
+        windows *= np.float32(per_grey)
+    return windows
+
+
+def _lagrange(times: Floats, at: float) -> tuple[Floats, Floats]:
+    """Weights (P, n) of the polynomial through n times (P, n) at one time, and of its slope there."""
+    n = times.shape[1]
+    weight, slope = np.ones_like(times), np.zeros_like(times)
+    for j in range(n):
+        for k in range(n):
+            if k == j:
+                continue
+            span = times[:, j] - times[:, k]
+            rest = np.ones(len(times))
+            for m in range(n):
+                if m not in (j, k):
+                    rest *= (at - times[:, m]) / (times[:, j] - times[:, m])
+            weight[:, j] *= (at - times[:, k]) / span
+            slope[:, j] += rest / span
+    return weight, slope
+
+
+def _part(fit: DiscFit, keep: NDArray[np.bool_]) -> DiscFit:
+    return DiscFit(*(getattr(fit, name)[keep] for name in DiscFit.__dataclass_fields__))

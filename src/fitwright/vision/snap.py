@@ -1,0 +1,175 @@
+"""From a finger's pick to the centre of the disc beneath it: which pattern is there, how large, how blurred.
+
+A pick may be some pixels off. Around it the centre is sought where the picture is most nearly a function of the
+distance alone; the radial profile there gives the edges; a least-squares fit of the full model with free radii,
+optics and motion blur gives the rest. What does not look like a disc is said not to be one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.special import erfc
+
+from fitwright.quantity import Floats
+
+SMALLEST_RADIUS_PX = 2.0
+LARGEST_RADIUS_PX = 34
+LEAST_CONTRAST = 14.0
+"""Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A disc marker as it stands in one frame.
+
+    Attributes:
+        uv_px: (2,) centre. disc_px, ring_px, sigma_px: radii and optics' blur. blur_px: (2,) motion blur (its sign
+            is not defined). amplitudes: (3,) ring, disc, background. explained: share of the variance explained.
+        rms: residual, grey levels.
+    """
+
+    uv_px: Floats
+    disc_px: float
+    ring_px: float
+    sigma_px: float
+    blur_px: Floats
+    amplitudes: Floats
+    explained: float
+    rms: float
+
+
+def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | None:
+    """The disc marker within `reach_px` of `pick_px` (u, v) in a picture (h, w) of grey levels, or None.
+
+    `grey` may be a window; coordinates are the window's.
+    """
+    centre, radius, contrast = _most_radial(grey, pick_px, reach_px)
+    if contrast < LEAST_CONTRAST:
+        return None
+    edges = _edges(_profile(grey, centre, radius + 6))
+    if edges is None:
+        return None
+    spots = [_fit(grey, centre, edges, blur) for blur in ((0.0, 0.0), (6.0, 0.0), (0.0, 6.0))]
+    best = max(spots, key=lambda s: s.explained)
+    near = np.hypot(*(best.uv_px - pick_px)) <= reach_px + 3.0
+    ok = (
+        best.explained > 0.88
+        and abs(best.amplitudes[1]) > LEAST_CONTRAST
+        and best.disc_px > SMALLEST_RADIUS_PX
+    )
+    return best if near and ok else None
+
+
+def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
+    """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
+    v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
+    offsets = np.arange(-int(reach), int(reach) + 1)
+    best = (-np.inf, pick, 0, 0.0)
+    for dv in offsets:
+        for du in offsets:
+            if du * du + dv * dv > reach * reach:
+                continue
+            c = np.round(pick) + (du, dv)
+            found = _radial_score(grey, u, v, c)
+            if found[0] > best[0]:
+                best = (found[0], c, found[1], found[2])
+    return np.asarray(best[1], dtype=np.float64), best[2], best[3]
+
+
+def _radial_score(grey: Floats, u: Floats, v: Floats, c: Floats) -> tuple[float, int, float]:
+    """Explained minus a multiple of unexplained sum of squares, at the best radius."""
+    r = int(min(LARGEST_RADIUS_PX, c[0], c[1], grey.shape[1] - 1 - c[0], grey.shape[0] - 1 - c[1]))
+    if r < 4:
+        return -np.inf, 0, 0.0
+    window = (slice(int(c[1]) - r, int(c[1]) + r + 1), slice(int(c[0]) - r, int(c[0]) + r + 1))
+    rho = np.hypot(u[window] - c[0], v[window] - c[1])
+    bins = np.minimum(np.round(rho).astype(np.intp), r + 1).ravel()
+    x = grey[window].ravel()
+    n = np.bincount(bins, minlength=r + 2)[: r + 1]
+    s = np.bincount(bins, x, minlength=r + 2)[: r + 1]
+    q = np.bincount(bins, x * x, minlength=r + 2)[: r + 1]
+    within = np.cumsum(q - s * s / n)
+    total = np.cumsum(q) - np.cumsum(s) ** 2 / np.cumsum(n)
+    score = total - 4.0 * within
+    score[:3] = -np.inf
+    k = int(np.argmax(score))
+    profile = s[: k + 1] / n[: k + 1]
+    return float(score[k]), k, float(np.ptp(profile))
+
+
+def _profile(grey: Floats, centre: Floats, reach: int) -> Floats:
+    """Mean grey level by distance in bins of 1 px, (reach + 1,)."""
+    v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
+    bins = np.round(np.hypot(u - centre[0], v - centre[1])).astype(np.intp)
+    keep = bins <= reach
+    n = np.bincount(bins[keep], minlength=reach + 1)
+    return np.asarray(np.bincount(bins[keep], grey[keep], minlength=reach + 1) / np.maximum(n, 1))
+
+
+def _edges(profile: Floats) -> tuple[float, float] | None:
+    """Radius of the disc and of the ring around it (equal when there is none), px."""
+    slope = np.diff(profile)
+    strong = np.abs(slope) > 0.2 * np.abs(slope).max()
+    peaks = [
+        k for k in range(len(slope))
+        if strong[k] and abs(slope[k]) >= np.abs(slope[max(0, k - 1) : k + 2]).max() - 1e-9
+    ]  # fmt: skip
+    peaks = [k for k in peaks if k + 0.5 >= SMALLEST_RADIUS_PX - 0.5]
+    if not peaks:
+        return None
+    first = peaks[0]
+    outer = next((k for k in peaks[1:] if slope[k] * slope[first] < 0 and k >= first + 2), None)
+    return first + 0.5, (outer + 0.5 if outer is not None else first + 0.5)
+
+
+def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[float, float]) -> Spot:
+    """Full least-squares fit with free centre, radii, optics and motion blur from one start."""
+    ringed = edges[1] > edges[0] + 0.6
+    reach = int(np.ceil(edges[1] + np.hypot(*blur) / 2 + 4))
+    low = np.maximum(np.round(centre).astype(int) - reach, 0)
+    high = np.minimum(np.round(centre).astype(int) + reach + 1, [grey.shape[1], grey.shape[0]])
+    v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
+    x = grey[low[1] : high[1], low[0] : high[0]]
+    near = np.hypot(u - centre[0], v - centre[1]) < reach
+    u, v, x = u[near].astype(np.float64), v[near].astype(np.float64), x[near]
+
+    def columns(q: Floats) -> Floats:
+        ring = q[3] if ringed else q[2]
+        cover = [_swept(u, v, q, r) for r in ((ring, q[2]) if ringed else (q[2],))]
+        return np.stack([*cover, np.ones_like(u)], axis=1)
+
+    def residual(q: Floats) -> Floats:
+        a = columns(q)
+        weights, *_ = np.linalg.lstsq(a, x, rcond=None)
+        return np.asarray(x - a @ weights)
+
+    q0 = np.array([centre[0], centre[1], edges[0], edges[1], 0.8, *blur])
+    bounds = (
+        [centre[0] - 4, centre[1] - 4, 1.2, 1.2, 0.25, -30, -30],
+        [centre[0] + 4, centre[1] + 4, 40, 44, 3, 30, 30],
+    )
+    q = least_squares(
+        residual, np.clip(q0, *bounds), bounds=bounds, max_nfev=14, x_scale=[1, 1, 1, 1, 0.3, 2, 2]
+    ).x
+    a = columns(q)
+    weights, *_ = np.linalg.lstsq(a, x, rcond=None)
+    left = x - a @ weights
+    amplitudes = weights if ringed else np.array([0.0, *weights])
+    explained = 1.0 - float(np.sum(left**2) / max(np.sum((x - x.mean()) ** 2), 1e-9))
+    return Spot(
+        q[:2], float(q[2]), float(q[3] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
+        float(np.sqrt(np.mean(left**2))),
+    )  # fmt: skip
+
+
+def _swept(u: Floats, v: Floats, q: Floats, radius: float) -> Floats:
+    """Coverage of a Gaussian-blurred disc, averaged along the motion."""
+    n = 1 + 2 * int(np.clip(np.hypot(q[5], q[6]) / 1.5, 0, 8))
+    total = np.zeros_like(u)
+    for t in (np.arange(n) + 0.5) / n - 0.5:
+        rho = np.hypot(u - q[0] - t * q[5], v - q[1] - t * q[6])
+        total += 0.5 * erfc((rho - radius) / (np.sqrt(2.0) * q[4]))
+    return total / n

@@ -1,0 +1,270 @@
+"""Reading film: luma planes with true time stamps, one after another, in flat memory.
+
+A frame's brightness is used as the camera coded it: the luma plane is mapped without a copy and without a colour
+conversion, and each frame carries its own presentation time stamp, because telephones film with a variable frame
+rate. Nothing is rotated here: `ClipInfo.rotation_deg` says how, and `to_upright`/`to_sensor` convert coordinates.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.errors import InputError, Stopped
+from fitwright.quantity import Floats
+
+Luma = NDArray[np.uint8] | NDArray[np.uint16]
+Progress = Callable[[float], None]
+Cancelled = Callable[[], bool]
+
+PICTURE_FORMATS = ("image2", "_pipe", "gif", "webp")
+LARGEST_SIDE_PX = 8192
+
+
+@dataclass(frozen=True)
+class ClipInfo:
+    """What is known about a clip before it is analysed.
+
+    Attributes:
+        name: the file's name. codec: e.g. "h264". width_px, height_px: size of the stored (sensor) picture.
+        fps: mean frame rate. duration_s: as the file states it. rotation_deg: clockwise turn (0, 90, 180, 270)
+            that makes the stored picture upright. bits: bit depth of the luma plane. bit_rate: of the video, bit/s,
+            0 when not stated. exposure_s: the format does not tell, so None until it has been estimated.
+    """
+
+    name: str
+    codec: str
+    width_px: int
+    height_px: int
+    fps: float
+    duration_s: float
+    rotation_deg: int
+    bits: int
+    bit_rate: float
+    exposure_s: float | None = None
+
+    @property
+    def upright_size_px(self) -> tuple[int, int]:
+        """Width and height of the picture as a person sees it."""
+        turned = self.rotation_deg in (90, 270)
+        return (self.height_px, self.width_px) if turned else (self.width_px, self.height_px)
+
+    @property
+    def bits_per_pixel(self) -> float:
+        """Compressed bits per pixel; NaN when the file does not say."""
+        pixels = self.width_px * self.height_px * self.fps
+        return self.bit_rate / pixels if self.bit_rate > 0 and pixels > 0 else math.nan
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "name": self.name, "codec": self.codec, "width_px": self.width_px, "height_px": self.height_px,
+            "fps": self.fps, "duration_s": self.duration_s, "rotation_deg": self.rotation_deg, "bits": self.bits,
+            "bit_rate": self.bit_rate, "exposure_s": self.exposure_s,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LumaFrame:
+    """One frame: `time_s` its presentation time, `luma` (height, width) a view on the decoder's own memory."""
+
+    time_s: float
+    luma: Luma
+
+
+@dataclass
+class ReadReport:
+    """How a reading went, filled while it goes: frames given, packets that were damaged, last time stamp, s."""
+
+    frames: int = 0
+    damaged: int = 0
+    last_s: float = math.nan
+    notes: list[str] = field(default_factory=list)
+
+
+def to_upright(uv_px: Floats, info: ClipInfo) -> Floats:
+    """Sensor pixels (..., 2) to pixels of the upright picture."""
+    u, v = uv_px[..., 0], uv_px[..., 1]
+    right, bottom = info.width_px - 1, info.height_px - 1
+    turned = {0: (u, v), 90: (bottom - v, u), 180: (right - u, bottom - v), 270: (v, right - u)}
+    return np.stack(turned[info.rotation_deg], axis=-1)
+
+
+def to_sensor(uv_px: Floats, info: ClipInfo) -> Floats:
+    """Pixels of the upright picture (..., 2) to sensor pixels; the inverse of `to_upright`."""
+    u, v = uv_px[..., 0], uv_px[..., 1]
+    right, bottom = info.width_px - 1, info.height_px - 1
+    turned = {0: (u, v), 90: (v, bottom - u), 180: (right - u, bottom - v), 270: (right - v, u)}
+    return np.stack(turned[info.rotation_deg], axis=-1)
+
+
+def probe(path: Path) -> ClipInfo:
+    """Size, rate, duration and rotation of a clip.
+
+    Raises:
+        InputError: not a film, a picture, no video in it, no readable frame, or an absurd size.
+    """
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        try:
+            frame = next(container.decode(stream))
+        except (StopIteration, av.error.FFmpegError) as error:
+            raise InputError(
+                "video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN
+            ) from error
+        if max(frame.width, frame.height) > LARGEST_SIDE_PX:
+            raise InputError("video", f"{path.name} is {frame.width} × {frame.height} px",
+                             allowed=f"up to {LARGEST_SIDE_PX} px on the longer side")  # fmt: skip
+        duration = float(stream.duration * stream.time_base) if stream.duration else 0.0
+        duration = duration or (container.duration or 0) / av.time_base
+        rate = float(stream.average_rate or stream.guessed_rate or 0)
+        bit_rate = float(stream.bit_rate or container.bit_rate or 0)
+        return ClipInfo(
+            path.name, stream.codec_context.name, frame.width, frame.height, rate, duration,
+            _clockwise(frame), frame.format.components[0].bits, bit_rate,
+        )  # fmt: skip
+
+
+def luma_frames(
+    path: Path,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+    report: ReadReport | None = None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> Iterator[LumaFrame]:
+    """Yield the frames of a clip from `start_s` to `stop_s` (both inclusive), in order of time.
+
+    Args:
+        path: the film. start_s, stop_s: part of it; None = from its beginning, to its end.
+        report: filled on the way. progress: called with the share done, 0 to 1.
+        cancelled: asked once per frame; when true, reading ends with `Stopped`.
+
+    Raises:
+        InputError: the file cannot be read at all. Damage later in the file ends or thins the reading and is
+            written in `report`, because what was readable is worth having.
+    """
+    report = ReadReport() if report is None else report
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        stream.thread_type = "AUTO"
+        if start_s is not None and start_s > 0:
+            container.seek(round(start_s / float(stream.time_base)), stream=stream, backward=True)
+        total = (
+            float(stream.duration * stream.time_base) if stream.duration else (container.duration or 0) / 1e6
+        )
+        begin, end = start_s or 0.0, min(x for x in (stop_s, total or math.inf, math.inf) if x is not None)
+        last = -math.inf
+        for frame in _decoded(container, stream, report):
+            if cancelled is not None and cancelled():
+                raise Stopped("reading the film was stopped")
+            time_s = _time_of(frame, report)
+            if time_s <= last or time_s < begin - 1e-6:
+                continue  # an edit list or a seek delivers frames from before the wanted part
+            if stop_s is not None and time_s > stop_s + 1e-6:
+                break
+            last = report.last_s = time_s
+            report.frames += 1
+            if progress is not None and math.isfinite(end) and end > begin and report.frames % 16 == 0:
+                progress(min(1.0, (time_s - begin) / (end - begin)))
+            yield LumaFrame(time_s, luma_of(frame))
+    if report.frames == 0 and start_s is None:
+        raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
+
+
+def luma_of(frame: Any) -> Luma:
+    """The luma plane (height, width) of a PyAV frame, as a view; uint16 when deeper than 8 bit."""
+    fmt = frame.format
+    if (
+        fmt.is_rgb
+        or fmt.components[0].plane != 0
+        or fmt.is_bit_stream
+        or fmt.has_palette
+        or fmt.is_big_endian
+    ):
+        return np.ascontiguousarray(frame.to_ndarray(format="gray"))
+    if fmt.components[0].bits > 8:
+        samples = np.frombuffer(frame.planes[0], np.uint16).reshape(-1, frame.planes[0].line_size // 2)
+        return samples[: frame.height, : frame.width]
+    if len(frame.planes) == 1 and fmt.name not in ("gray", "gray8"):  # packed YUV: luma is interleaved
+        return np.ascontiguousarray(frame.to_ndarray(format="gray"))
+    samples8 = np.frombuffer(frame.planes[0], np.uint8).reshape(-1, frame.planes[0].line_size)
+    return samples8[: frame.height, : frame.width]
+
+
+def missing_tail(info: ClipInfo, report: ReadReport) -> str:
+    """A sentence on what could not be read, or "" when the clip was whole."""
+    frame_s = 1.0 / info.fps if info.fps else 0.04
+    missing = info.duration_s - (report.last_s + frame_s) if math.isfinite(report.last_s) else info.duration_s
+    if missing > max(0.25, 3 * frame_s):
+        return (f"the film is damaged: {missing:.1f} s of {info.duration_s:.1f} s at its end could not be read; "
+                "copy it from the camera again if you need them")  # fmt: skip
+    return f"{report.damaged} damaged pieces of the film were left out" if report.damaged else ""
+
+
+_FILM_AGAIN = "copy the clip from the camera again, or film again"
+
+
+def _opened(path: Path) -> Any:
+    """The opened container, or the reason in one line."""
+    if not path.is_file():
+        raise InputError("video", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
+    if path.stat().st_size == 0:
+        raise InputError("video", f"{path.name} is empty (0 bytes)", hint=_FILM_AGAIN)
+    try:
+        container = av.open(str(path), mode="r", metadata_errors="replace")
+    except (av.error.FFmpegError, ValueError) as error:
+        raise InputError(
+            "video", f"{path.name} is not a film that can be read, or its end (with the index) is missing",
+            allowed="MP4, MOV, MKV, WebM or AVI with H.264, HEVC, VP9, AV1 or MJPEG", hint=_FILM_AGAIN,
+        ) from error  # fmt: skip
+    if any(kind in container.format.name for kind in PICTURE_FORMATS):
+        container.close()
+        raise InputError("video", f"{path.name} is a picture, not a film", hint="choose the clip itself")
+    return container
+
+
+def _video_stream(container: Any, path: Path) -> Any:
+    """The first video stream that is not a cover picture."""
+    for stream in container.streams.video:
+        if not int(stream.disposition) & 0x400:  # attached picture
+            return stream
+    raise InputError("video", f"{path.name} has sound or data but no picture", hint="choose the clip itself")
+
+
+def _decoded(container: Any, stream: Any, report: ReadReport) -> Iterator[Any]:
+    """Frames, stepping over packets that cannot be decoded and stopping where the file breaks off."""
+    packets = container.demux(stream)
+    while True:
+        try:
+            packet = next(packets)
+        except StopIteration:
+            return
+        except av.error.FFmpegError:
+            report.damaged += 1
+            return
+        try:
+            yield from packet.decode()
+        except av.error.EOFError:
+            return
+        except av.error.FFmpegError:
+            report.damaged += 1
+
+
+def _time_of(frame: Any, report: ReadReport) -> float:
+    if frame.pts is None:
+        report.damaged += 1
+        return -math.inf
+    return float(frame.pts * frame.time_base)
+
+
+def _clockwise(frame: Any) -> int:
+    """Clockwise turn that makes the picture upright, from the display matrix, to the next quarter turn."""
+    return round(-float(frame.rotation) / 90.0) % 4 * 90
