@@ -19,6 +19,7 @@ from fitwright.motion.circle import Circle, fit_circle
 from fitwright.quantity import Floats
 
 TURN = 2.0 * math.pi
+HEIGHT_PASSES = 8
 
 
 @dataclass(frozen=True)
@@ -67,21 +68,22 @@ def angle_from_height(time_s: Floats, height_mm: Floats, *, field: str = "pedal"
     """(T,) unwrapped crank angle from a pedal's height alone (front view, where X is not seen).
 
     Height = mean + L cos θ is steep at 90° and 270° and flat at the dead centres. So θ runs through the mid-height
-    crossings first, and is then corrected by the height with weight sin²θ, averaged over an eighth of a turn.
+    crossings first, and is then corrected by the height with weight sin²θ, averaged over a tenth of half
+    a turn, until it settles.
     """
     seen = np.isfinite(height_mm)
     t, y = time_s[seen], height_mm[seen]
     if t.size < 8:
         raise InputError(field, "seen in too few frames", value=int(t.size), allowed="8 or more")
     middle, amplitude = _height_range(y)
-    for _ in range(3):
-        down, up = crossings(t, y - middle, rising=False), crossings(t, y - middle, rising=True)
-        if down.size + up.size < 3:
-            raise InputError(field, "does not go up and down often enough", value=int(down.size + up.size),
-                             allowed="3 or more crossings of mid-height")  # fmt: skip
-        at = np.sort(np.concatenate([down, up]))
-        start = 0.5 if down.size and down[0] == at[0] else 1.5  # going down through the middle is θ = 90°
-        theta = _extended(at, math.pi * (start + np.arange(at.size, dtype=np.float64)), t)
+    down, up = crossings(t, y - middle, rising=False), crossings(t, y - middle, rising=True)
+    if down.size + up.size < 3:
+        raise InputError(field, "does not go up and down often enough", value=int(down.size + up.size),
+                         allowed="3 or more crossings of mid-height")  # fmt: skip
+    at = np.sort(np.concatenate([down, up]))
+    start = 0.5 if down.size and down[0] == at[0] else 1.5  # going down through the middle is θ = 90°
+    theta = _extended(at, math.pi * (start + np.arange(at.size, dtype=np.float64)), t)
+    for _ in range(HEIGHT_PASSES):
         theta = theta + _height_correction(t, theta, (y - middle) / amplitude, at)
         design = np.column_stack([np.ones_like(t), np.cos(theta)])
         (middle, amplitude), *_ = np.linalg.lstsq(design, y, rcond=None)
@@ -110,7 +112,7 @@ def _height_correction(t: Floats, theta: Floats, cosine: Floats, at: Floats) -> 
     pull = -sine * (cosine - np.cos(theta))  # = weight sin² × error of θ, finite at the dead centres
     step = float(np.median(np.diff(t)))
     grid = np.arange(t[0], t[-1] + step, step)
-    width = half_turn / 8 / step
+    width = half_turn / 10 / step
     top = gaussian_filter1d(np.interp(grid, t, pull), width)
     weight = gaussian_filter1d(np.interp(grid, t, sine**2), width)
     return np.asarray(np.interp(t, grid, top / np.maximum(weight, 1e-9)), dtype=np.float64)

@@ -62,7 +62,7 @@ def analyse_front(
 
     Returns:
         per side "knee_path_mm" (outward of the pedal centre; "top" is the value at TDC), "knee_to_line_mm" (outward
-        of the hip–foot line), "knee_loop_mm2" (signed area of the knee's path, counter-clockwise outward-up positive),
+        of the hip–foot line), "knee_loop_mm2" (signed area of the knee's path, outward to up positive),
         "foot_yaw_deg"; curves "knee_path", "knee_to_line", "knee_height", "foot_yaw".
 
     Raises:

@@ -19,7 +19,9 @@ from fitwright.quantity import Floats
 
 DOUBLE_PASS = (2.0**0.5 - 1.0) ** 0.25
 MIN_SAMPLES = 24
-LOWEST_HZ, HIGHEST_HZ = 4.0, 15.0  # never below the fifth harmonic of 48 rpm; above that only noise is left
+# Turns are averaged afterwards, which removes noise but no bias. On a simulated leg at 87 rpm a cut-off of 7 Hz lifts
+# the smallest knee flexion by 0.2°, 10 Hz by 0.05°, 12 Hz by 0.02°; so residual analysis may not go below 12 Hz.
+LOWEST_HZ, HIGHEST_HZ = 12.0, 20.0
 MAX_GAP_S = 0.10
 
 
@@ -69,6 +71,11 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     return ResidualAnalysis(cutoff, float(np.sqrt(variance)), frequencies, np.sqrt(squared))
 
 
+def kept_cutoff(found_hz: float, rate_hz: float) -> float:
+    """The cut-off that is used: what the analysis found, within `LOWEST_HZ` to `HIGHEST_HZ` and 0.35 of the rate."""
+    return float(min(np.clip(found_hz, LOWEST_HZ, HIGHEST_HZ), 0.35 * rate_hz))
+
+
 def fill_short_gaps(time_s: Floats, x: Floats, max_gap_s: float = MAX_GAP_S) -> Floats:
     """Bridge gaps of (T, D) by a cubic spline when the hole between seen samples is ≤ `max_gap_s`; longer gaps stay.
 
@@ -109,7 +116,7 @@ def smooth(time_s: Floats, x: Floats, cutoff_hz: float | None = None) -> tuple[F
         values = x[stretch] if uniform else CubicSpline(t, x[stretch])(np.minimum(grid, t[-1]))
         if cutoff_hz is None:
             found = residual_analysis(values, 1 / step)
-            cutoff_hz, noise = float(np.clip(found.cutoff_hz, LOWEST_HZ, HIGHEST_HZ)), found.noise
+            cutoff_hz, noise = kept_cutoff(found.cutoff_hz, 1 / step), found.noise
         filtered = butterworth(values, 1 / step, cutoff_hz)
         out[stretch] = filtered if uniform else CubicSpline(grid, filtered)(t)
     return out, float("nan") if cutoff_hz is None else cutoff_hz, noise

@@ -1,0 +1,180 @@
+"""A recording with markers: read, name, analyse. The use case behind `fitwright ride import`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fitwright.errors import InputError
+from fitwright.motion.ride import RideResult
+from fitwright.motion.space import CLUSTER, NEEDED, SideAxle, SpaceResult, analyse_space
+from fitwright.motion.trajectories import Trajectories
+from fitwright.quantity import Measured
+from fitwright.vision.marker_files import read_trc
+
+# Landmark → names in use for it, without the side; compared in lower case without signs.
+LANDMARK_NAMES: dict[str, tuple[str, ...]] = {
+    "greater_trochanter": ("gt", "troch", "trochanter", "greatertrochanter", "hip"),
+    "lateral_femoral_condyle": ("lfc", "lfe", "lknee", "knee", "lateralknee", "lateralfemoralcondyle",
+                                "lateralfemoralepicondyle", "lateralcondyle"),
+    "medial_femoral_condyle": ("mfc", "mfe", "medialknee", "medialfemoralcondyle", "medialfemoralepicondyle"),
+    "lateral_malleolus": ("lmal", "lm", "ankle", "lateralankle", "lateralmalleolus"),
+    "medial_malleolus": ("mmal", "mm", "medialankle", "medialmalleolus"),
+    "heel": ("cal", "heel", "hee", "calcaneus"),
+    "toe": ("toe", "toetip", "hallux"),
+    "fifth_metatarsal": ("mt5", "m5", "mth5", "fifthmetatarsal", "fifthmetatarsalhead"),
+    "first_metatarsal": ("mt1", "m1", "mth1", "firstmetatarsal", "firstmetatarsalhead"),
+    "acromion": ("acr", "acromion", "sho", "shoulder"),
+    "elbow": ("lel", "elbow", "elb", "lateralelbow"),
+    "wrist": ("dr", "wrist", "wri", "distalradius"),
+    "asis": ("asi", "asis"),
+    "pedal_axle": ("pedalaxle", "axle", "pedal", "pedalspindle"),
+}  # fmt: skip
+LANDMARK_OF = {name: landmark for landmark, names in LANDMARK_NAMES.items() for name in names}
+
+
+@dataclass(frozen=True)
+class MarkerResult:
+    """What a marker recording gave.
+
+    Attributes:
+        ride: view "markers", both sides. axles: side → pedal axle from the rigid foot. static_mm: distances in the
+            static trial. checks: the same thing told other ways. notes: on files and motion.
+    """
+
+    ride: RideResult
+    axles: Mapping[str, SideAxle]
+    static_mm: Mapping[str, Measured]
+    checks: Mapping[str, Any]
+    notes: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Quantity → side → event, as `fitwright ride import --json` prints it."""
+        ride = self.ride
+        names = dict.fromkeys(q for quantities in ride.quantities.values() for q in quantities)
+        by_quantity = {
+            q: {s: {e: m.to_json() for e, m in qs[q].items()} for s, qs in ride.quantities.items() if q in qs}
+            for q in names
+        }
+        whole = ride.to_json()
+        return {
+            "view": ride.view, "cadence_rpm": ride.cadence_rpm.to_json(), "cycles": dict(ride.cycles), **by_quantity,
+            "pedal_axle": {s: {k: m.to_json() for k, m in a.numbers.items()} | {"foot_rigid_rms_mm": a.rigid_rms_mm}
+                           for s, a in self.axles.items()},
+            "static_mm": {k: m.to_json() for k, m in self.static_mm.items()}, "checks": dict(self.checks),
+            "method": whole["method"], "quality": whole["quality"], "notes": list(self.notes),
+            "curves": whole["curves"],
+        }  # fmt: skip
+
+
+def analyse_markers(trc: Path, static: Path | None = None) -> MarkerResult:
+    """Analyse a marker recording of a rider on a bike; the static trial beside it is found by name.
+
+    Raises:
+        InputError: files that cannot be read, wrong marker names, no turning crank, too few turns.
+    """
+    trial = read_trc(trc)
+    notes = list(trial.notes)
+    if static is None:
+        static = find_static(trc)
+        notes.append(f"Static trial: {static.name}, found beside the recording." if static else
+                     "No static trial beside the recording: M1 and the sole's own level are unknown.")  # fmt: skip
+    named = named_landmarks(trial.trajectories, trc.name)
+    named, turned = rider_frame(named)
+    notes += turned
+    rest = None
+    if static is not None:
+        still = read_trc(static)
+        notes += [f"Static trial: {n}" for n in still.notes]
+        rest, _ = rider_frame(named_landmarks(still.trajectories, static.name, whole=False))
+        notes += _marker_differences(named, rest)
+    result: SpaceResult = analyse_space(named, rest)
+    all_notes = tuple(notes) + result.ride.notes
+    return MarkerResult(
+        replace(result.ride, notes=all_notes), result.axles, result.static_mm, result.checks, all_notes
+    )
+
+
+def find_static(trc: Path) -> Path | None:
+    """The one TRC beside the recording with "static" in its name and the same first word, or None."""
+    first = re.split(r"[_\-. ]", trc.stem)[0].lower()
+    beside = [
+        p for p in sorted(trc.parent.glob("*"))
+        if p.suffix.lower() == ".trc" and p != trc and "static" in p.stem.lower()
+        and re.split(r"[_\-. ]", p.stem)[0].lower() == first
+    ]  # fmt: skip
+    return beside[0] if len(beside) == 1 else None
+
+
+def landmark_of(marker: str) -> str | None:
+    """`greater_trochanter_left` for "lgt", "L_GT", "left_greater_trochanter", "GT_L" …, or None when unknown."""
+    plain = re.sub(r"[^a-z0-9]", "", marker.lower())
+    for word, side in (("left", "left"), ("right", "right"), ("l", "left"), ("r", "right")):
+        for rest in (plain.removeprefix(word), plain.removesuffix(word)):
+            if rest != plain and rest in LANDMARK_OF:
+                return f"{LANDMARK_OF[rest]}_{side}"
+    return None
+
+
+def named_landmarks(traj: Trajectories, file: str, whole: bool = True) -> Trajectories:
+    """The known markers under our landmark names; others are left out.
+
+    Raises:
+        InputError: when `whole` and no side has what is needed: lists what is there and what is needed.
+    """
+    pairs = {i: name for i, marker in enumerate(traj.names) if (name := landmark_of(marker))}
+    doubled = sorted({n for n in pairs.values() if list(pairs.values()).count(n) > 1})
+    if doubled:
+        both = [traj.names[i] for i, n in pairs.items() if n in doubled]
+        raise InputError("marker names", f"two markers of {file} mean the same landmark", value=both)
+    columns, names = list(pairs), tuple(pairs.values())
+    missing = {s: [n for n in NEEDED if f"{n}_{s}" not in names] for s in ("left", "right")}
+    for s, lacking in missing.items():
+        if f"pedal_axle_{s}" not in names:
+            lacking += [n for n in CLUSTER if f"{n}_{s}" not in names]
+    if whole and all(missing.values()):
+        side = min(missing, key=lambda s: len(missing[s]))
+        wanted = "; ".join(f"{n} ({side[0]}{LANDMARK_NAMES[n][0]})" for n in missing[side])
+        raise InputError(
+            "marker names", f"no side is whole in {file}; the {side} one lacks {wanted}", value=", ".join(traj.names),
+            hint="Rename the markers; a pedal_axle marker may stand for the foot's three",
+        )  # fmt: skip
+    return replace(traj, names=names, position_mm=traj.position_mm[:, columns], u_mm=traj.u_mm[:, columns])
+
+
+def rider_frame(traj: Trajectories) -> tuple[Trajectories, list[str]]:
+    """The recording in the bike frame (X forward, Y up, Z right): found from hip above ankle and from heel to toe."""
+    mean = {n: np.nanmean(traj.position_mm[:, i], axis=0) for i, n in enumerate(traj.names)
+            if np.isfinite(traj.position_mm[:, i]).any()}  # fmt: skip
+    notes: list[str] = []
+    turn = np.eye(3)
+    for s in ("right", "left"):
+        if all(f"{n}_{s}" in mean for n in ("greater_trochanter", "lateral_malleolus")):
+            up = mean[f"greater_trochanter_{s}"] - mean[f"lateral_malleolus_{s}"]
+            if up[2] > abs(up[1]):
+                turn = np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]])
+                notes.append("Z points up in this file; turned so that Y does.")
+            break
+    for s in ("right", "left"):
+        if all(f"{n}_{s}" in mean for n in ("heel", "toe")):
+            if (turn @ (mean[f"toe_{s}"] - mean[f"heel_{s}"]))[0] < 0:
+                turn = np.diag([-1.0, 1.0, -1.0]) @ turn
+                notes.append("The rider faces −X in this file; turned round so that X points forward.")
+            break
+    return replace(traj, position_mm=traj.position_mm @ turn.T), notes
+
+
+def _marker_differences(trial: Trajectories, rest: Trajectories) -> list[str]:
+    wanted = [
+        f"{n}_{s}"
+        for s in ("left", "right")
+        if f"heel_{s}" in trial.names
+        for n in (*CLUSTER, "first_metatarsal")
+    ]
+    lacking = [n for n in wanted if n not in rest.names]
+    return [f"The static trial lacks {', '.join(lacking)}."] if lacking else []
