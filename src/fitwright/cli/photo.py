@@ -2,6 +2,97 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Annotated, Any
+
 import typer
 
+from fitwright.cli.output import emit, reports_errors
+from fitwright.errors import InputError
+from fitwright.vision.photo import BoardReport, described_board, measure_board
+from fitwright.vision.picture import read_picture
+
 app = typer.Typer(no_args_is_help=True, help="Measure on a photograph with the scale card in view.")
+
+
+@app.callback()
+def group() -> None:
+    """Keeps `photo measure` a sub-command even while it is the only one."""
+
+
+@app.command()
+@reports_errors
+def measure(
+    image: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF or WebP photograph.", show_default=False)],
+    squares: Annotated[
+        str | None, typer.Option(help="Board size, ACROSSxDOWN squares, for example 5x7.")
+    ] = None,
+    square_mm: Annotated[float | None, typer.Option(help="Side of a square, mm.")] = None,
+    marker_mm: Annotated[
+        float | None, typer.Option(help="Side of a marker, mm (default: half a square).")
+    ] = None,
+    dictionary: Annotated[
+        str | None, typer.Option(help="Marker dictionary, for example DICT_6X6_250.")
+    ] = None,
+    first_id: Annotated[int, typer.Option(help="Id of the board's first marker.")] = 0,
+    point: Annotated[list[str] | None, typer.Option(help="Pixel to map, U,V; may be repeated.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Rectify a photograph by the ChArUco board in it: markers, corners, errors, and points in the board's plane.
+
+    Without options our own scale card is looked for; else the board is recognised from the picture and what was
+    assumed is said.
+
+    Example:
+
+        fitwright photo measure sole.jpg --point 812.4,1530.0 --json
+
+        fitwright photo measure board.jpg --squares 5x7 --square-mm 40 --marker-mm 20 --dictionary DICT_6X6_250
+    """
+    layout = None
+    if squares is not None or dictionary is not None:
+        if squares is None or dictionary is None or square_mm is None:
+            raise InputError("board", "needs --squares, --square-mm and --dictionary together")
+        layout = described_board(squares, square_mm, marker_mm, dictionary, first_id)
+    elif square_mm is not None and not 0.1 <= square_mm <= 500:
+        raise InputError("square_mm", "outside the allowed range", value=square_mm, allowed="0.1 to 500 mm")
+    points = [pixel("point", text) for text in point or []]
+    report = measure_board(read_picture(image), layout, points, square_mm)
+    data = {"image": image.name, **report.to_json()}
+    emit(data, as_json, lambda: _text(data, report))
+
+
+def pixel(field: str, text: str) -> tuple[float, float]:
+    """ "U,V" as two floats."""
+    try:
+        u, v = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(
+            field, "not understood", value=text, allowed="two numbers U,V, for example 12.5,340"
+        ) from None
+    return u, v
+
+
+def _text(data: dict[str, Any], report: BoardReport) -> str:
+    unit = report.unit
+    lines = []
+    for b in data["boards"]:
+        lines.append(
+            f"{b['name']}: {b['dictionary']}, {b['squares_across']} x {b['squares_down']} squares of "
+            f"{b['square_mm']:g} {unit}; {b['markers']} markers, {b['corners']} corners"
+        )
+        worst = max(b["corner_errors"], key=lambda e: e["error_px"])
+        lines.append(
+            f"  homography rms {b['homography_rms_px']:.3f} px ({b[f'homography_rms_{unit}']:.3f} {unit}); worst "
+            f"corner {worst['id']}: {worst['error_px']:.2f} px ({worst[f'error_{unit}']:.3f} {unit})"
+        )
+    camera = data["camera"]
+    lines.append(f"camera: fit rms {camera['fit_rms_px']:.3f} px, k1 {report.plane.k1.value:+.4f} ± "
+                 f"{1.96 * report.plane.k1.u:.4f}; {camera['prior']}")  # fmt: skip
+    for uv, x, y in report.points:
+        lines.append(
+            f"point {uv[0]:g},{uv[1]:g} px: x {x.value:.2f} ± {1.96 * x.u:.2f}, "
+            f"y {y.value:.2f} ± {1.96 * y.u:.2f} {unit}"
+        )
+    lines += [f"assumed: {a}" for a in report.assumed]
+    return "\n".join(lines)
