@@ -1,0 +1,143 @@
+"""Ride: films and marker files of a visit → what the body does by crank angle, kept with its film and marks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fitwright.errors import InputError, check_range
+from fitwright.motion.ride import RideResult
+from fitwright.records.media import path_of, refer_to
+from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.studio import bike
+from fitwright.studio.film import FilmResult, Marks, analyse_clip
+from fitwright.studio.markers import MarkerResult, analyse_markers
+from fitwright.studio.visits import analyse, analysis, answer, answers
+
+STATION = "ride"
+VIEWS = {"side right": ("side", "right"), "side left": ("side", "left"), "front": ("front", None)}
+MOMENTS = ("before", "after")
+MARKERS = "markers"
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One film of the visit with what is known of it; `ride` is None until its points are marked and followed."""
+
+    view: str
+    when: str
+    medium: Medium
+    marks: Mapping[str, Any] | None
+    ride: RideResult | None
+    tracks: Mapping[str, Any]
+    analysed: Analysis | None
+
+    @property
+    def label(self) -> str:
+        """`side right, before`."""
+        return f"{self.view}, {self.when}"
+
+
+def check_place(view: str, when: str) -> None:
+    """Raise InputError unless this is a view and a moment of the station."""
+    if view not in VIEWS:
+        raise InputError("view", "unknown", value=view, allowed=", ".join(VIEWS))
+    if when not in MOMENTS:
+        raise InputError("when", "unknown", value=when, allowed=", ".join(MOMENTS))
+
+
+def save_film(visit: Visit, medium: Medium, view: str, when: str, camera_mm: float | None = None) -> None:
+    """Lay a film at its place; `camera_mm` is the tape's distance from the lens to the bottom bracket."""
+    check_place(view, when)
+    if camera_mm is not None:
+        check_range("camera_mm", camera_mm, 800, 20000, "mm", "Lens to bottom bracket, by tape")
+    answer(visit, STATION, f"film {view} {when}", {"sha256": medium.sha256, "camera_mm": camera_mm})
+
+
+def save_marks(visit: Visit, view: str, when: str, marks: Mapping[str, Any]) -> None:
+    """Keep the points that were marked in the film (checked for names and numbers)."""
+    check_place(view, when)
+    Marks.from_json(marks)
+    answer(visit, STATION, f"marks {view} {when}", dict(marks))
+
+
+def clips(visit: Visit) -> tuple[Clip, ...]:
+    """All films of the visit, before first."""
+    said = answers(visit, STATION)
+    found = []
+    for when in MOMENTS:
+        for view in VIEWS:
+            film = said.get(f"film {view} {when}")
+            if film is None:
+                continue
+            medium = Medium.objects.get(sha256=film["sha256"])
+            row = analysis(visit, "ride", f"{view} {when}")
+            fresh = row is not None and row.medium_id == medium.pk
+            result = row.result if row is not None and fresh else {}
+            found.append(
+                Clip(
+                    view, when, medium, said.get(f"marks {view} {when}"),
+                    RideResult.from_json(result["ride"]) if result else None,
+                    result.get("tracks", {}), row if fresh else None,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def ride_of(visit: Visit, view: str, when: str) -> RideResult | None:
+    """The analysed ride of one view and moment."""
+    row = analysis(visit, "ride", f"{view} {when}")
+    return RideResult.from_json(row.result["ride"]) if row else None
+
+
+def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None = None) -> RideResult:
+    """Follow the marked points through the film and keep the ride.
+
+    Raises InputError when film, marks or crank length are missing, or the film cannot be used.
+    """
+    check_place(view, when)
+    said = answers(visit, STATION)
+    film, marks = said.get(f"film {view} {when}"), said.get(f"marks {view} {when}")
+    if film is None:
+        raise InputError("film", f"there is none for {view}, {when}", hint="Add it at the Ride station")
+    if marks is None:
+        raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
+    medium = Medium.objects.get(sha256=film["sha256"])
+    result = _follow(visit, medium, view, when, marks, film.get("camera_mm"), progress)
+    analyse(
+        visit, "ride", f"{view} {when}", result.to_json(), medium=medium,
+        inputs={"marks": marks, "camera_mm": film.get("camera_mm"), "crank_mm": crank_mm(visit)},
+    )  # fmt: skip
+    return result.ride
+
+
+def _follow(
+    visit: Visit, medium: Medium, view: str, when: str, marks: Mapping[str, Any],
+    camera_mm: float | None, progress: Progress | None,
+) -> FilmResult:  # fmt: skip
+    kind, side = VIEWS[view]
+    depth = None
+    if kind == "front":
+        depth = ride_of(visit, "side right", when) or ride_of(visit, "side left", when)
+    return analyse_clip(
+        path_of(medium), kind, side, Marks.from_json(marks), crank_mm(visit), camera_mm=camera_mm,
+        twin=depth, progress=progress,
+    )  # fmt: skip
+
+
+def crank_mm(visit: Visit) -> float:
+    """Crank length from the Bike station."""
+    known = bike.contact_measured(visit).get("crank_mm")
+    if known is None:
+        raise InputError("crank_mm", "is not known yet", hint="Enter the crank length at the Bike station")
+    return known.value
+
+
+def import_markers(visit: Visit, path: Path, static: Path | None = None) -> MarkerResult:
+    """Read a marker file that stays where it is; only its digest, address and results are kept."""
+    result = analyse_markers(path, static)
+    analyse(visit, "ride", MARKERS, result.to_json(), medium=refer_to(path, "markers"))
+    return result
