@@ -10,6 +10,7 @@ from fitwright.errors import InputError, check_range
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.linkage.response import ResponseModel
 from fitwright.linkage.twin import CalibratedTwin
+from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
 from fitwright.plan.types import Target
 from fitwright.quantity import Measured
@@ -37,6 +38,7 @@ class PlanInputs:
         response: how this rider shares out a change; the published prior unless updated.
         targets: the studio's own bands; None takes `plan.targets.TARGETS`.
         act_on_opinion: let bands that rest on opinion alone lead to changes (off: they are only shown).
+        upper: trunk and arm lengths; without them the bars' effect on the trunk is not predicted.
     """
 
     use: str
@@ -57,6 +59,7 @@ class PlanInputs:
     response: ResponseModel = field(default_factory=ResponseModel)
     targets: tuple[Target, ...] | None = None
     act_on_opinion: bool = False
+    upper: UpperBody | None = None
 
     def __post_init__(self) -> None:
         if self.use not in USES:

@@ -30,7 +30,7 @@ QUESTIONS: tuple[Question, ...] = (
              "pain at rest or at night"),
     Question("swelling_or_locking", "Has a joint been swollen, or does it lock or give way?",
              "a joint that swells, locks or gives way"),
-    Question("recent_trauma", "Have you had a fall, a blow or an operation since the last visit or in the last weeks?",
+    Question("recent_trauma", "Have you had a fall, a blow or an operation in the last weeks?",
              "a recent fall, blow or operation"),
     Question("persistent_numbness", "Does numbness or tingling last for hours after a ride, or recur in the saddle "
              "region?", "numbness that persists or recurs"),

@@ -1,0 +1,182 @@
+"""What a set of changes is expected to do to every watched quantity: the nonlinear twins plus the rider's response.
+
+A forecast is made from the inputs and the findings once; `expected(deltas)` then gives each quantity's expected
+value ± u after the changes (u: today's measurement and the response together). Names of changes as in
+`adjustables`. Pure and quick: a few ms.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from fitwright.errors import InputError
+from fitwright.linkage.frontal import knee_path_shift
+from fitwright.linkage.leg import solve
+from fitwright.linkage.response import expected_change
+from fitwright.linkage.sensitivity import moved
+from fitwright.linkage.twin import LegTwin
+from fitwright.linkage.upper_body import close_upper, elbow_for_trunk
+from fitwright.plan import reading
+from fitwright.plan.adjustables import Setting, canonical, split
+from fitwright.plan.inputs import PlanInputs
+from fitwright.plan.types import Finding, Prediction
+from fitwright.quantity import Measured, combine
+
+WATCHED = (
+    ("knee_flexion_deg.min", "Least knee flexion"),
+    ("knee_flexion_deg.bdc", "Knee flexion at bottom dead centre"),
+    ("knee_flexion_deg.max", "Greatest knee flexion"),
+    ("ankle_plantarflexion_deg.range", "Ankle range over the turn"),
+    ("knee_path_mm.mean", "Knee outward of the pedal, mean"),
+)
+TRUNK_SHARE = Measured(0.7, 0.3, "1", "share of the two-circle closure; our assumption, no source")
+U_KNEE_PATH_TURNED_MM = 4.0  # our assumption, no source
+U_YAW_AFTER_DEG = 2.0  # where a freed foot settles is not known to better than this; our assumption
+
+
+@dataclass(frozen=True)
+class Watched:
+    """One quantity under forecast: `right.knee_flexion_deg.min`, its label and today's value."""
+
+    side: str
+    key: str
+    label: str
+    now: Measured
+
+    @property
+    def id(self) -> str:
+        """Side and key in one."""
+        return f"{self.side}.{self.key}"
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Expected values after changes; see the module's text."""
+
+    inputs: PlanInputs
+    watched: tuple[Watched, ...]
+
+    @property
+    def setting(self) -> Setting:
+        """Everything adjustable as it stands."""
+        return Setting(self.inputs.contact, self.inputs.cleats)
+
+    def expected(self, deltas: Mapping[str, float]) -> dict[str, Measured]:
+        """id → expected value ± u after the changes (all made).
+
+        Raises:
+            InputError: a change that leaves the hardware's or the leg's reach (says where and by how much).
+        """
+        named = {canonical(k): v for k, v in deltas.items() if v != 0}
+        after = self.setting.changed(named)
+        return {w.id: self._one(w, named, after) for w in self.watched}
+
+    def predictions(
+        self, before: Mapping[str, float], after: Mapping[str, float], only_moved: bool = True
+    ) -> tuple[Prediction, ...]:
+        """What going from one set of changes to another is expected to do (all quantities, or the moved ones)."""
+        a, b = self.expected(before), self.expected(after)
+        return tuple(
+            Prediction(w.id, w.label, a[w.id], b[w.id])
+            for w in self.watched
+            if not only_moved
+            or abs(b[w.id].value - a[w.id].value) > 1e-6
+            or abs(b[w.id].u - a[w.id].u) > 1e-6
+        )
+
+    def _one(self, w: Watched, deltas: Mapping[str, float], after: Setting) -> Measured:
+        quantity, event = w.key.rsplit(".", 1)
+        if quantity in ("knee_flexion_deg", "ankle_plantarflexion_deg"):
+            change = self._joint(w.side, quantity, event, deltas)
+        elif quantity == "knee_path_mm":
+            change = self._knee_path(w.side, event, deltas)
+        elif quantity == "trunk_inclination_deg":
+            change = self._trunk(w, after, deltas)
+        elif quantity in ("axle_under_foot", "cleat_rotation_deg", "float_margin_deg"):
+            return self._cleat(w, quantity, after)
+        else:
+            change = Measured(0.0, 0.0, w.now.unit)
+        return Measured(w.now.value + change.value, combine(w.now.u, change.u), w.now.unit,
+                        "predicted" if change.u else w.now.method)  # fmt: skip
+
+    def _joint(self, side: str, quantity: str, event: str, deltas: Mapping[str, float]) -> Measured:
+        leg = self._leg(side)
+        planar = sagittal(deltas, side)
+        if leg is None or not planar:
+            return Measured(0.0, 0.0, "deg")
+        solve(moved(leg, self.inputs.contact, planar))  # refuses what the leg cannot reach
+        return expected_change(leg, self.inputs.contact, planar, quantity, event, self.inputs.response).total
+
+    def _knee_path(self, side: str, event: str, deltas: Mapping[str, float]) -> Measured:
+        """Sideways shift from stance; a turned cleat moves the knee by an amount nobody has published."""
+        shift = knee_path_shift(deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0))
+        if event == "range":
+            shift = Measured(0.0, 0.0, "mm")
+        turned = deltas.get(f"cleat_psi_deg_{side}", 0.0) != 0
+        return shift.widened(U_KNEE_PATH_TURNED_MM) if turned else shift
+
+    def _leg(self, side: str) -> LegTwin | None:
+        """The twin of this side, else of the other one (the same rider), else none."""
+        twins = self.inputs.twins
+        twin = twins.get(side) or next(iter(twins.values()), None)
+        return twin.leg if twin else None
+
+    def _cleat(self, w: Watched, quantity: str, after: Setting) -> Measured:
+        """Cleat quantities are geometry: they are read again from the new setting."""
+        if after.cleats.get(w.side) is self.inputs.cleats.get(w.side):
+            return w.now
+        new = replace(self.inputs, cleats=after.cleats)
+        if quantity == "axle_under_foot":
+            value = reading.axle_under_foot(
+                new, w.side, reading.yaw_after(self.inputs, new, w.side, U_YAW_AFTER_DEG)
+            )
+        elif quantity == "cleat_rotation_deg":
+            value = reading.cleat_rotation(new, w.side)
+        else:
+            value = reading.float_margin_after(self.inputs, new, w.side, U_YAW_AFTER_DEG)
+        return w.now if value is None else value
+
+    def _trunk(self, w: Watched, after: Setting, deltas: Mapping[str, float]) -> Measured:
+        """Trunk by the two-circle closure at today's elbow, hip carried along by the saddle."""
+        upper, leg = self.inputs.upper, self._leg(w.side)
+        moves = [
+            k for k in deltas if k in ("hood_x_mm", "hood_y_mm", "saddle_height_mm", "saddle_setback_mm")
+        ]
+        if upper is None or leg is None or not moves:
+            return Measured(0.0, 0.0, "deg")
+        now, then = self.inputs.contact, after.contact
+        hip = (leg.hip_x_mm, leg.hip_y_mm)
+        new = moved(leg, now, {k: v for k, v in sagittal(deltas, w.side).items() if k.startswith("saddle")})
+        try:
+            elbow = elbow_for_trunk(upper, hip, (now.hood_x_mm, now.hood_y_mm), w.now.value)
+            before = close_upper(upper, hip, (now.hood_x_mm, now.hood_y_mm), elbow)
+            end = close_upper(upper, (new.hip_x_mm, new.hip_y_mm), (then.hood_x_mm, then.hood_y_mm), elbow)
+        except InputError:
+            # The chain does not close with these lengths: no effect can be told, only more doubt.
+            return Measured(0.0, 3.0, "deg", "arm and trunk lengths do not fit this trunk angle")
+        change = end.trunk_inclination_deg - before.trunk_inclination_deg
+        return Measured(TRUNK_SHARE.value * change, TRUNK_SHARE.u * abs(change), "deg", TRUNK_SHARE.method)
+
+
+def sagittal(deltas: Mapping[str, float], side: str) -> dict[str, float]:
+    """The changes that act in one leg's plane, under the twin's names (without a side)."""
+    out = {}
+    for name, delta in deltas.items():
+        kind, of_side = split(name)
+        mine = of_side in ("", side)
+        if mine and kind in ("saddle_height_mm", "saddle_setback_mm", "crank_mm", "cleat_x_mm", "shim_mm"):
+            out[kind] = delta
+    return out
+
+
+def make_forecast(inputs: PlanInputs, findings: Sequence[Finding]) -> Forecast:
+    """Everything that has a finding, and the usual watch list where the rides have a value."""
+    watched = {f.id: Watched(f.side, f.target.key, f.target.label, f.value) for f in findings}
+    for side in ("left", "right", "both"):
+        for key, label in WATCHED:
+            value = reading.ride_value(inputs, side, key)
+            if value is not None and math.isfinite(value.value) and f"{side}.{key}" not in watched:
+                watched[f"{side}.{key}"] = Watched(side, key, label, value)
+    return Forecast(inputs, tuple(watched.values()))

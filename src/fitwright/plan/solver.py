@@ -1,0 +1,141 @@
+"""Fewest and smallest changes that bring quantities into their intervals: a mixed-integer linear programme.
+
+Unknowns per adjustable j: whole steps up and down (n⁺, n⁻), whether it is touched (y), and per quantity i a
+shortfall s. With G the change per step:
+    low_i − s_i h_i ≤ now_i + Σ_j G_ij (n⁺_j − n⁻_j) ≤ high_i + s_i h_i,   n⁺_j ≤ N⁺_j y_j,   n⁻_j ≤ N⁻_j y_j
+    minimise  SHORT Σ s_i + Σ_j (TOUCH + felt_j) y_j + Σ_j size_j (n⁺_j + n⁻_j)
+The weights are lexicographic in effect: first as little shortfall as can be (in half-widths h of the band), then
+as few changes, then the least felt and smallest. Solved by HiGHS through scipy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from fitwright.errors import FitwrightError, InputError
+from fitwright.quantity import Floats, Measured, probability_within
+
+SHORT, TOUCH, SIZE = 1e4, 10.0, 4.0
+
+
+@dataclass(frozen=True)
+class Move:
+    """One adjustable in whole steps: from −down to +up steps of `step`, with how much it is felt (0 to 1)."""
+
+    name: str
+    step: float
+    down: int
+    up: int
+    felt: float
+
+
+@dataclass(frozen=True)
+class Goal:
+    """One quantity: today's value, the interval its expected value must reach, and the band's half-width."""
+
+    id: str
+    now: float
+    low: float
+    high: float
+    half: float
+
+
+@dataclass(frozen=True)
+class Steps:
+    """The answer: whole steps per move, shortfall per goal (in the goal's unit), and the objective."""
+
+    steps: tuple[int, ...]
+    shortfall: tuple[float, ...]
+    cost: float
+
+
+def size_cost(moves: Sequence[Move]) -> Floats:
+    """(k,) cost of one step: all steps of all moves together cost less than one change more."""
+    widest = np.array([max(m.up, m.down, 1) for m in moves], dtype=np.float64)
+    felt = np.array([0.5 + m.felt for m in moves])
+    return np.asarray(SIZE * felt / widest / max(len(moves), 1), dtype=np.float64)
+
+
+def objective(moves: Sequence[Move], goals: Sequence[Goal], gain: Floats, steps: Sequence[int]) -> float:
+    """The programme's cost of given steps (used to compare with an exhaustive search)."""
+    n = np.asarray(steps, dtype=np.float64)
+    reached = np.array([g.now for g in goals]) + gain @ n
+    short = sum(
+        max(g.low - v, v - g.high, 0.0) / g.half for g, v in zip(goals, reached.tolist(), strict=True)
+    )
+    touched = sum(TOUCH + m.felt for m, k in zip(moves, steps, strict=True) if k)
+    return float(SHORT * short + touched + size_cost(moves) @ np.abs(n))
+
+
+def solve_steps(moves: Sequence[Move], goals: Sequence[Goal], gain: Floats) -> Steps:
+    """Solve the programme.
+
+    Args:
+        moves: (k,) what may be turned. goals: (m,) what must come inside; low ≤ high each.
+        gain: (m, k) change of each quantity per step of each move.
+
+    Raises:
+        InputError: a goal whose interval is empty. FitwrightError: the solver gave up (says how).
+    """
+    for g in goals:
+        if g.low > g.high:
+            raise InputError(g.id, "the interval to reach is empty", value=f"{g.low:g} to {g.high:g}")
+    k, m = len(moves), len(goals)
+    if m == 0 or k == 0:
+        reached = [max(g.low - g.now, g.now - g.high, 0.0) for g in goals]
+        return Steps((0,) * k, tuple(reached), objective(moves, goals, gain, (0,) * k))
+    up, down = np.array([v.up for v in moves], float), np.array([v.down for v in moves], float)
+    size, felt = size_cost(moves), np.array([v.felt for v in moves])
+    half = np.array([g.half for g in goals])
+    now = np.array([g.now for g in goals])
+    # Column order: n⁺ (k), n⁻ (k), y (k), s (m).
+    cost = np.concatenate([size, size, TOUCH + felt, np.full(m, SHORT)])
+    zero = np.zeros((m, k))
+    above = np.hstack([gain, -gain, zero, np.diag(half)])
+    below = np.hstack([gain, -gain, zero, -np.diag(half)])
+    eye, none = np.eye(k), np.zeros((k, k))
+    rows = [
+        LinearConstraint(above, np.array([g.low for g in goals]) - now, np.full(m, np.inf)),
+        LinearConstraint(below, np.full(m, -np.inf), np.array([g.high for g in goals]) - now),
+        LinearConstraint(np.hstack([eye, none, -np.diag(up), np.zeros((k, m))]), -np.inf, 0),
+        LinearConstraint(np.hstack([none, eye, -np.diag(down), np.zeros((k, m))]), -np.inf, 0),
+    ]
+    result = milp(
+        cost, constraints=rows, integrality=np.concatenate([np.ones(3 * k), np.zeros(m)]),
+        bounds=Bounds(np.zeros(3 * k + m), np.concatenate([up, down, np.ones(k), np.full(m, np.inf)])),
+        options={"mip_rel_gap": 1e-9, "time_limit": 20.0},
+    )  # fmt: skip
+    if result.x is None:
+        raise FitwrightError(f"the plan could not be solved: {result.message}")
+    n = np.rint(result.x[:k]) - np.rint(result.x[k : 2 * k])
+    steps = tuple(int(v) for v in n)
+    return Steps(
+        steps, tuple(float(v) for v in result.x[3 * k :] * half), objective(moves, goals, gain, steps)
+    )
+
+
+def interval_for(low: float, high: float, u: float, probability: float) -> tuple[float, float]:
+    """Where an expected value with standard uncertainty u must lie so that P(low ≤ true ≤ high) ≥ probability.
+
+    Empty intervals do not occur: when even the middle of the band is less sure than wanted, 95 % of what the
+    middle gives is asked for instead (the plan then says so).
+    """
+    middle, half = (low + high) / 2, (high - low) / 2
+    if u <= 0:
+        return low, high
+    best = probability_within(Measured(middle, u, "1"), low, high)
+    wanted = min(probability, 0.95 * best)
+    # One-sided first guess, then bisection of the monotone fall of probability from the middle outward.
+    inner, outer = 0.0, half + max(0.0, -NormalDist().inv_cdf(min(wanted, 0.999)) * u) + 4 * u
+    for _ in range(60):
+        mid = (inner + outer) / 2
+        if probability_within(Measured(middle + mid, u, "1"), low, high) >= wanted:
+            inner = mid
+        else:
+            outer = mid
+    return middle - inner, middle + inner
