@@ -1,4 +1,7 @@
-"""Cut a ride at top dead centre and lay its turns over one another, 1° at a time.
+"""Cut a ride into turns of the crank and lay them over one another, 1° at a time.
+
+Turns run from 270° to 270°: knee, hip and ankle have their extremes near the dead centres, and a cut there would tear
+an extreme in two and count it for two turns. The bins still begin at top dead centre.
 
 Sampling is aware of time: for each whole degree the moment is sought at which the crank passed it, and the motion is
 read there by spline. What was not seen is not invented: such bins are NaN and leave the means of other turns alone.
@@ -20,6 +23,7 @@ MIN_CYCLES = 3
 STABLE_CYCLES = 30
 DRAWS = 400
 SEED = 20090417
+CUT_DEG = 270
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,7 @@ class Cycles:
     """Whole turns of the crank.
 
     Attributes:
-        time_s: (n, 360) moment at which turn i passes k degrees. start_s, end_s: (n,) its dead centres.
+        time_s: (n, 360) moment at which turn i passes k degrees. start_s, end_s: (n,) when it begins and ends.
         dropped: number of turns left out because they were much slower or faster than the others (the rider
         stopped, started or changed the gear), or were not seen.
     """
@@ -50,7 +54,7 @@ class Cycles:
     def cadence(self, u_theta_rad: float) -> Measured:
         """Mean cadence of the whole turns.
 
-        u comes from the timing of the dead centres that begin and end each unbroken run: u(t) = u(θ)/ω.
+        u comes from the timing of the passages that begin and end each unbroken run: u(t) = u(θ)/ω.
         """
         total = float((self.end_s - self.start_s).sum())
         rpm = 60.0 * self.count / total
@@ -75,7 +79,7 @@ class Cycles:
 
 
 def cut_cycles(time_s: Floats, theta_rad: Floats, minimum: int = MIN_CYCLES) -> Cycles:
-    """Whole turns from TDC to TDC of an unwrapped crank angle (T,).
+    """Whole turns of an unwrapped crank angle (T,), each from 270° to the next 270°.
 
     A turn that lasts over 1.5 times or under 0.67 of the median is dropped: the rider stopped or changed pace.
 
@@ -83,8 +87,9 @@ def cut_cycles(time_s: Floats, theta_rad: Floats, minimum: int = MIN_CYCLES) -> 
         InputError: fewer than `minimum` turns are left.
     """
     low, high = np.nanmin(theta_rad), np.nanmax(theta_rad)
-    turns = np.arange(np.ceil(low / TURN - 1e-9), np.floor(high / TURN + 1e-9))
-    angles = turns[:, None] * TURN + np.radians(np.arange(361.0))
+    cut = np.radians(float(CUT_DEG))
+    turns = np.arange(np.ceil((low - cut) / TURN - 1e-9), np.floor((high - cut) / TURN + 1e-9))
+    angles = turns[:, None] * TURN + cut + np.radians(np.arange(361.0))
     moments = times_at_angle(time_s, theta_rad, angles)
     duration = moments[:, -1] - moments[:, 0]
     known = np.isfinite(duration)
@@ -96,7 +101,8 @@ def cut_cycles(time_s: Floats, theta_rad: Floats, minimum: int = MIN_CYCLES) -> 
             "cycles", "too few whole turns of the crank at an even pace", value=int(keep.sum()),
             allowed=f"{minimum} or more", hint=f"Record at least 30 s of steady pedalling ({STABLE_CYCLES} turns)",
         )  # fmt: skip
-    return Cycles(moments[keep][:, :360], moments[keep, 0], moments[keep, -1], int((~keep).sum()))
+    by_bin = np.roll(moments[keep][:, :360], CUT_DEG, axis=1)
+    return Cycles(by_bin, moments[keep, 0], moments[keep, -1], int((~keep).sum()))
 
 
 def sample(time_s: Floats, values: Floats, at_s: Floats) -> Floats:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fitwright.motion.cycles import DRAWS, bootstrap_weights, small_sample_factor, weighted_means
+from fitwright.motion.cycles import CUT_DEG, DRAWS, bootstrap_weights, small_sample_factor, weighted_means
 from fitwright.motion.ride import THETA_DEG
 from fitwright.quantity import Floats, Measured, combine
 
@@ -22,7 +22,8 @@ MAX_MISSING = 0.05  # share of a turn that may be unseen before its extremes are
 def extreme(curves: Floats, sign: int, *, closed: bool) -> tuple[Floats, Floats]:
     """Value and crank angle (deg) of the maximum (sign +1) or minimum (−1) of (m, 360) curves.
 
-    `closed` curves (means) continue from 359° to 0°, single turns do not. NaN bins are passed over; a curve with
+    `closed` curves (means) continue from 359° to 0°, single turns are torn at
+    270°. NaN bins are passed over; a curve with
     over 5 % of them gives NaN.
     """
     y = sign * curves
@@ -34,7 +35,7 @@ def extreme(curves: Floats, sign: int, *, closed: bool) -> tuple[Floats, Floats]
     with np.errstate(invalid="ignore", divide="ignore"):
         bend = left - 2 * top + right
         offset = 0.5 * (left - right) / bend
-    usable = np.isfinite(offset) & (np.abs(offset) <= 1) & (closed | ((k > 0) & (k < 359)))
+    usable = np.isfinite(offset) & (np.abs(offset) <= 1) & (closed | ((k != CUT_DEG) & (k != CUT_DEG - 1)))
     offset = np.where(usable, offset, 0.0)
     with np.errstate(invalid="ignore"):
         value = np.where(usable, top - 0.25 * (left - right) * offset, top)

@@ -242,8 +242,8 @@ def _angles(
         out = joint_angles(points, SOLE)
         hip, knee, ankle = (points[n][..., :2] for n in NEEDED)
         out["knee_flexion_2d"] = flexion(hip, knee, ankle)
-        if SOLE[0] in points:
-            out["foot_yaw"] = toe_out(points[SOLE[0]], points[SOLE[1]], side)
+        if "heel" in points and "toe" in points:
+            out["foot_yaw"] = toe_out(points["heel"], points["toe"], side)
         return out
 
     u_sole = {n: u_mm.get("heel", 0.0) for n in SOLE}
