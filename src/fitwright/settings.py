@@ -56,6 +56,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "fitwright.web.errors.PlainWords",
 ]
 ROOT_URLCONF = "fitwright.web.urls"
 TEMPLATES = [
@@ -98,6 +99,7 @@ WHITENOISE_AUTOREFRESH = False
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 
 CSRF_COOKIE_HTTPONLY = True
+CSRF_FAILURE_VIEW = "fitwright.web.errors.forbidden"
 SESSION_COOKIE_HTTPONLY = True
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"

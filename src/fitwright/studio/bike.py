@@ -132,7 +132,7 @@ def page(visit: Visit) -> BikePage:
         Group("Saddle", bench.entries(SADDLE, record)),
         Group("Hands", bench.entries(HANDS, record)),
         Group("Crank and pedals", bench.entries(DRIVE, record)),
-        Group("Under each foot", bench.entries(UNDER_FOOT, record), layout="sides"),
+        Group("Under each foot", bench.entries(UNDER_FOOT, record), layout="columns"),
     )
     missing = tuple(e.field.label for g in groups for e in g.entries if e.field.needed and not e.known)
     return BikePage(

@@ -136,7 +136,7 @@ def page(visit: Visit) -> BodyPage:
         Group("Hanging foot", bench.entries((*HANGING, LINE), record)),
         Group(
             "Tape measures", bench.entries(MEASURES, record),
-            note="Height and inseam are enough to begin; each one more narrows the first guess.",
+            layout="columns", note="Height and inseam are enough to begin; each one more narrows the first guess.",
         ),
     )  # fmt: skip
     body = _measures({key: r.value for (key, _), r in record.measurements.items()}, visit.rider.sex)

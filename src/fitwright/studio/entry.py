@@ -114,7 +114,12 @@ class Group:
     title: str
     entries: tuple[Entry, ...]
     note: str = ""
-    layout: str = ""  # "", "sides" (left and right beside each other), "rulers", "questions"
+    layout: str = ""  # "", "columns" (short fields beside each other), "rulers", "questions"
+
+
+def lowered(label: str) -> str:
+    """The label inside a sentence: "saddle height", but "Q factor"."""
+    return label if label[1:2] in ("", " ") else label[0].lower() + label[1:]
 
 
 @dataclass

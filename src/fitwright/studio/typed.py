@@ -160,9 +160,10 @@ def _entry(field: Field, record: OnRecord) -> Entry:
             return Entry(field, how=field.methods[0].name if field.methods else "")
         text = " ".join(entry.plain(x) for x in row.readings) if field.kind == "readings" else ""
         how = next((m.name for m in field.methods if m.label == row.method), "")
+        told = format_pm(row.measured) if row.u else f"{entry.plain(row.value)} {field.sign}"
         return Entry(
-            field, text or entry.plain(row.value), _decimal(Z95 * row.u), how,
-            recorded=format_pm(row.measured) + _several(len(row.readings)),
+            field, text or entry.plain(row.value), _own_u(field, row), how,
+            recorded=told + _several(len(row.readings)),
         )  # fmt: skip
     if field.kind == "rating":
         value = record.ratings.get(field.record)
@@ -179,5 +180,9 @@ def _several(readings: int) -> str:
     return f", {readings} readings" if readings > 1 else ""
 
 
-def _decimal(value: float) -> str:
-    return entry.plain(round(value, 2))
+def _own_u(field: Field, row: Measurement) -> str:
+    """The ± for its box; empty when it is the usual one of the method."""
+    usual = next((m.u for m in field.methods if m.label == row.method), None)
+    if usual is not None and math.isclose(usual, row.u, abs_tol=5e-4):
+        return ""
+    return entry.plain(round(Z95 * row.u, 2))

@@ -1,0 +1,76 @@
+"""Template filters: numbers with their uncertainty, side marks, drawings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from fitwright.quantity import Z95, Measured, format_pm
+from fitwright.studio.entry import Entry, lowered, plain
+
+register = template.Library()
+
+SIGN = '<svg class="side {0}" viewBox="0 0 12 12" role="img" aria-label="{0}">{1}</svg>'
+LEFT = SIGN.format("left", '<circle cx="6" cy="6" r="4.6"/>')
+RIGHT = SIGN.format("right", '<path d="M6 1 11.2 10.6H.8z"/>')
+
+
+@register.filter
+def pm(value: Measured | Mapping[str, Any] | None) -> SafeString:
+    """`33.8 ± 1.1°` in tabular figures, with the method as a hover text; an en dash for nothing."""
+    if value is None or value == "":
+        return mark_safe('<span class="none">–</span>')
+    m = value if isinstance(value, Measured) else Measured.from_json(value)
+    return format_html('<span class="num" title="{}">{}</span>', m.method, format_pm(m))
+
+
+@register.filter
+def side_mark(side: str) -> SafeString:
+    """The sign of a side: blue circle for left, vermilion triangle for right."""
+    return mark_safe({"left": LEFT, "right": RIGHT}.get(str(side), ""))
+
+
+@register.filter
+def drawing(svg: str | None) -> SafeString:
+    """SVG written by `sheets` (well-formed and escaped by construction); never anything a user uploaded."""
+    return mark_safe(svg or "")
+
+
+@register.filter
+def say(name: str) -> str:
+    """Id of the line under a field; letters, digits, hyphen and underscore only, so that CSS can name it."""
+    return "say-" + re.sub(r"[^A-Za-z0-9_-]", "-", name)
+
+
+@register.filter
+def usual(entry: Entry) -> str:
+    """The usual ± (95 %) of the chosen method, for the empty box."""
+    methods = entry.field.methods
+    chosen = next((m for m in methods if m.name == entry.how), methods[0])
+    return plain(round(Z95 * chosen.u, 1))
+
+
+@register.filter
+def get(mapping: Mapping[str, Any] | None, key: str) -> Any:
+    """An item of a mapping, None when it is not there."""
+    return (mapping or {}).get(key)
+
+
+@register.filter
+def percentile(value: float) -> str:
+    """`62nd`; the far ends as "below the 1st" and "above the 99th"."""
+    n = round(value)
+    if n < 1:
+        return "below the 1st"
+    if n > 99:
+        return "above the 99th"
+    ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
+
+
+register.filter("lowered", lowered)

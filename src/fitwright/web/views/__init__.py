@@ -1,0 +1,1 @@
+"""Views: they only order. One file per station; forms are read by `studio`, which also decides."""

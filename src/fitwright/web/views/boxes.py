@@ -1,0 +1,113 @@
+"""A station that is typed: shown with GET; POST saves the whole page, or the one field that was just left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import redirect, render
+
+from fitwright.errors import InputError
+from fitwright.records.models import Visit
+from fitwright.studio.entry import Entry, Group, Saved, overlay
+from fitwright.web.views.shell import frame, show
+
+Save = Callable[[Visit, Mapping[str, str], int | None], Saved]
+Page = Callable[[Visit], Any]
+
+
+def station(request: HttpRequest, visit: Visit, here: str, save: Save, page: Page) -> HttpResponse:
+    """The whole exchange of a typed station."""
+    if request.method != "POST":
+        content = page(visit)
+        return show(request, visit, here, {"page": content, "groups": content.groups})
+    typed = typed_of(request.POST)
+    field = request.GET.get("field", "")
+    if getattr(request, "htmx", False) and field:
+        return _one_field(request, visit, here, save, page, typed, field)
+    return _whole_page(request, visit, here, save, page, typed)
+
+
+def typed_of(post: QueryDict) -> dict[str, str]:
+    """The typed fields; of a tick box the last value counts (the hidden "no" comes first)."""
+    return {
+        k: v for k, v in post.items() if k not in ("csrfmiddlewaretoken", "version") and isinstance(v, str)
+    }
+
+
+def version_of(text: str | None) -> int | None:
+    """The version of the visit that the page was made from."""
+    if text is None or text == "":
+        return None
+    if not (text.isascii() and text.isdigit() and len(text) < 10):
+        raise InputError("version", "the page is not one of ours; open it again")
+    return int(text)
+
+
+def _one_field(
+    request: HttpRequest, visit: Visit, here: str, save: Save, page: Page, typed: dict[str, str], field: str
+) -> HttpResponse:
+    typed = {k: v for k, v in typed.items() if k == field or k.startswith(f"{field}.")}
+    extra: dict[str, Any] = {}
+    try:
+        saved = save(visit, typed, version_of(request.GET.get("mine") or request.POST.get("version")))
+    except InputError as error:
+        if error.field != "visit":
+            raise
+        saved = Saved()
+        visit.refresh_from_db(fields=["version"])
+        extra = {"stale": visit.version, "other": "Changed in another window. Nothing of yours was lost."}
+    content = page(visit)
+    entry = _entry(overlay(content.groups, typed, saved), field)
+    if extra:
+        extra["on_record"] = entry.recorded or "nothing"
+    context = frame(visit, here) | {
+        "page": content, "groups": content.groups, "e": entry, "just_saved": field in saved.written,
+        "results_template": f"{here}/results.html",
+    }  # fmt: skip
+    status = 409 if extra else 422 if saved.errors else 200
+    # "Keep mine" answers for one field only: the page stays as old as it was, so its other fields still ask.
+    if request.GET.get("mine") and not extra and not saved.errors:
+        return render(request, "parts/say.html", context)
+    return render(request, "parts/saved.html", context | extra, status=status)
+
+
+def _whole_page(
+    request: HttpRequest, visit: Visit, here: str, save: Save, page: Page, typed: dict[str, str]
+) -> HttpResponse:
+    stale = False
+    try:
+        saved = save(visit, typed, version_of(request.POST.get("version")))
+    except InputError as error:
+        if error.field != "visit":
+            raise
+        saved, stale = Saved(), True
+        visit.refresh_from_db(fields=["version"])
+    if not saved.errors and not stale:
+        return redirect(request.path)
+    content = page(visit)
+    groups = overlay(content.groups, typed, saved)
+    if stale:
+        groups = _beside(groups)
+    wrong = [e for g in groups for e in g.entries if e.error]
+    context = {"page": content, "groups": groups, "wrong": wrong, "stale_page": stale}
+    return show(request, visit, here, context, status=409 if stale else 422)
+
+
+def _entry(groups: tuple[Group, ...], name: str) -> Entry:
+    for group in groups:
+        for entry in group.entries:
+            if entry.field.name == name:
+                return entry
+    raise InputError("field", "is not on this page", value=name[:60])
+
+
+def _beside(groups: tuple[Group, ...]) -> tuple[Group, ...]:
+    """Where what was typed differs from the record, say beside it what is on record now."""
+
+    def told(entry: Entry) -> Entry:
+        return replace(entry, recorded=entry.recorded or ("nothing" if entry.text else ""))
+
+    return tuple(replace(g, entries=tuple(told(e) for e in g.entries)) for g in groups)

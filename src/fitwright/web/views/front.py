@@ -1,0 +1,68 @@
+"""The first page, riders, and opening a visit."""
+
+from __future__ import annotations
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from fitwright.errors import InputError
+from fitwright.records.models import Bike, Rider
+from fitwright.studio import overview
+from fitwright.studio.entry import sentence
+from fitwright.studio.intake import USE_WORDS
+from fitwright.studio.visits import new_rider, open_visit
+from fitwright.web.views.shell import the_studio
+
+
+def front(request: HttpRequest) -> HttpResponse:
+    """Visits and riders, with search."""
+    found = overview.front(request.GET.get("q", ""))
+    return render(request, "front/front.html", {"studio": the_studio(), "page": found})
+
+
+def rider_new(request: HttpRequest) -> HttpResponse:
+    """A form for a new rider; after saving the first visit is opened."""
+    typed = {k: request.POST.get(k, "") for k in ("name", "born_year", "sex", "use", "bike")}
+    context = {"studio": the_studio(), "typed": typed, "uses": USE_WORDS.items()}
+    if request.method != "POST":
+        return render(request, "front/rider_new.html", context)
+    try:
+        rider = new_rider(typed["name"], born_year=_year(typed["born_year"]), sex=typed["sex"])
+    except InputError as error:
+        wrong = {error.field: sentence(error)}
+        return render(request, "front/rider_new.html", context | {"wrong": wrong}, status=422)
+    return redirect("visit", _first_visit(rider, typed).pk)
+
+
+def rider(request: HttpRequest, pk: int) -> HttpResponse:
+    """A rider with visits, bikes and shoes."""
+    person = get_object_or_404(Rider, pk=pk)
+    visits = person.visits.select_related("bike")
+    context = {"studio": the_studio(), "rider": person, "visits": visits, "uses": USE_WORDS.items()}
+    return render(request, "front/rider.html", context)
+
+
+@require_POST
+def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a visit for a rider."""
+    person = get_object_or_404(Rider, pk=pk)
+    return redirect(
+        "visit", _first_visit(person, {k: v for k, v in request.POST.items() if isinstance(v, str)}).pk
+    )
+
+
+def _first_visit(person: Rider, typed: dict[str, str]):  # type: ignore[no-untyped-def]
+    name = typed.get("bike", "").strip()[:120]
+    bike = None
+    if name:
+        bike = person.bikes.filter(name=name).first() or Bike.objects.create(rider=person, name=name)
+    return open_visit(person, use=typed.get("use") or "road", title=typed.get("title", ""), bike=bike)
+
+
+def _year(text: str) -> int | None:
+    if not text.strip():
+        return None
+    if not (text.strip().isascii() and text.strip().isdigit()):
+        raise InputError("born_year", "is not a year", value=text[:20], allowed="1900 to 2025")
+    return int(text)

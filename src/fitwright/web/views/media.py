@@ -1,0 +1,83 @@
+"""Stored media, with the recorded type only: uploads are hostile until proven otherwise."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+from django.http import Http404, HttpRequest, HttpResponse, StreamingHttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_safe
+
+from fitwright.records.media import path_of
+from fitwright.records.models import Medium
+
+SHOWN = frozenset({
+    "image/jpeg", "image/png", "video/mp4", "video/quicktime", "video/x-matroska", "video/webm",
+    "application/pdf",
+})  # fmt: skip
+PIECE = 256 * 1024
+RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
+
+
+@require_safe
+def medium(request: HttpRequest, sha256: str) -> HttpResponseBase:
+    """The file, whole or the byte range that was asked for (RFC 9110, section 14)."""
+    row = get_object_or_404(Medium, sha256=sha256)
+    path = path_of(row)
+    if not path.is_file():
+        raise Http404("the file of this medium is not where it was")
+    size = path.stat().st_size
+    wanted = _range(request.headers.get("Range", ""), size)
+    if wanted is None:
+        response: HttpResponseBase = _stream(path, 0, size, 200)
+    elif wanted[0] >= wanted[1]:
+        response = HttpResponse(status=416)
+        response["Content-Range"] = f"bytes */{size}"
+    else:
+        response = _stream(path, *wanted, 206)
+        response["Content-Range"] = f"bytes {wanted[0]}-{wanted[1] - 1}/{size}"
+    return _guarded(response, row)
+
+
+def _range(header: str, size: int) -> tuple[int, int] | None:
+    """(start, end) with end excluded; (0, 0) when it cannot be satisfied; None without a range we understand."""
+    match = RANGE.match(header.strip())
+    if match is None or match.groups() == ("", ""):
+        return None
+    first, last = match.groups()
+    if not first:
+        return max(0, size - int(last)), size if int(last) else 0
+    if int(first) >= size or (last and int(last) < int(first)):
+        return 0, 0
+    return int(first), min(size, int(last) + 1) if last else size
+
+
+def _stream(path: Path, start: int, end: int, status: int) -> HttpResponseBase:
+    response = StreamingHttpResponse(_pieces(path, start, end), status=status)
+    response["Content-Length"] = str(end - start)
+    return response
+
+
+def _pieces(path: Path, start: int, end: int) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        file.seek(start)
+        left = end - start
+        while left > 0 and (piece := file.read(min(PIECE, left))):
+            left -= len(piece)
+            yield piece
+
+
+def _guarded(response: HttpResponseBase, row: Medium) -> HttpResponseBase:
+    """The recorded type and nothing that a browser could run; what is not a picture or film is a download."""
+    shown = row.mime in SHOWN
+    response["Content-Type"] = row.mime if shown else "application/octet-stream"
+    response["Accept-Ranges"] = "bytes"
+    response["X-Content-Type-Options"] = "nosniff"
+    response["Content-Security-Policy"] = "sandbox; default-src 'none'; media-src 'self'; img-src 'self'"
+    response["Cache-Control"] = "private, max-age=31536000, immutable"
+    kind = "inline" if shown else "attachment"
+    response["Content-Disposition"] = f'{kind}; filename="{row.sha256[:12]}{Path(row.name).suffix[:6]}"'
+    return response

@@ -1,0 +1,57 @@
+"""What every page of a visit shares: the studio, the rider, the walk along the stations, work under way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+
+from fitwright.records.models import Studio, Visit, Work
+from fitwright.studio import intake, overview
+from fitwright.studio.work import time_left_s
+
+
+def the_studio() -> Studio:
+    """The one studio; an unsaved one before `open_studio` has run."""
+    return Studio.objects.first() or Studio(name="My studio")
+
+
+def the_visit(pk: int) -> Visit:
+    """The visit with its rider, or 404."""
+    return get_object_or_404(Visit.objects.select_related("rider", "bike", "shoes"), pk=pk)
+
+
+def frame(visit: Visit, here: str) -> dict[str, Any]:
+    """Context for `visit/shell.html`."""
+    return {
+        "studio": the_studio(), "visit": visit, "here": here, "walk": overview.stations(visit),
+        "use_words": intake.USE_WORDS.get(visit.use, visit.use), "referral": intake.referral(visit),
+    } | work_context(visit)  # fmt: skip
+
+
+def work_context(visit: Visit, was: tuple[int, ...] = ()) -> dict[str, Any]:
+    """Work under way, with time left in words, and what ended of the pieces that were running before."""
+    running = overview.work_of(visit)
+    for work in running:
+        work.left_words = left_words(work)  # type: ignore[attr-defined]
+    return {"running": running, "ended": overview.ended(visit, was) if was else ()}
+
+
+def left_words(work: Work) -> str:
+    """`about 40 s left`, empty before one can tell."""
+    seconds = time_left_s(work)
+    if seconds is None:
+        return ""
+    return (
+        f"about {round(seconds / 60)} min left" if seconds >= 90 else f"about {max(1, round(seconds))} s left"
+    )
+
+
+def show(
+    request: HttpRequest, visit: Visit, here: str, extra: Mapping[str, Any], template: str = "",
+    status: int = 200,
+) -> HttpResponse:  # fmt: skip
+    """Render a station's page."""
+    return render(request, template or f"{here}/page.html", frame(visit, here) | dict(extra), status=status)

@@ -1,0 +1,37 @@
+"""The visit's overview, and long work under way."""
+
+from __future__ import annotations
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_POST
+
+from fitwright.studio import overview
+from fitwright.web.views.shell import show, the_visit, work_context
+
+
+def page(request: HttpRequest, pk: int) -> HttpResponse:
+    """The drawing as a map, and what each station knows and misses."""
+    visit = the_visit(pk)
+    return show(request, visit, "", {"page": overview.page(visit)}, template="visit/page.html")
+
+
+def work(request: HttpRequest, pk: int) -> HttpResponse:
+    """The htmx partial that is polled; says so to the page when work has ended."""
+    visit = the_visit(pk)
+    was = tuple(int(x) for x in request.GET.get("was", "")[:200].split(",") if x.isascii() and x.isdigit())
+    context = work_context(visit, was)
+    response = render(request, "visit/work.html", {"visit": visit} | context)
+    if context["ended"]:
+        response["HX-Trigger"] = "work-ended"
+    return response
+
+
+@require_POST
+def stop(request: HttpRequest, pk: int, work_pk: int) -> HttpResponse:
+    """Ask a piece of work to stop."""
+    visit = the_visit(pk)
+    overview.stop_work(visit, work_pk)
+    if not getattr(request, "htmx", False):
+        return redirect("visit", visit.pk)
+    return render(request, "visit/work.html", {"visit": visit} | work_context(visit, (work_pk,)))
