@@ -76,9 +76,10 @@ SMALL, TEXT, VALUE = 11.0, 12.5, 15.0
 DASH_PREDICTED, DASH_AXIS = "4 2.8", "9 3 1.5 3"
 
 
-def num(value: float) -> str:
+def num(value: float, decimals: int = 2) -> str:
     """A coordinate, short and free of "-0"."""
-    return f"{value:.2f}".rstrip("0").rstrip(".") if abs(value) >= 0.005 else "0"
+    words = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
+    return "0" if words in ("-0", "") else words
 
 
 def text_width(words: str, size: float) -> float:
@@ -105,9 +106,11 @@ class Pen:
     """
 
     def __init__(
-        self, width: float, height: float, title: str, desc: str, theme: Theme = "page", ident: str = ""
-    ) -> None:
+        self, width: float, height: float, title: str, desc: str, theme: Theme = "page", ident: str = "",
+        decimals: int = 2,
+    ) -> None:  # fmt: skip
         self.theme, self.ink = theme, ink(theme)
+        self.title, self.decimals = title, decimals
         self.root = ET.Element(
             "svg", {
                 "xmlns": "http://www.w3.org/2000/svg", "viewBox": f"0 0 {num(width)} {num(height)}",
@@ -133,7 +136,7 @@ class Pen:
     def add(self, tag: str, **attributes: str | float | None) -> ET.Element:
         """One element; `_` in a name becomes `-`, None leaves the attribute out."""
         given = {
-            k.rstrip("_").replace("_", "-"): v if isinstance(v, str) else num(v)
+            k.rstrip("_").replace("_", "-"): v if isinstance(v, str) else num(v, self.decimals)
             for k, v in attributes.items() if v is not None and v != ""
         }  # fmt: skip
         return ET.SubElement(self.at, tag, given)
@@ -155,7 +158,7 @@ class Pen:
     ) -> None:  # fmt: skip
         """A polyline through (N, 2) points, closed on wish."""
         self.add(
-            "path", d=polyline(points, close), stroke=color, fill=fill,
+            "path", d=polyline(points, close, self.decimals), stroke=color, fill=fill,
             stroke_width=None if color == "none" else width, stroke_dasharray=dash, opacity=opacity,
         )  # fmt: skip
 
@@ -257,7 +260,7 @@ def printable(words: str) -> str:
     )  # fmt: skip
 
 
-def polyline(points: ArrayLike, close: bool = False) -> str:
+def polyline(points: ArrayLike, close: bool = False, decimals: int = 2) -> str:
     """The path data of a polyline; non-finite points break it into pieces."""
     parts: list[str] = []
     start = True
@@ -265,7 +268,7 @@ def polyline(points: ArrayLike, close: bool = False) -> str:
         if not (math.isfinite(x) and math.isfinite(y)):
             start = True
             continue
-        parts.append(f"{'M' if start else 'L'}{num(x)} {num(y)}")
+        parts.append(f"{'M' if start else 'L'}{num(x, decimals)} {num(y, decimals)}")
         start = False
     return "".join(parts) + ("Z" if close and parts else "")
 

@@ -105,4 +105,5 @@ def ellipse95(centre: Floats, covariance: Floats, times: float = 1.0) -> Floats:
     values, vectors = np.linalg.eigh(np.asarray(covariance, dtype=np.float64)[:2, :2])
     t = np.linspace(0, 2 * math.pi, 24, endpoint=False)
     axes = math.sqrt(5.991464547) * times * np.sqrt(np.clip(values, 0, None))
-    return np.asarray(centre) + (np.column_stack([np.cos(t), np.sin(t)]) * axes) @ vectors.T
+    turned = (np.column_stack([np.cos(t), np.sin(t)]) * axes) @ vectors.T
+    return np.asarray(np.asarray(centre) + turned, dtype=np.float64)

@@ -1,0 +1,71 @@
+"""Pages drawn at 1:1: the drawing's user unit is the millimetre, the drawing covers the whole page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fitwright.sheets.ink import XY, Pen, text_width
+from fitwright.sheets.typeset import paper_mm, typeset
+
+CHECK_BAR_MM = 100.0
+HAIR, FINE, FULL = 0.12, 0.2, 0.35
+TINY, BODY, HEAD = 2.1, 2.6, 4.6
+
+
+def page_pen(paper: str, title: str, desc: str) -> Pen:
+    """A pen over one whole page, 1 unit = 1 mm."""
+    width, height = paper_mm(paper)
+    return Pen(width, height, title, desc, "paper", decimals=4)
+
+
+def exact_pdf(pens: Sequence[Pen], title: str, studio: str, paper: str) -> bytes:
+    """One PDF page for each pen, exactly as large as the paper."""
+    width, height = paper_mm(paper)
+    pages = [{"svg": pen.svg(), "alt": pen.title} for pen in pens]
+    data = {"title": title, "studio": studio, "pages": pages, "width": width, "height": height}
+    return typeset("exact", data, paper)
+
+
+def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
+    """An upright bar of exactly 100 mm with a tick every 10 mm, and a line for what the ruler says."""
+    x, y = top
+    pen.line((x, y), (x, y + CHECK_BAR_MM), pen.ink.ink, FULL)
+    for k in range(11):
+        long = 5.0 if k in (0, 10) else 3.2 if k == 5 else 2.0
+        pen.line((x, y + 10.0 * k), (x + long, y + 10.0 * k), pen.ink.ink, FINE)
+    pen.text((x + 6.5, y + 2.2), "0", TINY, pen.ink.soft)
+    pen.text((x + 6.5, y + CHECK_BAR_MM), "100 mm", TINY, pen.ink.soft)
+    if measured_field:
+        lines = ("Print at 100 %, never", "“fit to page”. Lay a ruler", "on this bar. It measures")
+        for k, words in enumerate(lines):
+            pen.text((x + 6.5, y + 40 + 3.9 * k), words, BODY, pen.ink.ink)
+        pen.line((x + 6.5, y + 57), (x + 30, y + 57), pen.ink.ink, FINE)
+        pen.text((x + 31.5, y + 57), "mm", BODY, pen.ink.ink)
+
+
+def wrapped(words: str, size: float, width: float, most: int = 99) -> list[str]:
+    """The words in lines no wider than `width`; at most `most` lines, the last one cut with an ellipsis."""
+    lines: list[str] = []
+    line = ""
+    for word in words.split():
+        while text_width(word, size) > width and len(word) > 4:  # a word longer than a line is broken
+            keep = max(4, int(len(word) * width / text_width(word, size)) - 1)
+            lines += [line, word[:keep]] if line else [word[:keep]]
+            line, word = "", word[keep:]
+        longer = f"{line} {word}".strip()
+        if line and text_width(longer, size) > width:
+            lines.append(line)
+            longer = word
+        line = longer
+    lines += [line] if line else []
+    return lines if len(lines) <= most else [*lines[: most - 1], lines[most - 1][:-1] + "…"]
+
+
+def paragraph(
+    pen: Pen, at: XY, words: str, size: float, width: float, color: str = "", most: int = 99
+) -> float:
+    """Wrapped words from the baseline `at`; returns the y below them."""
+    x, y = at
+    for k, line in enumerate(wrapped(words, size, width, most)):
+        pen.text((x, y + 1.42 * size * k), line, size, color or pen.ink.ink)
+    return y + 1.42 * size * len(wrapped(words, size, width, most))

@@ -1,0 +1,183 @@
+"""The position sheet: one page with everything needed to set the bike and the cleats again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from fitwright.bike.contact import ContactPoints
+from fitwright.foot.sole import CleatPose, SolePoint
+from fitwright.quantity import Measured
+from fitwright.sheets import cautions
+from fitwright.sheets.ink import shorten
+from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
+from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
+from fitwright.sheets.sole_shapes import axle_crossing
+from fitwright.sheets.typeset import Paper, qr_svg, typeset
+from fitwright.sheets.words import number, value_words
+
+MOST_CONTACT, MOST_PARTS, MOST_DATUMS, MOST_NOTES = 11, 6, 6, 2400
+
+CONTACT_WORDS = {
+    "saddle_height_mm": "saddle height, along the line", "saddle_setback_mm": "saddle setback",
+    "saddle_tilt_deg": "saddle tilt, nose up +", "hood_x_mm": "hood reach from bottom bracket",
+    "hood_y_mm": "hood height over bottom bracket", "crank_mm": "crank length",
+    "q_factor_mm": "Q factor", "pedal_offset_mm": "crank face to cleat centre",
+    "spacer_left_mm": "pedal spacer left", "spacer_right_mm": "pedal spacer right",
+    "shim_left_mm": "shim left", "shim_right_mm": "shim right",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """One row of a table: words, value, how it was measured."""
+
+    label: str
+    value: str
+    how: str = ""
+
+    @staticmethod
+    def of(label: str, m: Measured, how: str = "") -> SheetLine:
+        """The row of a measured value, ± 95 %."""
+        return SheetLine(label, value_words(m), how or m.method)
+
+    def row(self, label_letters: int = 34, value_letters: int = 18, how_letters: int = 24) -> dict[str, str]:
+        """The row as the template reads it, short enough for one line."""
+        return {
+            "label": shorten(self.label, label_letters), "value": shorten(self.value, value_letters),
+            "how": shorten(self.how, how_letters),
+        }  # fmt: skip
+
+
+def contact_lines(
+    contact: ContactPoints,
+    measured: Mapping[str, Measured] | None = None,
+    how: Mapping[str, str] | None = None,
+) -> tuple[SheetLine, ...]:
+    """The contact points as rows; `measured` gives values with u and method by field name where they exist.
+
+    Spacers, shims and tilt that are 0 and unmeasured are left out.
+    """
+    known, ways = measured or {}, how or {}
+    rows = []
+    for name, words in CONTACT_WORDS.items():
+        value = getattr(contact, name)
+        if name not in known and value == 0:
+            continue
+        m = known.get(name, Measured(value, 0.0, "deg" if name.endswith("_deg") else "mm"))
+        rows.append(SheetLine.of(words, m, ways.get(name, "")))
+    return tuple(rows)
+
+
+@dataclass(frozen=True)
+class SheetFoot:
+    """One foot on the sheet: cleat pose, marks, datum marks; all optional."""
+
+    cleat: CleatPose | None = None
+    m1: SolePoint | None = None
+    m5: SolePoint | None = None
+    datums: Mapping[str, SolePoint] = field(default_factory=dict)
+
+    def values(self) -> dict[str, str]:
+        """Words → value of the cleat's pose."""
+        if self.cleat is None:
+            return {}
+        m = self.cleat.measured()
+        values = {
+            "from heel": value_words(m["x_c_mm"]), "outward of mid-line": value_words(m["z_c_mm"]),
+            "toe-out at mid-float": value_words(m["psi_c_deg"]),
+        }  # fmt: skip
+        if (
+            self.m1 is not None
+            and self.m5 is not None
+            and (cross := axle_crossing(self.cleat, self.m1, self.m5))
+        ):
+            values["axle along M1–M5"] = f"{cross[0]:.2f}"
+        return values
+
+
+@dataclass(frozen=True)
+class PositionSheet:
+    """Everything on the sheet.
+
+    Attributes:
+        studio, rider, date, bike: as they shall be read. simulated: said beside the name.
+        contact: rows, see `contact_lines`. feet: "left"/"right" → foot.
+        side, soles: figures to draw, or None and (). parts: what is mounted, by measure.
+        notes: free text, as much as fits. cautions: paragraphs. qr_text: address of the studio's own record.
+        record: what names the record in the footer, e.g. "position 14".
+    """
+
+    studio: str
+    rider: str
+    date: str
+    simulated: bool = False
+    bike: str = ""
+    contact: tuple[SheetLine, ...] = ()
+    feet: Mapping[str, SheetFoot] = field(default_factory=dict)
+    side: RiderFigure | None = None
+    soles: tuple[SoleFigure, ...] = ()
+    parts: tuple[SheetLine, ...] = ()
+    notes: str = ""
+    cautions: tuple[str, ...] = cautions.ALL
+    qr_text: str = ""
+    record: str = ""
+
+
+def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
+    """The sheet as a one-page PDF on "a4" or "us-letter"."""
+    how = "; ".join(dict.fromkeys(f.cleat.method for f in sheet.feet.values() if f.cleat and f.cleat.method))
+    datums = _datum_rows(sheet.feet)
+    bare = [replace(s, values=()) for s in sheet.soles]  # their numbers stand in the table
+    data = {
+        "title": f"Position sheet, {shorten(sheet.rider, 80)}", "studio": shorten(sheet.studio, 50),
+        "rider": shorten(sheet.rider, 46), "date": shorten(sheet.date, 30), "bike": shorten(sheet.bike, 40),
+        "simulated": sheet.simulated, "qr": qr_svg(sheet.qr_text),
+        "side_svg": rider_svg(sheet.side, "paper", 640, 470) if sheet.side else "",
+        "soles_svg": soles_svg(bare, "paper", width=340, height=410) if sheet.soles else "",
+        "contact": [x.row() for x in sheet.contact[:MOST_CONTACT]],
+        "contact_more": more(sheet.contact, MOST_CONTACT),
+        "parts": [x.row(18, 24, 26) for x in sheet.parts[:MOST_PARTS]],
+        "parts_more": more(sheet.parts, MOST_PARTS),
+        "feet": _foot_rows(sheet.feet), "feet_how": shorten(how, 110),
+        "datums": datums[:MOST_DATUMS], "datums_more": more(datums, MOST_DATUMS),
+        "notes": sheet.notes.strip()[:MOST_NOTES], "cautions": [shorten(c, 300) for c in sheet.cautions[:5]],
+        "torque": cautions.TORQUE[0].upper() + cautions.TORQUE[1:] + ".", "foot": _footing(sheet),
+    }  # fmt: skip
+    return typeset("position_sheet", data, paper)
+
+
+def more(rows: Sequence[object], most: int) -> str:
+    """`and 4 more in the record`, or ""."""
+    return f"and {len(rows) - most} more in the record" if len(rows) > most else ""
+
+
+def _foot_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
+    """One row per quantity, left and right beside each other."""
+    values = {side: feet[side].values() if side in feet else {} for side in ("left", "right")}
+    labels = list(dict.fromkeys([*values["left"], *values["right"]]))
+    return [
+        {"label": w, "left": values["left"].get(w, "–"), "right": values["right"].get(w, "–")} for w in labels
+    ]
+
+
+def _datum_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
+    names = sorted({n for f in feet.values() for n in f.datums})
+
+    def place(side: str, name: str) -> str:
+        mark = feet[side].datums.get(name) if side in feet else None
+        return "–" if mark is None else f"{number(mark.x_mm)} / {number(mark.z_mm)} mm".replace("/ −", "/ −")
+
+    return [
+        {"label": shorten(n.replace("_", " "), 20), "left": place("left", n), "right": place("right", n)}
+        for n in names
+    ]
+
+
+def _footing(sheet: PositionSheet) -> str:
+    parts = [
+        "± is the 95 % interval; a number without it was entered, its uncertainty not stated",
+        "bottom bracket is the origin; saddle point where the saddle is 80 mm wide",
+        shorten(sheet.record, 40), cautions.SIMULATED if sheet.simulated else "",
+    ]  # fmt: skip
+    return " · ".join(p for p in parts if p) + "."
