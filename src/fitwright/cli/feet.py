@@ -79,7 +79,7 @@ def measure(
         Path, typer.Argument(help="Photograph of the sole with both strips of the card.", show_default=False)
     ],
     foot: Annotated[str, typer.Option(help="left or right.")],
-    points: Annotated[Path, typer.Option(help='JSON: {"points": {"heel_centre": [u, v], "toe": ...}}, px.')],
+    points: Annotated[Path, typer.Option(help="JSON file, name to pixel pair (see above).")],
     check_bar_mm: Annotated[
         float | None, typer.Option(help="Measured length of the printed check bar, mm.")
     ] = None,
@@ -91,7 +91,8 @@ def measure(
     """Sole frame, M1, M5, cleat pose and datum marks from a photograph and picked points.
 
     Points (pixels of the upright picture): heel_centre, toe, m1, m5, cleat_nose, cleat_tail, axle_inner,
-    axle_outer, datum_1, datum_2, ... The sole is seen from below.
+    axle_outer, datum_1, datum_2, ... The sole is seen from below. The file looks like
+    {"points": {"heel_centre": (812, 1530), "toe": (840, 402)}} with square instead of round brackets.
 
     Example:
 

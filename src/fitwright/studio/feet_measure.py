@@ -15,6 +15,7 @@ import numpy as np
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import check_foot, check_names, from_sole, read_sole
 from fitwright.foot.sole import SoleReading
+from fitwright.quantity import combine
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.photo import U_PICK_PX, card_plane, outside_by_mm, plane_quality
 from fitwright.vision.picture import Picture, read_picture
@@ -22,7 +23,9 @@ from fitwright.vision.picture import Picture, read_picture
 U_HEIGHT_MM, U_UNEVEN_MM = 1.0, 0.3
 """How well the sole lies in the card's plane when nothing else is said, and how uneven it is (common practice, no
 source)."""
-FAR_MM = 15.0
+TYPICAL_SLOPE = 0.2  # of a ray to a mark against the plumb line: what unevenness shifts it sideways
+FAR_MM = 45.0
+"""A sole may be this much longer than the corners beside it before a note says so."""
 
 
 def measure_sole(
@@ -54,7 +57,7 @@ def measure_sole(
     mapped = plane.to_plane(pixels, u_pick_px, heights, u_height_mm, U_UNEVEN_MM)
     quality = plane_quality(plane, card)
     quality["notes"] += _far_points(list(points), outside_by_mm(plane, mapped.xy_mm))
-    quality["u_mark_mm"] = u_pick_px / plane.px_per_mm
+    quality["u_mark_mm"] = combine(u_pick_px / plane.px_per_mm, U_UNEVEN_MM * TYPICAL_SLOPE)
     quality["from_below"] = from_below
     return read_sole(
         foot, list(points), mapped.xy_mm, mapped.covariance_mm2, from_below=from_below,

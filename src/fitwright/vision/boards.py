@@ -54,11 +54,13 @@ class FoundBoard:
     marker_ids: tuple[int, ...]
 
 
-def find_markers(grey: Grey, dictionary: str) -> Markers:
-    """All markers of a dictionary in the picture (px of `grey`)."""
+def find_markers(grey: Grey, dictionary: str, refined: bool = False) -> Markers:
+    """All markers of a dictionary in the picture (px of `grey`); `refined` when their own size matters."""
     small, factor = shrunk(grey, SEARCH_PX)
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 0.015
+    if refined:
+        parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     detector = cv2.aruco.ArucoDetector(marker_dictionary(dictionary), parameters)
     corners, ids, _ = detector.detectMarkers(small)
     if ids is None or len(ids) == 0:
@@ -142,7 +144,8 @@ def recognise(picture: Picture) -> Recognised:
     chessboard places the markers on a plane best; rows are as few as the ids need.
     """
     seen = max(
-        (find_markers(picture.grey, f"{family}_1000") for family in FAMILIES), key=lambda m: len(m.ids)
+        (find_markers(picture.grey, f"{family}_1000", refined=True) for family in FAMILIES),
+        key=lambda m: len(m.ids),
     )
     if len(seen.ids) < 4:
         raise no_board(picture, seen.dictionary, len(seen.ids))
