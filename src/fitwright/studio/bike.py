@@ -26,7 +26,7 @@ PHOTO = Method("photo", "side photograph with scale", 2.0)
 ASKED = Method("asked", "told, not measured", 5.0)
 MARKED = Method("marked", "marked on the part", 0.2)
 CALIPER = Method("caliper", "caliper", 0.1)
-LEVEL = Method("level", "digital level on the saddle", 0.3)
+LEVEL = Method("level", "level on the saddle", 0.3)
 EYE = Method("eye", "by eye", 1.5)
 
 LENGTH_METHODS = (RULER, LASER, PHOTO, ASKED)

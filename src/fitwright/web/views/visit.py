@@ -6,14 +6,19 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
 
-from fitwright.studio import overview
-from fitwright.web.views.shell import show, the_visit, work_context
+from fitwright.studio import drawings, overview
+from fitwright.web.views.shell import links, show, the_visit, work_context
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """The drawing as a map, and what each station knows and misses."""
     visit = the_visit(pk)
-    return show(request, visit, "", {"page": overview.page(visit)}, template="visit/page.html")
+    known, to = drawings.rides(visit), links(visit)
+    pictures = {
+        "side_svg": drawings.side_map(visit, to, known), "front_svg": drawings.front_map(visit, to, known),
+        "soles_svg": drawings.soles(visit, to),
+    }  # fmt: skip
+    return show(request, visit, "", {"page": overview.page(visit)} | pictures, template="visit/page.html")
 
 
 def work(request: HttpRequest, pk: int) -> HttpResponse:
