@@ -2,8 +2,142 @@
 
 from __future__ import annotations
 
+import json
+import sys
+from typing import Annotated, Any
+
 import typer
+
+from fitwright.bike.contact import ContactPoints
+from fitwright.cli.output import emit, reports_errors
+from fitwright.errors import InputError
+from fitwright.linkage.leg import extremes, solve
+from fitwright.linkage.read import leg_from_json
+from fitwright.linkage.response import ResponseModel, expected_change
+from fitwright.linkage.sensitivity import SAGITTAL, moved
+from fitwright.linkage.twin import LegTwin
+from fitwright.quantity import format_pm
 
 app = typer.Typer(
     no_args_is_help=True, help="The rider's twin: predict a pose from lengths and contact points."
 )
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+MAX_INPUT = 1_000_000
+
+
+@app.command("solve")
+@reports_errors
+def solve_twin(as_json: AsJson = False) -> None:
+    """Read a JSON twin on standard input; print knee flexion over the turn."""
+    leg = leg_from_json(_read_json())
+    data = knee_json(leg)
+    emit(data, as_json, lambda: _solve_text(data))
+
+
+@app.command("whatif")
+@reports_errors
+def whatif_twin(
+    changes: Annotated[list[str], typer.Option("--set", help="e.g. saddle_height=+5 (mm); may be repeated.")],
+    as_json: AsJson = False,
+) -> None:
+    """Read a JSON twin with its "contact" points; print what changes do, rigid and expected."""
+    data = _read_json()
+    raw = data.pop("contact", None)
+    leg = leg_from_json(data)
+    deltas = dict(parse_change(c) for c in changes)
+    contact = contact_from_json(raw)
+    after = moved(leg, contact, deltas)
+    now, then = knee_json(leg)["knee_flexion_deg"], knee_json(after)["knee_flexion_deg"]
+    out: dict[str, Any] = {"changes": deltas, "knee_flexion_deg": {}}
+    for event in ("min", "max", "bdc"):
+        effect = expected_change(leg, contact, deltas, "knee_flexion_deg", event, ResponseModel()).total
+        out["knee_flexion_deg"][event] = {
+            "now": now[event], "rigid_after": then[event], "expected_change": effect.to_json(),
+        }  # fmt: skip
+    emit(out, as_json, lambda: _whatif_text(leg, contact, deltas, out))
+
+
+def _read_json() -> dict[str, Any]:
+    """The object on standard input; anything else is refused in one line."""
+    try:
+        text = sys.stdin.read(MAX_INPUT + 1)
+    except UnicodeDecodeError as error:
+        raise InputError("standard input", "is not text", allowed="a JSON twin in UTF-8") from error
+    if not text.strip():
+        raise InputError("standard input", "is empty", allowed="a JSON twin")
+    if len(text) > MAX_INPUT:
+        raise InputError("standard input", "is too long for a twin", allowed=f"{MAX_INPUT} characters")
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        where = f": {error.msg}, line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise InputError("standard input", f"is not JSON{where}") from error
+    if not isinstance(data, dict):
+        raise InputError("standard input", "is not a JSON object", allowed='{"thigh_mm": ..., ...}')
+    return data
+
+
+def knee_json(leg: LegTwin) -> dict[str, Any]:
+    """`{"knee_flexion_deg": {"min", "max", "bdc", "min_at_deg", "max_at_deg", "curve"}}`, deg; curve at 1° steps."""
+    e = extremes(leg)
+    curve = [round(float(v), 4) for v in solve(leg).knee_flexion_deg]
+    return {
+        "knee_flexion_deg": {
+            "min": round(e.low, 4), "max": round(e.high, 4), "bdc": round(e.bdc, 4),
+            "min_at_deg": round(e.low_at_deg, 2), "max_at_deg": round(e.high_at_deg, 2), "curve": curve,
+        }
+    }  # fmt: skip
+
+
+def parse_change(text: str) -> tuple[str, float]:
+    """`saddle_height=+5` → ("saddle_height_mm", 5.0). InputError for anything else."""
+    name, _, number = text.partition("=")
+    name = name.strip() if name.strip().endswith("_mm") else f"{name.strip()}_mm"
+    if name not in SAGITTAL:
+        raise InputError("--set", "unknown adjustable", value=text, allowed=", ".join(SAGITTAL))
+    try:
+        value = float(number)
+    except ValueError as error:
+        raise InputError(
+            "--set", "is not name=number", value=text, allowed="e.g. saddle_height=+5"
+        ) from error
+    if not abs(value) <= 100:
+        raise InputError("--set", "larger than any hardware", value=text, allowed="-100 to 100 mm")
+    return name, value
+
+
+def contact_from_json(raw: object) -> ContactPoints:
+    """Contact points for the saddle's direction; only saddle height and setback are needed."""
+    if not isinstance(raw, dict):
+        raise InputError(
+            "contact", "is missing", allowed='{"saddle_height_mm": ..., "saddle_setback_mm": ...}'
+        )
+    usual: dict[str, Any] = {
+        "hood_x_mm": 470, "hood_y_mm": 620, "crank_mm": 172.5, "q_factor_mm": 148, "pedal_offset_mm": 53,
+    }  # fmt: skip
+    for name in ("saddle_height_mm", "saddle_setback_mm"):
+        if name not in raw:
+            raise InputError(f"contact.{name}", "is missing", allowed="mm")
+    try:
+        return ContactPoints.from_json({**usual, **raw})
+    except TypeError as error:
+        raise InputError("contact", "has an unknown or non-numeric field", value=sorted(raw)) from error
+    except ValueError as error:
+        raise InputError("contact", f"is not a number ({error})") from error
+
+
+def _solve_text(data: dict[str, Any]) -> str:
+    k = data["knee_flexion_deg"]
+    return (
+        f"Knee flexion: least {k['min']:.2f}° at {k['min_at_deg']:.1f}° of crank, {k['bdc']:.2f}° at BDC, "
+        f"greatest {k['max']:.2f}° at {k['max_at_deg']:.1f}°"
+    )
+
+
+def _whatif_text(leg: LegTwin, contact: ContactPoints, deltas: dict[str, float], out: dict[str, Any]) -> str:
+    lines = [", ".join(f"{k} {v:+g} mm" for k, v in deltas.items())]
+    for event, row in out["knee_flexion_deg"].items():
+        effect = expected_change(leg, contact, deltas, "knee_flexion_deg", event, ResponseModel()).total
+        lines.append(f"  knee flexion {event}: {row['now']:.1f}°, rigid {row['rigid_after']:.1f}°, "
+                     f"expected change {format_pm(effect)}")  # fmt: skip
+    return "\n".join(lines)

@@ -38,6 +38,7 @@ AGAIN: Mapping[int, tuple[str, ...]] = {
     3: ("side view: trunk", "ask about hands, neck and back"),
     4: ("everything",),
 }
+SETTINGS = ("axle_under_foot.setting", "cleat_rotation_deg.off_foot")
 ROUNDS = 6
 CARE = (
     "One change at a time; ride a few minutes and measure again before the next. "
@@ -217,6 +218,10 @@ def _linearise(task: _Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats,
         ):
             uncertain.append(f.id)
         start = at.value - float(gain[i] @ np.asarray(steps, dtype=np.float64))
+        if f.id in task.acted and t.key in SETTINGS:
+            # A chosen setting, not a measured outcome: once the bolt is loose, go as near as the steps allow.
+            middle, near = (t.low + t.high) / 2, 0.6 * float(np.max(np.abs(gain[i]), initial=0.0))
+            low, high = max(low, middle - near), min(high, middle + near)
         if f.id not in task.acted:  # leave alone, but do not make worse than it is
             low, high = min(low, f.value.value), max(high, f.value.value)
         goals.append(Goal(f.id, start, low, high, (t.high - t.low) / 2))
