@@ -37,7 +37,7 @@ from fitwright.sheets.sole_shapes import cleat_outline, in_sole, sole_outline, w
 from fitwright.sheets.typeset import Paper, paper_mm
 from fitwright.sheets.words import number
 
-SOLE_COLUMN_MM, TOE_MM, FOOT_MM = 128.0, 9.0, 8.0
+SOLE_COLUMN_MM, TOE_MM, FOOT_MM = 128.0, 7.5, 6.5
 HOW_TO = (
     "Cut out along the sole and cut the cleat's window. Lay the card face up on the sole, mid-line on mid-line, toe "
     "on toe. Move the cleat until it fills the window and the straight edge, laid along the dashed axle line, meets "
@@ -125,10 +125,11 @@ def card_map(foot: CardFoot, side: str, paper: str) -> tuple[Map, float]:
     _, height = paper_mm(paper)
     toe = float(np.max(foot.outline()[:, 0]))
     heel_y = TOE_MM + toe
-    cut = max(0.0, toe - (height - FOOT_MM - TOE_MM - (0 if heel_y <= height - FOOT_MM else 5.0)))
+    whole = heel_y <= height - FOOT_MM
+    cut = 0.0 if whole else heel_y - (height - FOOT_MM - 5.0)  # 5 mm for the words at the break
     lateral = foot.outline()[:, 1] * (1.0 if side == "left" else -1.0)  # seen from below
     centre = 6.0 + SOLE_COLUMN_MM / 2 - (float(lateral.max()) + float(lateral.min())) / 2
-    return sole_map(side, "below", (centre, heel_y), 1.0), cut if heel_y > height - FOOT_MM else 0.0
+    return sole_map(side, "below", (centre, heel_y), 1.0), cut
 
 
 def above_cut(outline: Floats, cut: float) -> list[Floats]:
@@ -172,7 +173,7 @@ def _sole(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
 def _scale(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
     """Mid-line with a tick every 10 mm, a number every 50, counted from the heel."""
     toe = float(np.max(foot.outline()[:, 0]))
-    a, b = place([(cut, 0), (toe + 5, 0)])
+    a, b = place([(cut, 0), (toe + 4, 0)])
     pen.line(a, b, pen.ink.soft, HAIR, "4 1.2 0.6 1.2")
     for tick in range(math.ceil(cut / 10) * 10, int(toe) + 1, 10):
         half = 2.2 if tick % 50 == 0 else 1.1

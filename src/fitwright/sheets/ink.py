@@ -189,18 +189,19 @@ class Pen:
 
     def mark(self, at: XY, side: str, state: State = "now", size: float = 5.0) -> None:
         """The sign of a side in a state: circle, triangle or diamond; solid, hollow or dashed."""
-        color = self.ink.side(side)
+        color, width = self.ink.side(side), 0.3 * size
         fill = color if state == "now" else self.ink.paper
-        dash = "2.2 1.8" if state == "predicted" else ""
+        dash = f"{num(0.44 * size)} {num(0.36 * size)}" if state == "predicted" else ""
         if side == "left":
-            self.circle(at, size * 0.92, color, fill, 1.5, dash)
+            self.circle(at, size * 0.92, color, fill, width, dash)
             return
         x, y = at
-        shape = [(0.0, -1.0), (0.98, 0.76), (-0.98, 0.76)] if side == "right" else \
-            [(0.0, -1.05), (1.05, 0.0), (0.0, 1.05), (-1.05, 0.0)]  # fmt: skip
-        self.path(
-            [(x + size * a, y + size * b) for a, b in shape], color, 1.5, fill=fill, close=True, dash=dash
+        triangle, diamond = (
+            ((0.0, -1.0), (0.98, 0.76), (-0.98, 0.76)),
+            ((0.0, -1.05), (1.05, 0.0), (0.0, 1.05), (-1.05, 0.0)),
         )
+        points = [(x + size * a, y + size * b) for a, b in (triangle if side == "right" else diamond)]
+        self.path(points, color, width, fill=fill, close=True, dash=dash)
 
     def cross(self, at: XY, size: float, color: str, width: float = THIN) -> None:
         """A diagonal cross, the sign of a mark made by hand."""

@@ -20,8 +20,8 @@ MOST_CONTACT, MOST_PARTS, MOST_DATUMS, MOST_NOTES = 11, 6, 6, 2400
 
 CONTACT_WORDS = {
     "saddle_height_mm": "saddle height, along the line", "saddle_setback_mm": "saddle setback",
-    "saddle_tilt_deg": "saddle tilt, nose up +", "hood_x_mm": "hood reach from bottom bracket",
-    "hood_y_mm": "hood height over bottom bracket", "crank_mm": "crank length",
+    "saddle_tilt_deg": "saddle tilt, nose up +", "hood_x_mm": "hood reach",
+    "hood_y_mm": "hood height", "crank_mm": "crank length",
     "q_factor_mm": "Q factor", "pedal_offset_mm": "crank face to cleat centre",
     "spacer_left_mm": "pedal spacer left", "spacer_right_mm": "pedal spacer right",
     "shim_left_mm": "shim left", "shim_right_mm": "shim right",

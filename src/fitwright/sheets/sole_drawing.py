@@ -211,12 +211,13 @@ def _datums(pen: Pen, place: Map, figure: SoleFigure, times: float) -> None:
 
 def _values(pen: Pen, figure: SoleFigure, x: float, y: float) -> None:
     """The side's sign and name, then each value."""
-    pen.mark((x - 26, y - 4), figure.foot, "now", 4.6)
-    pen.text((x - 15, y), figure.foot, SMALL, pen.ink.soft)
+    pen.mark((x - 20, y - 4), figure.foot, "now", 4.6)
+    pen.text((x - 9, y), figure.foot, SMALL, pen.ink.soft)
+    split = x - 22 if figure.printed() else x
     for k, (words, value) in enumerate(figure.printed()):
         base = y + 18 + 17 * k
-        pen.text((x - 6, base), words, SMALL, pen.ink.soft, "end")
-        pen.text((x + 2, base), value_words(value), 12.5, pen.ink.ink)
+        pen.text((split - 4, base), words, SMALL, pen.ink.soft, "end")
+        pen.text((split + 4, base), value_words(value), 12.5, pen.ink.ink)
 
 
 def _times(figures: Sequence[SoleFigure]) -> float:
