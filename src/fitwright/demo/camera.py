@@ -17,6 +17,7 @@ from fitwright.quantity import Floats
 _BASE = {
     "side": np.array([[1.0, 0, 0], [0, -1, 0], [0, 0, -1]]),  # stands to the rider's right, looks left
     "front": np.array([[0.0, 0, -1], [0, -1, 0], [-1, 0, 0]]),  # stands ahead, looks back
+    "photo": np.eye(3),  # plane coordinates x right, y down; looks straight at the plane from negative z
 }
 
 

@@ -75,21 +75,17 @@ class Truth:
 
 
 def hand_marks(truth: Truth, time_s: float, seed: int, noise_px: float = 1.0) -> dict[str, Any]:
-    """The points a practitioner would click in the frame nearest `time_s`: `{"time_s", "points": {name: [u, v]}}`."""
-    rng = np.random.default_rng([seed, 41])
-    i = int(np.argmin(np.abs(truth.time_s - time_s)))
-    points = {}
-    for name in truth.names:
-        click = truth.px(name)[i] + rng.normal(0, noise_px, 2)
-        if truth.visible(name)[i]:
-            points[name] = [round(float(click[0]), 2), round(float(click[1]), 2)]
+    """What a practitioner would click: `{"time_s", "points": {name: [u, v]}}`, px.
+
+    The frame is the one nearest `time_s` in which every sticker is seen; `noise_px` per coordinate.
+    """
+    rng = np.random.default_rng([seed, 41, truth.data["view"] == "front"])
+    seen = np.all([truth.visible(n) for n in truth.names], axis=0)
+    away = np.abs(truth.time_s - time_s) + np.where(seen, 0.0, 1e6)
+    i = int(np.argmin(away))
+    clicks = {n: truth.px(n)[i] + rng.normal(0, noise_px, 2) for n in truth.names}
+    points = {n: [round(float(c[0]), 2), round(float(c[1]), 2)] for n, c in clicks.items()}
     return {"time_s": float(truth.time_s[i]), "points": points}
-
-
-def good_time(truth: Truth, after_s: float = 0.5) -> float:
-    """First time stamp after `after_s` at which every sticker is seen."""
-    seen = np.all([truth.visible(n) for n in truth.names], axis=0) & (truth.time_s >= after_s)
-    return float(truth.time_s[int(np.argmax(seen))])
 
 
 Stickers = Callable[[Motion, str, Floats], Points]
