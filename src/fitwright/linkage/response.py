@@ -166,19 +166,31 @@ class Pair:
     seen_deg: Measured
 
 
+CONFLICT = 2.0
+
+
 def updated(model: ResponseModel, pairs: Sequence[Pair]) -> ResponseModel:
     """The share at the bottom after before/after pairs: conjugate normal update.
 
-    seen = share · rigid + error. Posterior precision 1/u² = 1/u₀² + Σ rigid²/u_seen²; a pair without a rigid
-    change teaches nothing. Pairs whose u is 0 are refused by the caller's measurement, not here.
+    seen = share · rigid + error. Posterior precision 1/u₀² + Σ rigid²/u_seen²; a pair without a rigid change
+    teaches nothing. When the rider's own pairs lie more than 2 combined u from the prior, this rider is not one of
+    the prior's: its u is first widened to what makes the pairs most likely (type-II maximum likelihood), else a
+    confident prior would keep the intervals too narrow.
     """
     prior = model.knee_bottom
-    precision, weighted = 1 / prior.u**2, prior.value / prior.u**2
+    information = weighted = 0.0
     for pair in pairs:
         variance = max(pair.seen_deg.u, 1e-6) ** 2
-        precision += pair.rigid_deg**2 / variance
+        information += pair.rigid_deg**2 / variance
         weighted += pair.rigid_deg * pair.seen_deg.value / variance
+    if information == 0:
+        return model
+    variance0, miss = prior.u**2, weighted / information - prior.value
+    if abs(miss) > CONFLICT * math.sqrt(variance0 + 1 / information):
+        variance0 = max(variance0, miss**2 - 1 / information)
+    precision = 1 / variance0 + information
     share = Measured(
-        weighted / precision, 1 / math.sqrt(precision), "1", "published prior and this rider's own changes"
-    )
-    return replace(model, knee_bottom=share, pairs=model.pairs + len(pairs)) if pairs else model
+        (prior.value / variance0 + weighted) / precision, 1 / math.sqrt(precision), "1",
+        "published prior and this rider's own changes",
+    )  # fmt: skip
+    return replace(model, knee_bottom=share, pairs=model.pairs + len(pairs))
