@@ -1,274 +1,267 @@
-"""The pictures of a visit: what is known, laid on the drawings of `sheets`, each number linked to its station."""
+"""The visit's drawings: what is on record, handed to `sheets` as figures (side, front, soles, curves, strips)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import replace
 
-from fitwright.errors import InputError
-from fitwright.linkage.first_guess import first_guess
+import numpy as np
+
+from fitwright.bike.contact import ContactPoints
+from fitwright.foot.sole import SoleReading
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.callouts import Callout
-from fitwright.sheets.curve import Chart, CurveLine, curve_svg
+from fitwright.sheets.curve import Chart, CurveLine, CurveTarget, curve_svg
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
-from fitwright.sheets.ink import State
+from fitwright.sheets.ink import State, Theme
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
-from fitwright.sheets.strip import Reading, Strip, strip_svg
-from fitwright.studio import bike, body, feet
-from fitwright.studio.ride import MARKERS
+from fitwright.sheets.strip import Reading, Strip
+from fitwright.studio import bike, feet, plan
+from fitwright.studio.ride import MARKERS, ride_of
 from fitwright.studio.visits import analysis
 
 SIDES = ("left", "right")
-# quantity, event, label: in the order in which a practitioner reads them
-SHOWN = (
-    ("knee_flexion_deg", "min", "Knee flexion, least"),
-    ("knee_flexion_deg", "bdc", "Knee flexion at bottom dead centre"),
-    ("knee_flexion_deg", "max", "Knee flexion, most"),
-    ("hip_flexion_deg", "max", "Hip flexion, most"),
-    ("ankle_plantarflexion_deg", "range", "Ankle, range"),
-    ("trunk_inclination_deg", "mean", "Trunk to horizontal"),
-    ("knee_path_mm", "top", "Knee out at the top"),
-    ("knee_path_mm", "q90", "Knee out under load"),
-    ("knee_path_mm", "range", "Knee path, width"),
-    ("foot_yaw_deg", "mean", "Foot turned out"),
-    ("foot_yaw_deg", "range", "Foot turn, range"),
+# quantity, event, words, where on the drawing (or "")
+SIDE_ROWS = (
+    ("knee_flexion_deg", "min", "knee flexion, least", "knee"),
+    ("knee_flexion_deg", "bdc", "knee flexion at the bottom", ""),
+    ("knee_flexion_deg", "max", "knee flexion, greatest", ""),
+    ("hip_flexion_deg", "max", "hip flexion, greatest", ""),
+    ("ankle_plantarflexion_deg", "min", "ankle, most lifted", ""),
+    ("ankle_plantarflexion_deg", "max", "ankle, most pointed", ""),
+    ("trunk_inclination_deg", "mean", "trunk to horizontal", "trunk"),
+    ("elbow_flexion_deg", "mean", "elbow flexion", ""),
+    ("axle_under_foot", "q90", "axle under the foot, loaded", ""),
+)
+FRONT_ROWS = (
+    ("knee_path_mm", "top", "knee outward of the pedal, top", "knee_top"),
+    ("knee_path_mm", "q90", "knee outward of the pedal, loaded", "knee_loaded"),
+    ("knee_path_mm", "range", "knee travel sideways", ""),
+    ("foot_yaw_deg", "mean", "foot turned out", ""),
 )
 CURVES = (
-    ("knee_flexion", "Knee flexion", "deg", "more bent", "straighter"),
-    ("knee_path", "Knee, outward of the pedal", "mm", "outward", "inward"),
-    ("ankle_plantarflexion", "Ankle", "deg", "toes down", "toes up"),
+    ("knee_flexion", "Knee flexion", "more bent", "straighter"),
+    ("hip_flexion", "Hip flexion", "more closed", "more open"),
+    ("ankle_plantarflexion", "Ankle", "toes down", "toes up"),
+    ("knee_path", "Knee outward of the pedal", "outward", "inward"),
 )
 
 
-@dataclass(frozen=True)
-class Row:
-    """One quantity of the ride: values by (side, state) and its strip."""
-
-    label: str
-    readings: tuple[Reading, ...]
-    strip_svg: str
-
-
-@dataclass(frozen=True)
-class Rides:
-    """Everything filmed, by moment and side; the latest moment is "now"."""
-
-    before: Mapping[str, RideResult]
-    after: Mapping[str, RideResult]
-
-    @property
-    def now(self) -> Mapping[str, RideResult]:
-        """The newest."""
-        return self.after or self.before
-
-    @property
-    def then(self) -> Mapping[str, RideResult]:
-        """What came before it, empty when there is only one."""
-        return self.before if self.after else {}
+def rides(visit: Visit) -> dict[tuple[str, str], RideResult]:
+    """All rides on record by (view, moment); marker files count as "before"."""
+    found = {
+        (view, when): r
+        for view in ("side right", "side left", "front")
+        for when in ("before", "after")
+        if (r := ride_of(visit, view, when)) is not None
+    }
+    row = analysis(visit, "ride", MARKERS)
+    if row is not None:
+        found[MARKERS, "before"] = RideResult.from_json(row.result["ride"])
+    return found
 
 
-def rides(visit: Visit) -> Rides:
-    """All analysed films and marker recordings of the visit, by view."""
-    found: dict[str, dict[str, RideResult]] = {"before": {}, "after": {}}
-    for when, views in found.items():
-        for view in ("side right", "side left", "front"):
-            if (row := analysis(visit, "ride", f"{view} {when}")) is not None:
-                views[view] = _ride(row.result)
-    if (row := analysis(visit, "ride", MARKERS)) is not None:
-        found["before"][MARKERS] = _ride(row.result)
-    return Rides(found["before"], found["after"])
+def values(visit: Visit, quantity: str, event: str) -> dict[tuple[str, str], Measured]:
+    """(side, moment) → value of one quantity at one event, over all rides of the visit."""
+    found = {}
+    for (_, when), ride in rides(visit).items():
+        for side in (*SIDES, "both"):
+            value = ride.value(side, quantity, event)
+            if value is not None and np.isfinite(value.value):
+                found[side, when] = value
+    return found
 
 
-def value(views: Mapping[str, RideResult], side: str, quantity: str, event: str) -> Measured | None:
-    """A quantity from whichever film shows it."""
-    for ride in views.values():
-        if (found := ride.value(side, quantity, event)) is not None:
-            return found
-    return None
+def readings(found: Mapping[tuple[str, str], Measured], href: str = "") -> tuple[Reading, ...]:
+    """Both sides, before and now; when there was no second ride the first one is "now"."""
+    later = any(when == "after" for _, when in found)
+    order = [(s, w) for s in (*SIDES, "both") for w in ("before", "after") if (s, w) in found]
+    return tuple(Reading(s, found[s, w], _state(w, later), href) for s, w in order)
 
 
-def curve(views: Mapping[str, RideResult], side: str, name: str) -> CycleCurve | None:
-    """A curve from whichever film shows it."""
-    for ride in views.values():
-        if (found := ride.curves.get(side, {}).get(name)) is not None:
-            return found
-    return None
-
-
-def side_map(visit: Visit, links: Mapping[str, str], known: Rides | None = None) -> str:
-    """The rider from the side with what is known where it is measured; "" while nothing is.
-
-    `links` maps a station's name to the address that a click on its numbers opens.
-    """
-    known = known or rides(visit)
-    contact, twin = bike.contact_points(visit), leg_of(visit)
-    side = "left" if "side left" in known.now and "side right" not in known.now else "right"
-    curves = _curves(known.now, side, ("hip_x", "hip_y", "knee_x", "knee_y", "ankle_x", "ankle_y"))
-    if contact is None and twin is None and not curves:
-        return ""
-    use_curves = len(curves) == 6 and (bool(known.after) or twin is None)
-    figure = RiderFigure(
-        leg=None if use_curves else twin, before=twin if known.after and use_curves else None, contact=contact,
-        side=side, curves=curves if use_curves else {},
-        callouts=tuple(_side_callouts(visit, known, links)),
-    )  # fmt: skip
-    return rider_svg(figure, ident="side-map")
-
-
-def front_map(visit: Visit, links: Mapping[str, str], known: Rides | None = None) -> str:
-    """Both knee paths from the front; "" without a front view."""
-    known = known or rides(visit)
-    now = {s: c for s in SIDES if (c := curve(known.now, s, "knee_path")) is not None}
-    if not now:
-        return ""
-    then = {s: c for s in SIDES if (c := curve(known.then, s, "knee_path")) is not None}
-    callouts = tuple(
-        Callout(
-            f"knee_top_{s}", "out at the top", _readings(known, "knee_path_mm", "top", (s,)),
-            links.get("ride", ""),
-        )
-        for s in now
-    )  # fmt: skip
-    leg = leg_of(visit)
-    return front_svg(
-        FrontFigure(
-            now, then, dict.fromkeys(SIDES, leg) if leg else {}, bike.contact_points(visit), callouts
-        ),
-        ident="front-map",
-    )  # fmt: skip
-
-
-def soles(visit: Visit, links: Mapping[str, str], station: feet.FeetPage | None = None) -> str:
-    """Both soles in plan with the cleat now, before, and as wished; "" without a photograph measured."""
-    station = station or feet.page(visit)
-    figures = []
-    for foot in station.feet:
-        now = foot.readings.get("after") or foot.readings.get("before")
-        if now is None:
-            continue
-        before = (
-            foot.readings["before"].cleat if "after" in foot.readings and "before" in foot.readings else None
-        )
-        wish = foot.start.cleat if foot.start and "after" not in foot.readings else None
-        figure = SoleFigure.from_reading(now, before, wish)
-        figures.append(SoleFigure(**{**figure.__dict__, "href": links.get("feet", "")}))
-    return soles_svg(figures, ident="soles") if figures else ""
-
-
-def leg_of(visit: Visit) -> LegTwin | None:
-    """The twin fitted to the ride, else the first guess from the tape measures."""
-    for side in ("right", "left"):
-        if (row := analysis(visit, "twin", side)) is not None:
-            return CalibratedTwin.from_json(row.result).leg
-    try:
-        measures, contact = body.measures(visit), bike.contact_points(visit)
-        return first_guess(measures, contact).leg if measures and contact else None
-    except InputError:
+def strip_of(
+    visit: Visit, quantity: str, event: str, label: str, band: tuple[float, float] | None
+) -> Strip | None:
+    """One quantity of this visit as a strip, or None when it was not measured."""
+    found = values(visit, quantity, event)
+    if not found:
         return None
+    unit = next(iter(found.values())).unit
+    return Strip(label, readings(found), band, unit)
 
 
-def rows(visit: Visit, known: Rides | None = None) -> tuple[Row, ...]:
-    """What the ride shows, each quantity with a strip: left and right, before and now."""
-    known = known or rides(visit)
-    found = []
-    for quantity, event, label in SHOWN:
-        readings = _readings(known, quantity, event, (*SIDES, "both"))
-        if readings:
-            unit = readings[0].value.unit
-            found.append(Row(label, readings, strip_svg(Strip(label, readings, unit=unit))))
-    return tuple(found)
+def side_figure(visit: Visit, links: bool = True) -> RiderFigure:
+    """The rider from the side with the numbers where they are measured."""
+    now, before = _twins(visit)
+    ride = _newest_side(visit)
+    callouts = _callouts(visit, SIDE_ROWS, f"/visits/{visit.pk}/ride/" if links else "")
+    return RiderFigure(
+        leg=now, before=before, contact=_contact(visit), curves=_leg_curves(ride),
+        callouts=(*callouts, *_bike_callouts(visit, links)), **_upper(ride),
+    )  # fmt: skip
 
 
-def charts(visit: Visit, known: Rides | None = None) -> tuple[str, ...]:
-    """Curves over the crank angle, one chart per quantity."""
-    known = known or rides(visit)
+def side_drawing(
+    visit: Visit, theme: Theme = "page", width: float = 760.0, height: float = 560.0, links: bool = True
+) -> str:
+    """The side elevation as SVG."""
+    return rider_svg(side_figure(visit, links), theme, width, height)
+
+
+def front_figure(visit: Visit, links: bool = True) -> FrontFigure:
+    """The knee paths from the front, before hollow and now solid."""
+    paths: dict[str, dict[str, CycleCurve]] = {"before": {}, "after": {}}
+    for (_, when), ride in rides(visit).items():
+        for side in SIDES:
+            curve = ride.curves.get(side, {}).get("knee_path")
+            if curve is not None:
+                paths[when][side] = curve
+    later = bool(paths["after"])
+    now, _ = _twins(visit)
+    callouts = []
+    for quantity, event, words, at in FRONT_ROWS:
+        found = values(visit, quantity, event) if at else {}
+        for side in SIDES:
+            own = {k: v for k, v in found.items() if k[0] == side}
+            if own:
+                href = f"/visits/{visit.pk}/ride/" if links else ""
+                callouts.append(Callout(f"{at}_{side}", words, readings(own), href))
+    return FrontFigure(
+        knee_path=paths["after"] if later else paths["before"], before=paths["before"] if later else {},
+        leg=dict.fromkeys(SIDES, now) if now else {}, contact=_contact(visit), callouts=tuple(callouts),
+    )  # fmt: skip
+
+
+def front_drawing(
+    visit: Visit, theme: Theme = "page", width: float = 620.0, height: float = 500.0, links: bool = True
+) -> str:
+    """The front elevation as SVG."""
+    return front_svg(front_figure(visit, links), theme, width, height)
+
+
+def sole_figure(visit: Visit, side: str, links: bool = True) -> SoleFigure | None:
+    """One sole: the newest reading solid, the one before hollow, the wish dashed."""
+    known = {w: r for w in feet.MOMENTS if (r := feet.reading_of(visit, side, w)) is not None}
+    reading: SoleReading | None = known.get("after") or known.get("before")
+    if reading is None:
+        return None
+    foot = feet.foot_of(visit, side)
+    before = known["before"].cleat if "after" in known and "before" in known else None
+    wish = feet.wished_pose(visit, side) or (foot.start.cleat if foot.start else None)
+    figure = SoleFigure.from_reading(reading, before, wish if "after" not in known else None, bolts(visit))
+    return replace(figure, href=f"/visits/{visit.pk}/feet/" if links else "", hint="how this was measured")
+
+
+def soles_drawing(visit: Visit, theme: Theme = "page", links: bool = True) -> str:
+    """Both soles in plan, or an empty text when none was measured."""
+    figures = tuple(f for s in SIDES if (f := sole_figure(visit, s, links)) is not None)
+    return soles_svg(figures, theme) if figures else ""
+
+
+def charts(visit: Visit) -> tuple[Chart, ...]:
+    """Curves over the turn: knee, hip, ankle, knee path, each with both moments."""
+    all_rides = rides(visit)
+    later = any(when == "after" for _, when in all_rides)
     drawn = []
-    for name, label, unit, up, down in CURVES:
-        lines = [
-            CurveLine(c, s, state)
-            for state, views in _states(known)
-            for s in SIDES
-            if (c := curve(views, s, name)) is not None
-        ]
+    for name, label, up, down in CURVES:
+        lines = tuple(
+            CurveLine(curve, side, _state(when, later))
+            for (_, when), ride in all_rides.items()
+            for side in (*SIDES, "both")
+            if (curve := ride.curves.get(side, {}).get(name)) is not None
+        )
         if lines:
-            drawn.append(curve_svg(Chart(label, tuple(lines), unit, up=up, down=down), ident=f"chart-{name}"))
+            target = _knee_target(visit) if name == "knee_flexion" else None
+            drawn.append(Chart(label, lines, lines[0].curve.unit, target, up, down))
     return tuple(drawn)
 
 
-def finding_strip(finding: Mapping[str, Any]) -> str:
-    """A finding of the plan on its band."""
-    reading = Reading(finding["side"], Measured.from_json(finding["value"]))
-    band = (float(finding["band"][0]), float(finding["band"][1])) if not finding.get("refused") else None
-    note = f"Band from {finding['source']}"
-    return strip_svg(Strip(finding["label"], (reading,), band, finding["unit"], note=note))
+def curve_drawings(visit: Visit, theme: Theme = "page", width: float = 420.0) -> tuple[str, ...]:
+    """The same as SVG."""
+    return tuple(curve_svg(chart, theme, width, ident=f"curve-{i}") for i, chart in enumerate(charts(visit)))
 
 
-def prediction_strip(prediction: Mapping[str, Any], measured: Measured | None = None) -> str:
-    """Before and predicted, and what was measured afterwards where it was."""
-    side = str(prediction["id"]).split(".")[0]
-    now = Measured.from_json(prediction.get("now") or prediction["before"])
-    readings = [Reading(side, now, "before")]
-    if "expected" in prediction:
-        readings.append(Reading(side, Measured.from_json(prediction["expected"]), "predicted"))
-    else:
-        change = Measured.from_json(prediction["predicted"])
-        expected = Measured(now.value + change.value, change.u, now.unit, change.method)
-        readings.append(Reading(side, expected, "predicted"))
-    if measured is not None:
-        readings.append(Reading(side, measured, "now"))
-    return strip_svg(Strip(str(prediction["label"]), tuple(readings), unit=now.unit))
+def bolts(visit: Visit) -> str:
+    """Bolt pattern of the visit's cleat system."""
+    return str((visit.shoes.cleat_system if visit.shoes else {}).get("bolts", "three-bolt"))
 
 
-def _ride(data: Mapping[str, Any]) -> RideResult:
-    return RideResult.from_json(data.get("ride", data))
+def _state(when: str, later: bool) -> State:
+    return "now" if when == "after" or not later else "before"
 
 
-def _states(known: Rides) -> tuple[tuple[State, Mapping[str, RideResult]], ...]:
-    return (("before", known.then), ("now", known.now)) if known.then else (("now", known.now),)
+def _contact(visit: Visit) -> ContactPoints | None:
+    """The bike now: with the changes that were done."""
+    return plan.contact_at(visit, "after") if bike.contact_points(visit) is not None else None
 
 
-def _readings(known: Rides, quantity: str, event: str, sides: Iterable[str]) -> tuple[Reading, ...]:
-    return tuple(
-        Reading(s, m, state)
-        for state, views in _states(known)
-        for s in sides
-        if (m := value(views, s, quantity, event)) is not None
-    )
+def _newest_side(visit: Visit) -> RideResult | None:
+    found = rides(visit)
+    for when in ("after", "before"):
+        for view in ("side right", "side left", MARKERS):
+            if (view, when) in found:
+                return found[view, when]
+    return None
 
 
-def _curves(views: Mapping[str, RideResult], side: str, names: Iterable[str]) -> dict[str, CycleCurve]:
-    return {n: c for n in names if (c := curve(views, side, n)) is not None}
+def _twins(visit: Visit) -> tuple[LegTwin | None, LegTwin | None]:
+    """(now, before): the twin of the second ride when there was one."""
+    first, second = analysis(visit, "twin", "right"), analysis(visit, "twin", "right after")
+    legs = [CalibratedTwin.from_json(row.result).leg if row else None for row in (first, second)]
+    return (legs[1], legs[0]) if legs[1] else (legs[0], None)
 
 
-def _side_callouts(visit: Visit, known: Rides, links: Mapping[str, str]) -> Iterable[Callout]:
-    measured = bike.contact_measured(visit)
-    for at, name, label in (
-        ("saddle_height", "saddle_height_mm", "saddle height"),
-        ("saddle_setback", "saddle_setback_mm", "setback"),
-        ("hood_x", "hood_x_mm", "hoods forward"),
-        ("hood_y", "hood_y_mm", "hoods up"),
-        ("crank", "crank_mm", "crank"),
-    ):
-        if name in measured:
-            m = measured[name]
-            yield Callout(at, label, (Reading("both", m),), links.get("bike", ""), m.method)
-    for at, quantity, event, label in (
-        ("knee", "knee_flexion_deg", "min", "knee flexion, least"),
-        ("trunk", "trunk_inclination_deg", "mean", "trunk to horizontal"),
-        ("ankle", "ankle_plantarflexion_deg", "range", "ankle, range"),
-    ):
-        if readings := _readings(known, quantity, event, (*SIDES, "both")):
-            yield Callout(at, label, readings, links.get("ride", ""), readings[-1].value.method)
-    under = tuple(
-        Reading(s, m)
-        for s in SIDES
-        if (r := feet.reading_of(visit, s, "after") or feet.reading_of(visit, s, "before")) is not None
-        and (m := feet.lambda_of(r)) is not None
-    )
-    if under:
-        yield Callout("axle", "axle, 0 M1 to 1 M5", under, links.get("feet", ""), "from the sole photographs")
+def _leg_curves(ride: RideResult | None) -> dict[str, CycleCurve]:
+    curves = ride.curves.get("right") or ride.curves.get("left") or {} if ride else {}
+    names = {"malleolus_x": "ankle_x", "malleolus_y": "ankle_y"}
+    return {names.get(n, n): c for n, c in curves.items() if n.endswith(("_x", "_y"))}
+
+
+def _upper(ride: RideResult | None) -> dict[str, tuple[float, float]]:
+    """Mean places of shoulder, elbow and hand, where the film showed them."""
+    curves = ride.curves.get("right") or ride.curves.get("left") or {} if ride else {}
+    found = {}
+    for point, name in (("acromion", "shoulder_mm"), ("elbow", "elbow_mm"), ("wrist", "hand_mm")):
+        x, y = curves.get(f"{point}_x"), curves.get(f"{point}_y")
+        if x is not None and y is not None:
+            found[name] = (float(np.nanmean(x.mean)), float(np.nanmean(y.mean)))
+    return found
+
+
+def _callouts(visit: Visit, rows: tuple[tuple[str, str, str, str], ...], href: str) -> list[Callout]:
+    found = []
+    for quantity, event, words, at in rows:
+        shown = readings(values(visit, quantity, event)) if at else ()
+        if shown:
+            found.append(Callout(at, words, shown, href))
+    return found
+
+
+def _bike_callouts(visit: Visit, links: bool) -> list[Callout]:
+    known = bike.contact_measured(visit)
+    href = f"/visits/{visit.pk}/bike/" if links else ""
+    words = {
+        "saddle_height_mm": ("saddle_height", "saddle height"),
+        "saddle_setback_mm": ("saddle_setback", "setback"),
+    }
+    return [
+        Callout(at, label, (Reading("both", known[name]),), href)
+        for name, (at, label) in words.items()
+        if name in known
+    ]
+
+
+def _knee_target(visit: Visit) -> CurveTarget | None:
+    """The band of the least knee flexion, as the plan used it."""
+    row = analysis(visit, "plan", "plan")
+    for finding in row.result["findings"] if row else []:
+        if finding["key"].startswith("knee_flexion_deg.") and not finding["refused"]:
+            low, high = finding["band"]
+            at = values(visit, "knee_flexion_deg", "min_at")
+            angle = next(iter(at.values())).value if at else 180.0
+            return CurveTarget(low, high, angle)
+    return None

@@ -139,5 +139,6 @@ def crank_mm(visit: Visit) -> float:
 def import_markers(visit: Visit, path: Path, static: Path | None = None) -> MarkerResult:
     """Read a marker file that stays where it is; only its digest, address and results are kept."""
     result = analyse_markers(path, static)
-    analyse(visit, "ride", MARKERS, result.to_json(), medium=refer_to(path, "markers"))
+    kept = result.to_json() | {"ride": result.ride.to_json()}
+    analyse(visit, "ride", MARKERS, kept, medium=refer_to(path, "markers"))
     return result

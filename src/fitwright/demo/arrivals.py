@@ -1,0 +1,106 @@
+"""The two invented riders arrive: what they say and what tape and ruler give is typed in, as at a real desk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fitwright.demo.riders import RIDERS, SimRider, bike_measures, hanging_foot_trials, tape_measures
+from fitwright.errors import InputError
+from fitwright.plan.red_flags import QUESTIONS
+from fitwright.records.models import Bike, Rider, Visit
+from fitwright.studio import bike, body, feet, intake
+from fitwright.studio.entry import Saved
+from fitwright.studio.house import open_studio
+from fitwright.studio.ride import MARKERS, import_markers
+from fitwright.studio.visits import analysis, answers, new_rider, open_visit
+
+SEED = 7
+STUDIO_NAME = "The demo studio"
+OPEN_RIDER = "Rider of an open recording"
+SITES = {
+    "knee_left_lateral": "knee_left", "saddle": "saddle_region", "forefoot_left": "foot_left",
+    "forefoot_right": "foot_right",
+}  # fmt: skip
+TAPE = {
+    "stature_mm": "height_mm", "inseam_mm": "inseam_mm", "thigh_right_mm": "thigh_mm",
+    "shank_right_mm": "shank_mm", "malleolus_height_right_mm": "malleolus_height_mm", "trunk_mm": "torso_mm",
+    "upper_arm_mm": "upper_arm_mm", "forearm_mm": "forearm_mm",
+}  # fmt: skip
+
+
+def arrive() -> dict[str, Visit]:
+    """The studio with both visits as far as they go without pictures; running it again changes nothing."""
+    open_studio(STUDIO_NAME, simulated=True)
+    return {key: _visit(rider) for key, rider in RIDERS.items()}
+
+
+def _visit(rider: SimRider) -> Visit:
+    person = Rider.objects.filter(name=rider.name, simulated=True).first()
+    if person is None:
+        person = new_rider(rider.name, born_year=2026 - rider.age, sex=rider.sex[0].upper(), simulated=True)
+    visit = Visit.objects.filter(rider=person).first()
+    if visit is None:
+        own = Bike.objects.create(rider=person, name=f"{rider.intake['use']} bike", use=rider.intake["use"])
+        visit = open_visit(person, use=rider.intake["use"], title="first visit", bike=own)
+    if visit.shoes is None:
+        feet.save_system(visit, "shoes", None, {
+            "bolts": rider.bolts, "float_in_deg": rider.float_in_deg, "float_out_deg": rider.float_out_deg,
+            "stack_mm": rider.stack_mm,
+        })  # fmt: skip
+    if not answers(visit, "intake"):
+        _saved(intake.save_intake(visit, _intake(rider)))
+    if body.measures(visit) is None:
+        _saved(body.save_body(visit, _body(rider)))
+    if bike.contact_points(visit) is None:
+        _saved(bike.save_bike(visit, {k: str(v) for k, v in bike_measures(rider, SEED).items()}))
+    return visit
+
+
+def _intake(rider: SimRider) -> dict[str, str]:
+    """What the rider says, in the boxes of the Intake page."""
+    told = rider.intake
+    flags = told["red_flags"]
+    typed = {
+        "goal": told["goals"], "use": told["use"], "hours_per_week": str(told["hours_per_week"]),
+        "years_riding": str(told["years_riding"]), "history": told["history"], "consent": "yes",
+    }  # fmt: skip
+    typed |= {f"flag.{q.id}": "yes" if flags.get(q.id, False) else "no" for q in QUESTIONS}
+    return typed | {f"pain.{SITES.get(site, site)}": str(n) for site, n in told["ratings"].items()}
+
+
+def _body(rider: SimRider) -> dict[str, str]:
+    """Tape and goniometer readings, in the boxes of the Body page."""
+    read = tape_measures(rider, SEED)
+    typed = {name: str(read[source]) for source, name in TAPE.items()}
+    typed["mass_kg"] = str(rider.mass_kg)
+    for side, trials in hanging_foot_trials(rider, SEED).items():
+        typed[f"hanging_foot_{side}"] = " ".join(str(t) for t in trials)
+    return typed
+
+
+def _saved(saved: Saved) -> None:
+    """The demo types only what the pages accept; anything else is a fault of the demo."""
+    for error in saved.errors.values():
+        raise error
+
+
+def open_recording(folder: Path) -> Visit | None:
+    """A third, real visit from the open recording of a cyclist, read where it lies; None when it is not there."""
+    trc = folder / "cycling-standing" / "subject01_standing_10_70.trc"
+    if not trc.is_file():
+        return None
+    person = Rider.objects.filter(name=OPEN_RIDER).first() or new_rider(OPEN_RIDER)
+    visit = Visit.objects.filter(rider=person).first() or open_visit(
+        person, title="standing on an ergometer, recorded with markers"
+    )
+    if analysis(visit, "ride", MARKERS) is None:
+        import_markers(visit, trc)
+    return visit
+
+
+def missing_recording(folder: Path) -> InputError:
+    """The line that says why the third visit is absent."""
+    return InputError(
+        "open recording", f"not found at {folder}; the demo goes on without the third visit",
+        hint="Set FITWRIGHT_OUTSIDE_DATA to the folder that holds cycling-standing",
+    )  # fmt: skip

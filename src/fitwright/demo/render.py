@@ -1,0 +1,49 @@
+"""What the pool renders: films and sole photographs with their truth and the points a hand would pick.
+
+Runs in a process of its own. Files appear whole (written under another name, then renamed) and are kept: a demo
+that was interrupted goes on where it stopped. `<file>.progress` tells how far a film is.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from fitwright.demo.film import render_clip
+from fitwright.demo.riders import RIDERS, SimSetup
+from fitwright.demo.sole_photo import hand_points, render_sole
+from fitwright.demo.truth import Truth, hand_marks
+
+FILM_SECONDS = 12.0
+MARK_AT_S = 1.0
+
+
+def write_json(path: Path, data: Any) -> None:
+    """Whole or not at all."""
+    part = path.with_name("." + path.name + ".part")
+    part.write_text(json.dumps(data), encoding="utf-8")
+    part.replace(path)
+
+
+def film(key: str, setup: SimSetup, view: str, out: Path, seed: int, seconds: float = FILM_SECONDS) -> str:
+    """Render one clip and the marks clicked in it, unless both are there."""
+    marks = out.with_suffix(".points.json")
+    if not (out.is_file() and marks.is_file()):
+        progress = out.with_name(out.name + ".progress")
+        truth = render_clip(
+            RIDERS[key], setup, view, out, seconds=seconds, seed=seed,
+            progress=lambda share: progress.write_text(f"{share:.3f}"),
+        )  # fmt: skip
+        write_json(marks, hand_marks(truth, MARK_AT_S, seed))
+        progress.unlink(missing_ok=True)
+    return out.name
+
+
+def sole(key: str, setup: SimSetup, foot: str, which: str, out: Path, seed: int) -> str:
+    """Render one sole photograph and the points picked in it, unless both are there."""
+    points = out.with_suffix(".points.json")
+    if not (out.is_file() and points.is_file()):
+        truth: Truth = render_sole(RIDERS[key], foot, setup.cleat_pose(foot), out, which, seed=seed)
+        write_json(points, {"points": hand_points(truth, seed)})
+    return out.name

@@ -1,0 +1,223 @@
+"""The demo's run: pictures are rendered in the background while the real pipeline works through the visits.
+
+Every step looks first whether its result is already on record, so that an interrupted demo goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fitwright.demo import render
+from fitwright.demo.arrivals import SEED
+from fitwright.demo.riders import RIDERS, SimSetup, apply, bike_measures
+from fitwright.records.media import keep_file
+from fitwright.records.models import Visit
+from fitwright.studio import feet, handover, plan, ride
+from fitwright.studio.visits import analysis
+from fitwright.studio.work import working
+
+SIDES = ("left", "right")
+VIEWS = {"side right": "side", "front": "front"}
+CAMERA_FRONT_MM = 3300.0
+TAPE_SD_MM = 5.0
+HAND_MM, HAND_DEG = 0.35, 0.35  # how exactly the simulated hand sets a cleat; our own choice
+WORN_SHIFT = {"cleat_x_mm": -1.6, "cleat_z_mm": 0.7, "cleat_psi_deg": 1.4}  # a new cleat put on by eye
+Echo = Callable[[str, float, str], None]
+"""Title of the step, fraction done, message."""
+
+
+@dataclass
+class Demo:
+    """One run: where pictures go, who is there, the rendering pool, and how progress is told."""
+
+    folder: Path
+    visits: Mapping[str, Visit]
+    pool: ProcessPoolExecutor
+    echo: Echo
+    seconds: float = render.FILM_SECONDS
+    rendering: dict[Path, Future[str]] = field(default_factory=dict)
+
+
+def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float = render.FILM_SECONDS) -> None:
+    """Run both visits to their end. InputError, Stopped and KeyboardInterrupt leave everything done so far."""
+    folder.mkdir(parents=True, exist_ok=True)
+    pool = ProcessPoolExecutor(2, mp_context=get_context("spawn"))
+    demo = Demo(folder, visits, pool, echo, seconds)
+    try:
+        for key in visits:
+            _order_before(demo, key)
+        for key in visits:
+            _measure(demo, key, "before")
+            _plan(demo, key)
+            if plan.changes_of(demo.visits[key]):
+                _order_after(demo, key)
+        for key in visits:
+            if plan.changes_of(demo.visits[key]):
+                _measure(demo, key, "after")
+                _finish(demo, key)
+            _hand_over(demo, key)
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _order_before(demo: Demo, key: str) -> None:
+    _order(demo, key, RIDERS[key].setup, "before", SEED)
+
+
+def _order_after(demo: Demo, key: str) -> None:
+    setup = setup_after(demo.visits[key], key)
+    _order(demo, key, setup, "after", SEED + 50)
+    later = setup
+    for name, delta in WORN_SHIFT.items():
+        later = apply(later, f"{name}_left", delta)
+    _order_photo(demo, key, later, "left", "remount", SEED + 90)
+
+
+def setup_after(visit: Visit, key: str) -> SimSetup:
+    """The simulated bike and cleats after the plan was carried out by a hand that is not exact (simulated)."""
+    rng = np.random.default_rng([SEED, 77])
+    setup = RIDERS[key].setup
+    for row in plan.changes_of(visit):
+        planned = row.planned
+        error = rng.normal(0, HAND_DEG if planned["unit"] == "deg" else HAND_MM)
+        exact = not planned["adjustable"].startswith(("cleat", "saddle"))  # a spacer is as thick as it is
+        setup = apply(setup, planned["adjustable"], planned["delta"] + (0.0 if exact else error))
+    return setup
+
+
+def _order(demo: Demo, key: str, setup: SimSetup, when: str, seed: int) -> None:
+    for side in SIDES:
+        _order_photo(demo, key, setup, side, when, seed)
+    for view, kind in VIEWS.items():
+        out = _path(demo, key, view, when, ".mp4")
+        demo.rendering[out] = demo.pool.submit(render.film, key, setup, kind, out, seed, demo.seconds)
+
+
+def _order_photo(demo: Demo, key: str, setup: SimSetup, side: str, when: str, seed: int) -> None:
+    out = _path(demo, key, f"sole {side}", when, ".jpg")
+    which = "before" if when == "before" else "after"
+    photo_seed = seed + SIDES.index(side)
+    demo.rendering[out] = demo.pool.submit(render.sole, key, setup, side, which, out, photo_seed)
+
+
+def _path(demo: Demo, key: str, what: str, when: str, suffix: str) -> Path:
+    return demo.folder / key / f"{what.replace(' ', '-')}-{when}{suffix}"
+
+
+def _measure(demo: Demo, key: str, when: str) -> None:
+    """Photographs, then films, of one rider and moment through the real pipeline."""
+    visit = demo.visits[key]
+    for side in SIDES:
+        if feet.reading_of(visit, side, when) is None:
+            _sole(demo, key, side, when)
+    for view in VIEWS:
+        if ride.ride_of(visit, view, when) is None:
+            _film(demo, key, view, when)
+
+
+def _sole(demo: Demo, key: str, side: str, when: str) -> None:
+    visit, path = demo.visits[key], _path(demo, key, f"sole {side}", when, ".jpg")
+    with _step(demo, visit, "sole", f"{_name(visit)}: {side} sole, {when}") as tell:
+        _wait(demo, path, tell)
+        medium = keep_file(path, "photo", simulated=True)
+        feet.save_picks(visit, medium, side, when, _points(path)["points"])
+
+
+def _film(demo: Demo, key: str, view: str, when: str) -> None:
+    visit, path = demo.visits[key], _path(demo, key, view, when, ".mp4")
+    with _step(demo, visit, "film", f"{_name(visit)}: film {view}, {when}") as tell:
+        _wait(demo, path, lambda share, words: tell(0.85 * share, words))
+        medium = keep_file(path, "film", simulated=True)
+        tape = None
+        if view == "front":
+            tape = CAMERA_FRONT_MM + float(np.random.default_rng([SEED, 5]).normal(0, TAPE_SD_MM))
+        ride.save_film(visit, medium, view, when, camera_mm=tape)
+        ride.save_marks(visit, view, when, _points(path))
+        ride.analyse_film(
+            visit, view, when, lambda share, _: tell(0.85 + 0.15 * share, "following the points")
+        )
+
+
+def _plan(demo: Demo, key: str) -> None:
+    visit = demo.visits[key]
+    if analysis(visit, "plan", "plan") is None:
+        with _step(demo, visit, "plan", f"{_name(visit)}: plan"):
+            plan.make(visit)
+
+
+def _finish(demo: Demo, key: str) -> None:
+    """Record what was done with the values measured afterwards, compare with the prediction, keep the position."""
+    visit = demo.visits[key]
+    if analysis(visit, "outcome", "outcome") is None:
+        with _step(demo, visit, "outcome", f"{_name(visit)}: predicted against measured"):
+            tape = bike_measures(RIDERS[key], SEED + 50, setup_after(visit, key))
+            for row in plan.changes_of(visit):
+                if row.state == "planned":
+                    plan.record_step(row.change, "done", _actual(visit, row.planned, tape))
+            plan.take_outcome(visit)
+            plan.keep_final_position(visit)
+    if feet.reading_of(visit, "left", "remount") is None:
+        _sole(demo, key, "left", "remount")
+
+
+def _actual(visit: Visit, planned: Mapping[str, Any], tape: Mapping[str, float]) -> float | None:
+    """The value read after the change: cleats from the second photograph, the rest by tape."""
+    kind, side = planned["adjustable"], planned["side"]
+    if kind.startswith("cleat"):
+        reading = feet.reading_of(visit, side, "after")
+        cleat = reading.cleat if reading else None
+        return None if cleat is None else float(
+            {"cleat_x_mm": cleat.x_mm, "cleat_z_mm": cleat.z_mm, "cleat_psi_deg": cleat.psi_deg}[
+                kind.removesuffix(f"_{side}")
+            ]
+        )  # fmt: skip
+    for part in ("spacer", "shim"):
+        if kind.startswith(part):
+            return tape[f"{part}_{side}_mm"]
+    return tape[kind]
+
+
+def _hand_over(demo: Demo, key: str) -> None:
+    visit = demo.visits[key]
+    with _step(demo, visit, "documents", f"{_name(visit)}: documents"):
+        handover.write_documents(visit, demo.folder / key / "documents")
+
+
+@contextmanager
+def _step(demo: Demo, visit: Visit, kind: str, title: str) -> Iterator[Callable[[float, str], None]]:
+    started = time.monotonic()
+    with working(f"demo {kind}", title, visit, lambda share, words: demo.echo(title, share, words)) as tell:
+        tell(0.0, "")
+        yield tell
+    demo.echo(title, 1.0, f"{time.monotonic() - started:.0f} s")
+
+
+def _wait(demo: Demo, path: Path, tell: Callable[[float, str], None]) -> None:
+    """Wait for a picture from the pool, telling how far it is."""
+    future = demo.rendering[path]
+    progress = path.with_name(path.name + ".progress")
+    while not future.done():
+        share = 0.0
+        with suppress(OSError, ValueError):  # not begun, or caught while being written
+            share = float(progress.read_text())
+        tell(share, "rendering (simulated)" if share else "waiting to be rendered")
+        time.sleep(0.25)
+    future.result()
+
+
+def _points(path: Path) -> Any:
+    return json.loads(path.with_suffix(".points.json").read_text(encoding="utf-8"))
+
+
+def _name(visit: Visit) -> str:
+    return visit.rider.name

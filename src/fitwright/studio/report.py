@@ -1,0 +1,88 @@
+"""The before/after report: gathered from the visit's records, drawn by `sheets`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from django.utils import timezone
+
+from fitwright.quantity import Measured
+from fitwright.records.models import Studio, Visit
+from fitwright.sheets.report import ChangeLine, Outcome, VisitReport, report_pdf
+from fitwright.sheets.typeset import Paper
+from fitwright.sheets.words import number, signed, value_words
+from fitwright.studio import drawings, plan
+from fitwright.studio.visits import answers
+
+
+def visit_report(visit: Visit) -> VisitReport:
+    """Everything the report says about this visit."""
+    shown = plan.page(visit)
+    data = shown.plan or {}
+    studio = Studio.objects.filter(pk=1).first()
+    said = answers(visit, "handover")
+    opened = timezone.localtime(visit.opened_at)
+    return VisitReport(
+        studio=studio.name if studio else "", rider=visit.rider.name, date=f"{opened.day} {opened:%B %Y}",
+        simulated=visit.simulated, bike=visit.bike.name if visit.bike else "", summary=_summary(visit, data),
+        changes=tuple(_change(r.planned, data) for r in shown.changes), outcomes=_outcomes(visit, shown),
+        charts=drawings.charts(visit), side=drawings.side_figure(visit, links=False),
+        front=drawings.front_figure(visit, links=False),
+        soles=tuple(f for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False)) is not None),
+        open_points=(*data.get("unmet", ()), *data.get("notes", ())),
+        follow_up=str(said.get("follow_up") or ""), notes=str(said.get("notes") or ""),
+        record=f"visit {visit.pk}",
+    )  # fmt: skip
+
+
+def visit_report_pdf(visit: Visit, paper: Paper) -> bytes:
+    """The report as PDF."""
+    return report_pdf(visit_report(visit), paper)
+
+
+def _summary(visit: Visit, data: Mapping[str, Any]) -> str:
+    if data.get("stopped"):
+        return str(data["stopped"])
+    goal = str(answers(visit, "intake").get("goal") or "").strip()
+    count = len(data.get("changes", ()))
+    turned = f"{count} change{'s' if count != 1 else ''} planned" if count else "nothing to change"
+    return f"“{goal}” · {turned}" if goal else turned
+
+
+def _change(planned: Mapping[str, Any], data: Mapping[str, Any]) -> ChangeLine:
+    unit = planned["unit"]
+    step = f"{number(planned['before'], unit)} → {number(planned['after'], unit)} ({signed(planned['delta'], unit)})"
+    reasons = [f for f in data["findings"] if any(w.startswith(f["id"]) for w in planned["why"])]
+    why = "; ".join(f"{_label(f)}: {value_words(Measured.from_json(f['value']))}" for f in reasons)
+    source = "; ".join(dict.fromkeys(f["source"] for f in reasons))
+    return ChangeLine(planned["words"], step, why, source)
+
+
+def _label(finding: Mapping[str, Any]) -> str:
+    side = "" if finding["side"] == "both" else f", {finding['side']}"
+    return f"{finding['label'].lower()}{side}"
+
+
+def _outcomes(visit: Visit, shown: plan.PlanPage) -> tuple[Outcome, ...]:
+    """Predicted rows first, then what was measured twice without a prediction."""
+    bands = {f["id"]: (tuple(f["band"]), f["source"]) for f in (shown.plan or {}).get("findings", ())}
+    rows = []
+    for row in (shown.outcome or {}).get("rows", ()):
+        before, after = Measured.from_json(row["before"]), Measured.from_json(row["after"])
+        change = Measured.from_json(row["predicted"])
+        predicted = Measured(before.value + change.value, float(np.hypot(before.u, change.u)), before.unit)
+        band, source = bands.get(row["id"], (None, ""))
+        rows.append(Outcome(row["label"], row["id"].split(".")[0], before, after, predicted, band, source))
+    if rows:
+        return tuple(rows)
+    for quantity, event, words, _ in (*drawings.SIDE_ROWS, *drawings.FRONT_ROWS):
+        found = drawings.values(visit, quantity, event)
+        for side in (*drawings.SIDES, "both"):
+            if (side, "before") in found:
+                key = f"{side}.{quantity}.{event}"
+                band, source = bands.get(key, (None, ""))
+                now = found.get((side, "after"))
+                rows.append(Outcome(words, side, found[side, "before"], now, None, band, source))
+    return tuple(rows)
