@@ -103,7 +103,7 @@ class PositionSheet:
     Attributes:
         studio, rider, date, bike: as they shall be read. simulated: said beside the name.
         contact: rows, see `contact_lines`. feet: "left"/"right" → foot.
-        side, soles: figures to draw, or None and (). parts: what is mounted, by measure.
+        side_svg, soles_svg: drawings with theme "paper" (see `sheet_drawings`), or "". parts: what is mounted.
         notes: free text, as much as fits. cautions: paragraphs. qr_text: address of the studio's own record.
         record: what names the record in the footer, e.g. "position 14".
     """
@@ -115,8 +115,8 @@ class PositionSheet:
     bike: str = ""
     contact: tuple[SheetLine, ...] = ()
     feet: Mapping[str, SheetFoot] = field(default_factory=dict)
-    side: RiderFigure | None = None
-    soles: tuple[SoleFigure, ...] = ()
+    side_svg: str = ""
+    soles_svg: str = ""
     parts: tuple[SheetLine, ...] = ()
     notes: str = ""
     cautions: tuple[str, ...] = cautions.ALL
@@ -124,17 +124,24 @@ class PositionSheet:
     record: str = ""
 
 
+def sheet_drawings(side: RiderFigure | None, soles: Sequence[SoleFigure]) -> tuple[str, str]:
+    """Both drawings of the sheet at the size where their words stay legible; "" for what is not there."""
+    bare = [replace(s, values=()) for s in soles]  # their numbers stand in the table
+    return (
+        rider_svg(side, "paper", 640, 470) if side else "",
+        soles_svg(bare, "paper", width=340, height=410) if bare else "",
+    )
+
+
 def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
     """The sheet as a one-page PDF on "a4" or "us-letter"."""
     how = "; ".join(dict.fromkeys(f.cleat.method for f in sheet.feet.values() if f.cleat and f.cleat.method))
     datums = _datum_rows(sheet.feet)
-    bare = [replace(s, values=()) for s in sheet.soles]  # their numbers stand in the table
     data = {
         "title": f"Position sheet, {shorten(sheet.rider, 80)}", "studio": shorten(sheet.studio, 50),
         "rider": shorten(sheet.rider, 46), "date": shorten(sheet.date, 30), "bike": shorten(sheet.bike, 40),
         "simulated": sheet.simulated, "qr": qr_svg(sheet.qr_text),
-        "side_svg": rider_svg(sheet.side, "paper", 640, 470) if sheet.side else "",
-        "soles_svg": soles_svg(bare, "paper", width=340, height=410) if sheet.soles else "",
+        "side_svg": sheet.side_svg, "soles_svg": sheet.soles_svg,
         "contact": [x.row() for x in sheet.contact[:MOST_CONTACT]],
         "contact_more": more(sheet.contact, MOST_CONTACT),
         "parts": [x.row(18, 24, 26) for x in sheet.parts[:MOST_PARTS]],

@@ -163,7 +163,7 @@ def _outcomes(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
 def _drawings(report: VisitReport) -> list[dict[str, str]]:
     drawn = []
     if report.side:
-        drawn.append((rider_svg(report.side, "paper", 560, 440), report.side.title))
+        drawn.append((rider_svg(report.side, "paper", 700, 500), report.side.title))
     if report.front:
         drawn.append((front_svg(report.front, "paper", 540, 460), report.front.title))
     if report.soles:

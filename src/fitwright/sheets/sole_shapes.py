@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fitwright.errors import InputError, check_range
+from fitwright.foot.frame import axle_fraction, cleat_axis
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Floats
 from fitwright.sheets.side_shapes import closed_curve
@@ -86,17 +87,17 @@ def _rounded(corners: Floats, radius: float) -> Floats:
 def in_sole(pose: CleatPose, points_cleat_mm: ArrayLike) -> Floats:
     """(n, 2) points of the cleat frame in the sole frame: the cleat's long axis is turned by −ψ."""
     p = np.asarray(points_cleat_mm, dtype=np.float64)
-    c, s = math.cos(math.radians(pose.psi_deg)), math.sin(math.radians(pose.psi_deg))
-    return np.column_stack([pose.x_mm + p[:, 0] * c + p[:, 1] * s, pose.z_mm - p[:, 0] * s + p[:, 1] * c])
+    along = cleat_axis(pose.psi_deg)
+    across = np.array([-along[1], along[0]])
+    return np.asarray(pose.vector[:2] + p[:, :1] * along + p[:, 1:2] * across, dtype=np.float64)
 
 
 def axle_crossing(pose: CleatPose, m1: SolePoint, m5: SolePoint) -> tuple[float, Floats] | None:
     """λ (0 under M1, 1 under M5) where the axle line crosses M1–M5, and the place; None when it runs along it."""
-    c, s = math.cos(math.radians(pose.psi_deg)), math.sin(math.radians(pose.psi_deg))
-    ahead = [(p.x_mm - pose.x_mm) * c - (p.z_mm - pose.z_mm) * s for p in (m1, m5)]
-    if abs(ahead[1] - ahead[0]) < 1e-9:
+    try:
+        share = axle_fraction(m1.xz, m5.xz, pose.vector[:2], pose.psi_deg)
+    except InputError:
         return None
-    share = -ahead[0] / (ahead[1] - ahead[0])
     return share, m1.xz + share * (m5.xz - m1.xz)
 
 
