@@ -57,7 +57,7 @@ class DiscFit:
     Attributes:
         uv_px: (P, 2) centres. scale: (P,) size against the shape. amplitudes: (P, 3) ring, disc, background in
             grey levels. covariance: (P, 2, 2) Cramér–Rao bound of the centre at the residual's level, px².
-        rms: (P,) weighted residual, grey levels. background_rms: (P,) residual outside the ring, grey levels.
+        rms: (P,) residual on the marker, grey levels. background_rms: (P,) residual around it, grey levels.
         step_px: (P,) length of the last step.
     """
 
@@ -189,11 +189,11 @@ def fit_discs(
     n = windows.shape[1]
     pixels = np.ascontiguousarray(windows, dtype=np.float32).reshape(len(windows), 1, n * n)
     centre, size, start = uv_px.astype(np.float64).copy(), scale.astype(np.float64).copy(), scale
-    amp = amplitudes
+    amp, uneven = amplitudes, background_sd
     for _ in range(iterations):
         cover, beyond = table.coverage(corner - 1, n + 2, centre, blur_px, size)
         inner = cover[:, 1:-1, 1:-1, :]
-        weight = _weights(inner[..., 0], beyond[:, 1:-1, 1:-1], noise, background_sd)
+        weight = _weights(inner[..., 0], beyond[:, 1:-1, 1:-1], noise, uneven)
         if amp is None:
             amp = _amplitudes(inner, weight, pixels, table.shape.ringed)
         columns = _columns(cover, amp, corner, centre, size)
@@ -205,12 +205,16 @@ def fit_discs(
         size = np.clip(size + np.clip(step[:, 5], -0.1, 0.1), 0.5, 2.0)
         amp = step[:, :3]
         length = np.hypot(moved[:, 0], moved[:, 1])
-        if np.all(length < good_enough_px):
+        ring = inner[..., 0].reshape(len(left), -1)
+        around = _mean_of(left, (ring < 0.5) & (beyond[:, 1:-1, 1:-1].reshape(ring.shape) < MARGIN_PX)) ** 0.5
+        settled = np.all(around < 1.5 * uneven + 2.0)
+        # an edge behind the marker (a hem, a shoe) must not pull it: this frame's background counts at once
+        uneven = np.maximum(uneven, around)
+        if settled and np.all(length < good_enough_px):
             break
-    rms = _mean_of(left, weight[:, 0]) ** 0.5
-    outside = (weight[:, 0] > 0) & (inner[..., 0].reshape(len(left), -1) < 0.3)
+    rms = _mean_of(left, (ring > 0.75) | (ring > 0.9 * ring.max(axis=1, keepdims=True))) ** 0.5
     covariance = inverse[:, 3:5, 3:5] * (rms**2)[:, None, None]
-    return DiscFit(centre, size, amp, covariance, rms, _mean_of(left, outside) ** 0.5, length)
+    return DiscFit(centre, size, amp, covariance, rms, around, length)
 
 
 def _mean_of(squares: Floats32, weight: NDArray[np.float32] | NDArray[np.bool_]) -> Floats:

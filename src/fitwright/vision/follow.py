@@ -197,7 +197,8 @@ class DiscFollower:
         gap = abs(time_s - self.times[i, 0])
         candidates: list[tuple[Floats, Floats]] = []
         if gap < 0.12:
-            reach = 6.0 + 0.3 * self.reach_px_per_s * gap
+            share = 0.3 if self.hinted or self.known[i] > 1 else 1.0
+            reach = 6.0 + share * self.reach_px_per_s * gap
             found = self._search(luma, i, predicted, reach)
             candidates += [(found, velocity)] if found is not None else []
         found = self._search_path(luma, i)
@@ -245,31 +246,37 @@ class DiscFollower:
 
     def _search(self, luma: Luma, i: int, centre: Floats, reach: float | Floats) -> Floats | None:
         """Nearest good match of the marker's still picture within `reach` (per axis) of `centre`."""
-        half = int(np.ceil(self.table.shape.ring_px[i] * self.scale[i] + 2))
+        half = int(np.ceil(self.table.shape.ring_px[i] * self.scale[i]))
         size = np.array([luma.shape[1], luma.shape[0]])
         low = np.maximum(np.floor(centre - reach).astype(int) - half, 0)
         high = np.minimum(np.ceil(centre + reach).astype(int) + half + 1, size)
         if np.any(high - low <= 2 * half + 2):
             return None
         area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32) * np.float32(self.per_grey)
-        template = self._template(i, half)
-        score = cv2.matchTemplate(area, template, cv2.TM_CCOEFF_NORMED)
+        template, mask = self._template(i, half)
+        score = cv2.matchTemplate(area, template, cv2.TM_CCOEFF_NORMED, mask=mask)
+        score[~np.isfinite(score) | (score > 1.01)] = -1.0  # where the picture is flat the norm is undefined
         best = float(score.max())
-        if best < 0.6:
+        if best < 0.55:
             return None
         v, u = np.nonzero(score > best - 0.08)
         places = np.stack([u, v], axis=1) + low + half
         return np.asarray(places[np.argmin(np.hypot(*(places - centre).T))], dtype=np.float64)
 
-    def _template(self, i: int, half: int) -> NDArray[np.float32]:
-        """Picture of marker i at rest, (2 half + 1)²."""
+    def _template(self, i: int, half: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Picture of marker i at rest and where it covers the background, each (2 half + 1)²."""
         one = self.table.select(np.array([i]))
         corner = np.full((1, 2), -half, dtype=np.intp)
         cover, _ = one.coverage(
             corner, 2 * half + 1, np.zeros((1, 2)), np.zeros((1, 2)), self.scale[i : i + 1]
         )
         ring, disc, background = self.amplitudes[i]
-        return np.asarray(background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1], dtype=np.float32)
+        picture = background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1]
+        alone = (
+            0.0 if self.table.shape.ringed[i] else 1.0
+        )  # a disc without a ring is seen against its background
+        mask = np.maximum(cover[0, ..., 0] > 0.5, alone)
+        return picture.astype(np.float32), mask.astype(np.float32)
 
 
 def cut_windows(luma: Luma, corner: NDArray[np.intp], size: int, per_grey: float) -> NDArray[np.float32]:

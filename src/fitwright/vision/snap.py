@@ -135,6 +135,9 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
     x = grey[low[1] : high[1], low[0] : high[0]]
     near = np.hypot(u - centre[0], v - centre[1]) < reach
     u, v, x = u[near].astype(np.float64), v[near].astype(np.float64), x[near]
+    # what lies around the marker is not the marker's: it counts little in the fit and not in its quality
+    on_marker = np.hypot(u - centre[0], v - centre[1]) < edges[1] + 0.5 * np.hypot(*blur)
+    trust = np.where(on_marker, 1.0, 0.25)
 
     def columns(q: Floats) -> Floats:
         ring = q[3] if ringed else q[2]
@@ -143,8 +146,8 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
 
     def residual(q: Floats) -> Floats:
         a = columns(q)
-        weights, *_ = np.linalg.lstsq(a, x, rcond=None)
-        return np.asarray(x - a @ weights)
+        weights, *_ = np.linalg.lstsq(a * trust[:, None], x * trust, rcond=None)
+        return np.asarray((x - a @ weights) * trust)
 
     q0 = np.array([centre[0], centre[1], edges[0], edges[1], 0.8, *blur])
     bounds = (
@@ -155,10 +158,10 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         residual, np.clip(q0, *bounds), bounds=bounds, max_nfev=14, x_scale=[1, 1, 1, 1, 0.3, 2, 2]
     ).x
     a = columns(q)
-    weights, *_ = np.linalg.lstsq(a, x, rcond=None)
-    left = x - a @ weights
+    weights, *_ = np.linalg.lstsq(a * trust[:, None], x * trust, rcond=None)
+    left, seen = (x - a @ weights)[on_marker], x[on_marker]
     amplitudes = weights if ringed else np.array([0.0, *weights])
-    explained = 1.0 - float(np.sum(left**2) / max(np.sum((x - x.mean()) ** 2), 1e-9))
+    explained = 1.0 - float(np.sum(left**2) / max(np.sum((seen - seen.mean()) ** 2), 1e-9))
     return Spot(
         q[:2], float(q[2]), float(q[3] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
         float(np.sqrt(np.mean(left**2))),
