@@ -166,14 +166,14 @@ class Pair:
     seen_deg: Measured
 
 
-CONFLICT = 2.0
+CONFLICT = 1.0
 
 
 def updated(model: ResponseModel, pairs: Sequence[Pair]) -> ResponseModel:
     """The share at the bottom after before/after pairs: conjugate normal update.
 
     seen = share · rigid + error. Posterior precision 1/u₀² + Σ rigid²/u_seen²; a pair without a rigid change
-    teaches nothing. When the rider's own pairs lie more than 2 combined u from the prior, this rider is not one of
+    teaches nothing. When the rider's own pairs lie more than one combined u from the prior, this rider is not one of
     the prior's: its u is first widened to what makes the pairs most likely (type-II maximum likelihood), else a
     confident prior would keep the intervals too narrow.
     """
