@@ -1,0 +1,111 @@
+"""`fitwright ride analyse`: a film of the ride in, joint angles or knee paths with their uncertainty out."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fitwright.cli.output import reports_errors
+from fitwright.errors import InputError
+from fitwright.quantity import Measured, format_pm
+
+SIDE_ROWS = (
+    ("knee flexion", "knee_flexion_deg", ("min", "max", "bdc")),
+    ("hip flexion", "hip_flexion_deg", ("min", "max")),
+    ("ankle plantar-flexion", "ankle_plantarflexion_deg", ("min", "max")),
+    ("sole pitch, heel up", "sole_pitch_deg", ("mean", "range")),
+    ("trunk to level", "trunk_inclination_deg", ("mean",)),
+    ("elbow flexion", "elbow_flexion_deg", ("mean",)),
+)
+FRONT_EVENTS = ("top", "q90", "bdc", "range")
+WORDS = {"bdc": "at BDC", "q90": "at 90°", "top": "at TDC", "min": "least", "max": "most", "mean": "mean",
+         "range": "range"}  # fmt: skip
+
+
+@reports_errors
+def analyse(
+    video: Annotated[Path, typer.Argument(help="The film, any format.", show_default=False)],
+    view: Annotated[str, typer.Option(help="side or front.")],
+    points: Annotated[Path, typer.Option(help="Marked points: JSON with time_s and points, upright pixels.")],
+    crank_mm: Annotated[float, typer.Option(help="Crank length, mm.")],
+    side: Annotated[str | None, typer.Option(help="Filmed side for the side view: left or right.")] = None,
+    json_out: Annotated[str | None, typer.Option("--json", help="Write JSON there; - prints it.")] = None,
+    camera_mm: Annotated[float | None, typer.Option(help="Lens to bottom bracket by tape, mm.")] = None,
+    twin: Annotated[
+        Path | None, typer.Option(help="The side view's JSON: depth of the knees (front view).")
+    ] = None,
+    readout_ms: Annotated[
+        float | None, typer.Option(help="Time the sensor takes for one picture, ms.")
+    ] = None,
+) -> None:
+    """Joint angles (side) or knee paths (front) by crank angle, from a film and points marked once.
+
+    Example: fitwright ride analyse side.mp4 --view side --side right --points side.json --crank-mm 172.5 --json out.json
+    """
+    from fitwright.studio.film import Marks, analyse_clip
+
+    result = analyse_clip(
+        video,
+        view,
+        side,
+        Marks.read(points),
+        crank_mm,
+        camera_mm=camera_mm,
+        twin=_twin(twin),
+        readout_ms=readout_ms,
+    )
+    data = result.contract_json()
+    if json_out == "-":
+        typer.echo(json.dumps(data, ensure_ascii=False))
+        return
+    if json_out is not None:
+        _write(Path(json_out), data)
+    typer.echo(_text(video.name, result.ride))
+    if json_out is not None:
+        typer.echo(f"\nWritten: {json_out}")
+
+
+def _twin(path: Path | None) -> Any:
+    """The side view's result, or None."""
+    from fitwright.motion.ride import RideResult
+
+    if path is None:
+        return None
+    try:
+        return RideResult.from_json(json.loads(path.read_text(encoding="utf-8")))
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise InputError("twin", f"{path.name} is not the result of a side film",
+                         hint="Give the file that --view side --json wrote") from error  # fmt: skip
+
+
+def _write(path: Path, data: dict[str, Any]) -> None:
+    """Whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
+    part.write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+    part.replace(path)
+
+
+def _text(name: str, ride: Any) -> str:
+    turns = ", ".join(f"{n} {s}" for s, n in ride.cycles.items())
+    lines = [f"{name}: {ride.cadence_rpm}, whole turns: {turns}. Values ± 95 %.", ""]
+    sides = list(ride.quantities)
+    if ride.view == "side":
+        lines += [
+            f"{label + ', ' + WORDS[event]:<36}{_cell(ride.value(sides[0], quantity, event)):>20}"
+            for label, quantity, events in SIDE_ROWS for event in events if ride.value(sides[0], quantity, event)
+        ]  # fmt: skip
+    else:
+        lines.append(f"{'knee outward of the pedal':<36}" + "".join(f"{s:>20}" for s in sides))
+        lines += [
+            f"{'  ' + WORDS[e]:<36}"
+            + "".join(f"{_cell(ride.value(s, 'knee_path_mm', e)):>20}" for s in sides)
+            for e in FRONT_EVENTS
+        ]
+    return "\n".join(lines + ([""] if ride.notes else []) + [f"Note: {n}" for n in ride.notes])
+
+
+def _cell(value: Measured | None) -> str:
+    return "–" if value is None else format_pm(value)

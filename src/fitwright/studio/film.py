@@ -1,0 +1,242 @@
+"""One film of the ride: marked points followed, put into the bike's frame, read by crank angle."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fitwright.errors import InputError, check_range
+from fitwright.motion.front import analyse_front
+from fitwright.motion.ride import CycleCurve, Events, RideResult
+from fitwright.motion.side import analyse_side
+from fitwright.motion.trajectories import Trajectories
+from fitwright.quantity import Floats
+from fitwright.vision.frontal import read_front
+from fitwright.vision.sagittal import SideReading, read_side
+from fitwright.vision.track import Tracks, track_points
+from fitwright.vision.video import ClipInfo, probe, to_sensor
+
+Progress = Callable[[float, str], None]
+Cancelled = Callable[[], bool]
+
+SIDE_POINTS = (
+    "acromion", "elbow", "wrist", "greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus", "heel",
+    "fifth_metatarsal", "pedal_axle", "bottom_bracket",
+)  # fmt: skip
+FRONT_POINTS = tuple(f"{n}_{s}" for n in ("asis", "patella", "foot", "pedal") for s in ("left", "right"))
+POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
+TO_LEVEL = ("trunk_inclination", "sole_pitch", "thigh_to_horizontal")
+"""Angles against the level line: they carry the camera's roll whole."""
+LANDMARKS = {
+    "side": "skin stickers: greater trochanter, lateral femoral condyle, lateral malleolus; acromion; shoe heel and M5",
+    "front": "skin stickers: patella, ASIS; pedal centre",
+}
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Points marked in one frame: `time_s` of that frame, name → (u, v) in pixels of the upright picture."""
+
+    time_s: float
+    points: Mapping[str, tuple[float, float]]
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Marks:
+        """From `{"time_s": t, "points": {name: [u, v]}}`.
+
+        Raises:
+            InputError: not of that shape, a number that is none, or no point at all.
+        """
+        if not isinstance(data, Mapping) or not isinstance(data.get("points"), Mapping):
+            raise InputError(
+                "points", "not the form expected", allowed='{"time_s": t, "points": {"name": [u, v]}}'
+            )
+        if not data["points"]:
+            raise InputError("points", "no point is marked", allowed=", ".join(SIDE_POINTS + FRONT_POINTS))
+        points = {str(name): _pair(str(name), uv) for name, uv in data["points"].items()}
+        return Marks(
+            check_range("time_s", _number("time_s", data.get("time_s", 0.0)), 0.0, 36_000.0, "s"), points
+        )
+
+    @staticmethod
+    def read(path: Path) -> Marks:
+        """From a JSON file."""
+        try:
+            return Marks.from_json(json.loads(path.read_text(encoding="utf-8")))
+        except (UnicodeDecodeError, json.JSONDecodeError) as error:
+            raise InputError("points", f"{path.name} is not JSON: {error}") from error
+
+    def checked(self, view: str, info: ClipInfo) -> Marks:
+        """The marks themselves when their names fit the view and their places and time the clip."""
+        unknown = sorted(set(self.points) - set(POINTS[view]))
+        if unknown:
+            raise InputError("points", f"not a point of the {view} view", value=", ".join(unknown),
+                             allowed=", ".join(POINTS[view]))  # fmt: skip
+        width, height = info.upright_size_px
+        for name, (u, v) in self.points.items():
+            if not (0 <= u <= width - 1 and 0 <= v <= height - 1):
+                raise InputError(name, "outside the picture", value=f"{u:g}, {v:g}",
+                                 allowed=f"u 0 to {width - 1}, v 0 to {height - 1} px (upright)")  # fmt: skip
+        if info.duration_s and self.time_s > info.duration_s:
+            raise InputError("time_s", "after the end of the film", value=self.time_s,
+                             allowed=f"0 to {info.duration_s:.2f} s")  # fmt: skip
+        return self
+
+
+def _number(field: str, value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(field, "not a number", value=value)
+    return float(value)
+
+
+def _pair(name: str, uv: Any) -> tuple[float, float]:
+    if not isinstance(uv, list | tuple) or len(uv) != 2:
+        raise InputError(name, "not a pair of pixels", value=uv, allowed="[u, v]")
+    return _number(name, uv[0]), _number(name, uv[1])
+
+
+@dataclass(frozen=True)
+class FilmResult:
+    """`ride`: the result; `tracks`: where each point was seen, upright pixels, compact JSON form."""
+
+    ride: RideResult
+    tracks: Mapping[str, Any]
+
+    def to_json(self) -> dict[str, Any]:
+        """`{"ride", "tracks"}`: the record's form."""
+        return {"ride": self.ride.to_json(), "tracks": dict(self.tracks)}
+
+    def contract_json(self) -> dict[str, Any]:
+        """What `fitwright ride analyse` writes: the ride, its quantities at the top level, and track quality."""
+        top: dict[str, Any] = {}
+        for side, quantities in self.ride.quantities.items():
+            for name, events in quantities.items():
+                told = {event: m.to_json() for event, m in events.items()}
+                if self.ride.view == "side":
+                    top[name] = told
+                else:
+                    top.setdefault(name, {})[side] = told
+        return top | self.ride.to_json() | {
+            "track_quality": self.tracks["quality"], "clip": self.tracks["clip"],
+        }  # fmt: skip
+
+
+def analyse_clip(
+    video: Path,
+    view: str,
+    side: str | None,
+    marks: Marks,
+    crank_mm: float,
+    camera_mm: float | None = None,
+    twin: RideResult | None = None,
+    readout_ms: float | None = None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> FilmResult:
+    """Follow the marked points through a film and tell what the body does by crank angle.
+
+    Args:
+        video: the film. view: "side" or "front". side: the filmed side, for the side view.
+        marks: the points, marked once. crank_mm: crank length.
+        camera_mm: lens to bottom bracket, by tape; None = prior with larger u.
+        twin: the side film's result, for the knees' depth in the front view.
+        readout_ms: time the sensor takes for all rows; None = prior.
+        progress: called with the share done (0 to 1) and what is being done. cancelled: asked once per frame.
+
+    Raises:
+        InputError: anything that can be mended, in one line. Stopped: cancelled.
+    """
+    _check_call(view, side, crank_mm, readout_ms)
+    info = probe(video)
+    marks = marks.checked(view, info)
+    points = {n: to_sensor(np.array(uv), info) for n, uv in marks.points.items()}
+    told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
+    tracks = track_points(video, marks.time_s, points, told, cancelled)
+    if progress is not None:
+        progress(0.97, "reading the turns")
+    ride = (
+        _side(tracks, str(side), crank_mm, camera_mm, readout_ms) if view == "side"
+        else _front(tracks, crank_mm, camera_mm, twin, readout_ms)
+    )  # fmt: skip
+    if progress is not None:
+        progress(1.0, "done")
+    return FilmResult(ride, tracks.to_json())
+
+
+def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | None) -> None:
+    if view not in POINTS:
+        raise InputError("view", "unknown", value=view, allowed="side, front")
+    if view == "side" and side not in ("left", "right"):
+        raise InputError("side", "say which side was filmed", value=side, allowed="left, right")
+    check_range("crank_mm", crank_mm, 100, 220, "mm")
+    if readout_ms is not None:
+        check_range("readout_ms", readout_ms, 0, 50, "ms")
+
+
+def _side(
+    tracks: Tracks, side: str, crank_mm: float, camera_mm: float | None, readout_ms: float | None
+) -> RideResult:
+    reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms)
+    method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
+    traj = _without(reading.trajectories, "bottom_bracket")
+    ride = _levelled(analyse_side(traj, side, crank_mm, reading.systematic, method), reading)
+    return _with_facts(ride, tracks, reading.facts, reading.notes)
+
+
+def _front(
+    tracks: Tracks,
+    crank_mm: float,
+    camera_mm: float | None,
+    twin: RideResult | None,
+    readout_ms: float | None,
+) -> RideResult:
+    reading = read_front(tracks, crank_mm, camera_mm, twin, readout_ms)
+    method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
+    ride = analyse_front(reading.trajectories, reading.theta_rad, reading.systematic, method)
+    return _with_facts(ride, tracks, reading.facts, reading.notes)
+
+
+def _without(traj: Trajectories, name: str) -> Trajectories:
+    """The trajectories without one point (a still one tells nothing by crank angle)."""
+    keep = [i for i, n in enumerate(traj.names) if n != name]
+    return replace(traj, names=tuple(traj.names[i] for i in keep), position_mm=traj.position_mm[:, keep],
+                   u_mm=traj.u_mm[:, keep])  # fmt: skip
+
+
+def _levelled(ride: RideResult, reading: SideReading) -> RideResult:
+    """Angles against the level line get the camera's roll added to their uncertainty."""
+    u = reading.level_u_deg
+
+    def events(name: str, told: Events) -> Events:
+        if name.removesuffix("_deg") not in TO_LEVEL:
+            return told
+        return {e: m if e in ("range", "min_at", "max_at") else m.widened(u) for e, m in told.items()}
+
+    def curve(c: CycleCurve) -> CycleCurve:
+        return replace(c, u=_hypot(c.u, u)) if c.name in TO_LEVEL else c
+
+    return replace(
+        ride,
+        quantities={s: {n: events(n, t) for n, t in qs.items()} for s, qs in ride.quantities.items()},
+        curves={s: {n: curve(c) for n, c in cs.items()} for s, cs in ride.curves.items()},
+    )
+
+
+def _hypot(u: Floats, more: float) -> Floats:
+    return np.asarray(np.hypot(u, more))
+
+
+def _with_facts(
+    ride: RideResult, tracks: Tracks, facts: Mapping[str, Any], notes: tuple[str, ...]
+) -> RideResult:
+    quality = {
+        **ride.quality, "camera": dict(facts), "tracks": {k: dict(v) for k, v in tracks.quality.items()},
+        "clip": tracks.info.to_json(),
+    }  # fmt: skip
+    return replace(ride, quality=quality, notes=tuple(dict.fromkeys((*tracks.notes, *notes, *ride.notes))))
