@@ -79,10 +79,16 @@ def _box(camera: SimCamera, corners_mm: Floats) -> tuple[slice, slice]:
 
 
 def _lay(
-    picture: np.ndarray, maps: Maps, box: tuple[slice, slice], rgb: np.ndarray, alpha: np.ndarray,
+    picture: np.ndarray, maps: Maps, camera: SimCamera, corners_mm: Floats, rgb: np.ndarray, alpha: np.ndarray,
     matrix: Floats, shift: Floats,
 ) -> None:  # fmt: skip
-    """Samples a flat drawing: drawing px = matrix · plane mm + shift."""
+    """Samples a flat drawing: drawing px = matrix · plane mm + shift; `corners_mm` bound it in the plane.
+
+    The drawing is first softened by about half a camera pixel, so that sampling it cannot shift an edge.
+    """
+    box = _box(camera, corners_mm)
+    sigma = 0.5 * PX_PER_MM * abs(camera.position_mm[2]) / camera.focal_px
+    rgb, alpha = (cv2.GaussianBlur(layer, (0, 0), sigma) for layer in (rgb, alpha))
     x, y = maps[0][box], maps[1][box]
     m = matrix.astype(np.float32)
     mu = m[0, 0] * x + m[0, 1] * y + np.float32(shift[0])
@@ -124,7 +130,8 @@ def _strips(
         _lay(
             picture,
             maps,
-            _box(camera, corners),
+            camera,
+            corners,
             np.dstack([paper] * 3),
             np.full_like(paper, 255),
             PX_PER_MM * e,
@@ -177,13 +184,12 @@ def _sole(picture: np.ndarray, maps: Maps, camera: SimCamera, what: Any, heel: F
     length = float(np.linalg.norm(toe - heel))
     reach, wide = length + MARGIN_MM, flat.half_mm
     corners = from_sole(np.array([(-12, -wide), (reach, -wide), (reach, wide), (-12, wide)]), heel, toe, foot)
-    box = _box(camera, corners)
     shift = np.array([MARGIN_MM, flat.half_mm]) * PX_PER_MM - 0.5 - PX_PER_MM * (axes @ heel)
     blurred = cv2.GaussianBlur(flat.alpha, (0, 0), 3.0 * PX_PER_MM, dst=None)
     shadow = (blurred * 0.55).astype(np.uint8)
     offset = PX_PER_MM * (axes @ np.array([3.0, 5.0]))
-    _lay(picture, maps, box, np.full_like(flat.rgb, 20), shadow, PX_PER_MM * axes, shift - offset)
-    _lay(picture, maps, box, flat.rgb, flat.alpha, PX_PER_MM * axes, shift)
+    _lay(picture, maps, camera, corners, np.full_like(flat.rgb, 20), shadow, PX_PER_MM * axes, shift - offset)
+    _lay(picture, maps, camera, corners, flat.rgb, flat.alpha, PX_PER_MM * axes, shift)
 
 
 def _phone(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -192,7 +198,7 @@ def _phone(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     v, u = np.mgrid[0:17, 0:25].astype(np.float32)
     small = 1.05 - 0.10 * ((u / 24 - rng.uniform(0.3, 0.6)) ** 2 + (v / 16 - rng.uniform(0.3, 0.6)) ** 2) * 2
     gain = cv2.resize(small.astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
-    soft = cv2.GaussianBlur(picture, (0, 0), 0.7 * w / SIZE[0] + 0.15)
+    soft = cv2.GaussianBlur(picture, (0, 0), 0.55 * w / SIZE[0] + 0.1)
     noise = np.empty((h, w), np.float32)
     cv2.setRNGSeed(int(rng.integers(1, 2**31 - 1)))
     cv2.randn(noise, 0.0, 2.2)
