@@ -27,16 +27,17 @@ def exact_pdf(pens: Sequence[Pen], title: str, studio: str, paper: str) -> bytes
 
 
 def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
-    """An upright bar of exactly 100 mm with a tick every 10 mm, and a line for what the ruler says."""
+    """An upright bar of exactly 100 mm from outer edge to outer edge, a tick every 10 mm, a line for the reading."""
     x, y = top
-    pen.line((x, y), (x, y + CHECK_BAR_MM), pen.ink.ink, FULL)
+    pen.add("rect", x=x, y=y, width=FULL, height=CHECK_BAR_MM, fill=pen.ink.ink)
     for k in range(11):
         long = 5.0 if k in (0, 10) else 3.2 if k == 5 else 2.0
-        pen.line((x, y + 10.0 * k), (x + long, y + 10.0 * k), pen.ink.ink, FINE)
+        inset = {0: 0.0, 10: FINE}.get(k, FINE / 2)  # the end ticks stay inside the 100 mm
+        pen.add("rect", x=x, y=y + 10.0 * k - inset, width=long, height=FINE, fill=pen.ink.ink)
     pen.text((x + 6.5, y + 2.2), "0", TINY, pen.ink.soft)
     pen.text((x + 6.5, y + CHECK_BAR_MM), "100 mm", TINY, pen.ink.soft)
     if measured_field:
-        lines = ("Print at 100 %, never", "“fit to page”. Lay a ruler", "on this bar. It measures")
+        lines = ("Print at 100 %, never", "“fit to page”. The bar, edge", "to edge, measures")
         for k, words in enumerate(lines):
             pen.text((x + 6.5, y + 40 + 3.9 * k), words, BODY, pen.ink.ink)
         pen.line((x + 6.5, y + 57), (x + 30, y + 57), pen.ink.ink, FINE)

@@ -248,9 +248,10 @@ class Group:
 
 def safe_href(href: str) -> str:
     """The address when it is a path, a fragment or http(s); anything else becomes "#"."""
-    head = href.strip().split(":", 1)
+    address = printable(href).strip()
+    head = address.split(":", 1)
     schemed = len(head) == 2 and "/" not in head[0] and "#" not in head[0] and "?" not in head[0]
-    return "#" if schemed and head[0].lower() not in ("http", "https") else href.strip()
+    return "#" if schemed and head[0].lower() not in ("http", "https") else address
 
 
 def printable(words: str) -> str:
