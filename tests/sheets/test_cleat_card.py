@@ -17,8 +17,11 @@ MM = 25.4 / 72
 def card(pose, sole) -> CleatCard:
     figure = sole()
     foot = CardFoot(pose, 281.0, m1=figure.m1, m5=figure.m5, datums=figure.datums)
-    return CleatCard("Studio Lindenhof", "Ilse Varga", "25 November 2026", {"left": foot, "right": foot}, True,
-                     (SheetLine("bolt pattern", "three-bolt"), SheetLine("stack height", "11.5 mm")), "position 14")  # fmt: skip
+    hardware = (SheetLine("bolt pattern", "three-bolt"), SheetLine("stack height", "11.5 mm"))
+    feet = {"left": foot, "right": foot}
+    return CleatCard(
+        "Studio Lindenhof", "Ilse Varga", "25 November 2026", feet, True, hardware, "position 14"
+    )
 
 
 def _strokes(page, color):

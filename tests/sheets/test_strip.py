@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fitwright.sheets.strip import Strip, strip_svg
+from fitwright.sheets.strip import Strip, legend_svg, strip_svg
 
 
 def _axis(strip, width):
@@ -51,3 +51,8 @@ def test_a_value_beyond_the_axis_is_pointed_at(svg, reading, numbers):
     text = strip_svg(strip, "paper", width=320)
     xs = np.vstack([numbers(e.get("d")) for e in svg(text).iter() if e.tag.endswith("path")])[:, 0]
     assert xs.max() <= 320
+
+
+def test_the_key_names_every_sign(svg):
+    words = {e.text for e in svg(legend_svg()).iter() if e.tag.endswith("text")}
+    assert words == {"left", "right", "before", "now", "predicted", "target", "95 % interval"}

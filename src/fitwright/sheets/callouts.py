@@ -10,7 +10,7 @@ from fitwright.sheets.strip import Reading
 from fitwright.sheets.words import value_words
 
 ROW, HEAD, GAP = 19.0, 15.0, 11.0
-MOST_LETTERS = 30
+MOST_LETTERS = 36
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def shorten(words: str, most: int) -> str:
 
 
 class Pen:
-    """Writes one SVG: well-formed by construction, with role, title and description.
+    """Writes one SVG: well-formed by construction, with role (img; group once it holds a link), title, description.
 
     Coordinates are user units, y down. `width`, `height` make the viewBox; the embedding page or document decides
     the size on screen or paper.
@@ -209,21 +209,20 @@ class Pen:
         self.line((x - size, y - size), (x + size, y + size), color, width)
         self.line((x - size, y + size), (x + size, y - size), color, width)
 
-    def legend(self, at: XY, entries: Sequence[tuple[str, str, State]], gap: float = 18.0) -> None:
-        """A row of signs with words: (words, side, state); side "" shows the state in soft ink."""
+    def legend(self, at: XY, entries: Sequence[tuple[str, str, State]], gap: float = 18.0) -> float:
+        """A row of (words, side, state) with their signs; side "" is soft ink. Returns the x after it."""
         x, y = at
         for words, side, state in entries:
-            if state == "predicted" and not side:
-                self.line((x - 5, y), (x + 11, y), self.ink.soft, LINE, DASH_PREDICTED)
-                x += 8
-            elif side:
+            if side:
                 self.mark((x, y), side, state, 4.6)
             else:
+                hollow, dash = state != "now", "2 1.7" if state == "predicted" else ""
                 self.circle(
-                    (x, y), 4.2, self.ink.soft, self.ink.soft if state == "now" else self.ink.paper, 1.4
+                    (x, y), 4.2, self.ink.soft, self.ink.paper if hollow else self.ink.soft, 1.4, dash
                 )
             self.text((x + 10, y + 4), words, SMALL, self.ink.soft)
             x += 10 + text_width(words, SMALL) + gap
+        return x
 
 
 class Group:
@@ -233,6 +232,7 @@ class Group:
         self.pen, self.outer = pen, pen.at
         if href:
             self.node = ET.SubElement(self.outer, "a", {"href": safe_href(href)})
+            pen.root.set("role", "group")  # what lies inside an img is hidden from a screen reader, links too
         else:
             self.node = ET.SubElement(self.outer, "g")
         if hint:

@@ -88,6 +88,25 @@ def strip_svg(strip: Strip, theme: Theme = "page", width: float = 320.0, ident: 
     return pen.svg()
 
 
+def legend_svg(states: Sequence[State] = ("before", "now", "predicted"), theme: Theme = "page") -> str:
+    """The key to all drawings: the sign of each side, of each state, the target's bracket and the whisker."""
+    entries: list[tuple[str, str, State]] = [("left", "left", "now"), ("right", "right", "now")]
+    entries += [(state, "", state) for state in states]
+    width = 30.0 + sum(38.0 + text_width(words, SMALL) for words, _, _ in entries) + 190.0
+    desc = (
+        "Left is a circle, right a triangle; before hollow, now solid, predicted dashed; a pale bracket is the"
+        " target, a whisker the 95 % interval."
+    )
+    pen = Pen(width, 26.0, "Key", desc, theme)
+    x = pen.legend((10.0, 13.0), entries)
+    _bracket(pen, x, x + 22, 13.0, 7.0)
+    pen.text((x + 29, 17.0), "target", SMALL, pen.ink.soft)
+    x += 29 + text_width("target", SMALL) + 18
+    pen.line((x, 13.0), (x + 22, 13.0), pen.ink.soft, 1.4)
+    pen.text((x + 29, 17.0), "95 % interval", SMALL, pen.ink.soft)
+    return pen.svg()
+
+
 def _lanes(readings: Sequence[Reading]) -> list[int]:
     """A lane for each reading: left above right, earlier states share a side's lane unless they collide."""
     sides = [s for s in ("left", "both", "right") if any(r.side == s for r in readings)]

@@ -15,14 +15,14 @@ import tempfile
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Literal
 
-import matplotlib
 import segno
 import typst
 
-from fitwright.errors import InputError
+from fitwright.errors import FitwrightError, InputError
 from fitwright.sheets.ink import printable
 
 Paper = Literal["a4", "us-letter"]
@@ -43,7 +43,10 @@ def faces() -> Any:
     then whatever the system has, for other scripts only."""
     folder = Path(tempfile.mkdtemp(prefix="fitwright-faces-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    source = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    spec = find_spec("matplotlib")  # found, not imported: that would take longer than the typesetting
+    if spec is None or spec.origin is None:
+        raise FitwrightError("matplotlib, whose typeface the documents use, is not installed")
+    source = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
     for name in FACES:
         shutil.copyfile(source / name, folder / name)
     return typst.Fonts(include_system_fonts=True, include_embedded_fonts=False, font_paths=[str(folder)])
