@@ -210,7 +210,8 @@ def _without(traj: Trajectories, name: str) -> Trajectories:
 
 
 def _levelled(ride: RideResult, reading: SideReading) -> RideResult:
-    """Angles against the level line get the camera's roll added to their uncertainty."""
+    """What hangs from the level line gets the camera's roll added to its uncertainty: angles against it, and the
+    coordinates of points far from the crank."""
     u = reading.level_u_deg
 
     def events(name: str, told: Events) -> Events:
@@ -218,17 +219,22 @@ def _levelled(ride: RideResult, reading: SideReading) -> RideResult:
             return told
         return {e: m if e in ("range", "min_at", "max_at") else m.widened(u) for e, m in told.items()}
 
-    def curve(c: CycleCurve) -> CycleCurve:
-        return replace(c, u=_hypot(c.u, u)) if c.name in TO_LEVEL else c
+    def curve(c: CycleCurve, others: Mapping[str, CycleCurve]) -> CycleCurve:
+        if c.name in TO_LEVEL:
+            return replace(c, u=_hypot(c.u, u))
+        across = others.get(f"{c.name[:-2]}_{'y' if c.name.endswith('_x') else 'x'}")
+        if c.unit == "mm" and across is not None:
+            return replace(c, u=_hypot(c.u, math.radians(u) * np.abs(across.mean)))
+        return c
 
     return replace(
         ride,
         quantities={s: {n: events(n, t) for n, t in qs.items()} for s, qs in ride.quantities.items()},
-        curves={s: {n: curve(c) for n, c in cs.items()} for s, cs in ride.curves.items()},
+        curves={s: {n: curve(c, cs) for n, c in cs.items()} for s, cs in ride.curves.items()},
     )
 
 
-def _hypot(u: Floats, more: float) -> Floats:
+def _hypot(u: Floats, more: Floats | float) -> Floats:
     return np.asarray(np.hypot(u, more))
 
 

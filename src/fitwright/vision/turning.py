@@ -1,0 +1,248 @@
+"""A camera found from turning pedals: place, aim, roll, scale, lens and crank angle in one fit.
+
+A pedal's axle turns about the bottom-bracket axis on a circle of known radius, at a known or unknown distance from
+the bike's mid-plane. Where it appears in the picture depends on the camera and on the crank angle, which is smooth in
+time. Both are fitted together to the whole path; what a tape measured and what a tripod can be enter as priors, so
+that what the picture cannot tell stays as uncertain as it is. Perspective is told apart from a camera askew because
+the near half of the turn is larger; an ellipse alone could not do that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import BSpline
+
+from fitwright.quantity import Floats
+from fitwright.vision.camera import K1_U, Pinhole
+
+KNOTS_PER_TURN = 5
+MODEL_PX = 0.35
+"""How well a pedal sticker keeps to its circle in the picture (it is fixed to a part that tilts), px, our choice."""
+FREE = ("log_focal", "x_mm", "y_mm", "z_mm", "yaw_deg", "tilt_deg", "roll_deg", "right_mm", "left_mm", "k1")
+"""What is fitted: focal length, the lens' place in the bike frame, aim, the pedals' distances from the mid-plane."""
+AHEAD = {"side": "z_mm", "front": "x_mm"}
+"""Which coordinate of the lens is its distance."""
+STEPS = np.array([1e-5, 1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 1e-4])
+PRIORS: dict[str, dict[str, tuple[float, float]]] = {  # mean, u; mm and deg (common practice, no source)
+    "side": {
+        "x_mm": (0.0, 300.0), "y_mm": (500.0, 350.0), "z_mm": (3300.0, 800.0), "yaw_deg": (0.0, 3.0),
+        "tilt_deg": (0.0, 2.5), "roll_deg": (0.0, 0.7), "right_mm": (180.0, 20.0), "left_mm": (180.0, 20.0),
+        "k1": (0.0, K1_U),
+    },
+    "front": {
+        "x_mm": (3200.0, 700.0), "y_mm": (500.0, 400.0), "z_mm": (0.0, 200.0), "yaw_deg": (0.0, 5.0),
+        "tilt_deg": (0.0, 6.0), "roll_deg": (0.0, 3.0), "right_mm": (135.0, 30.0), "left_mm": (135.0, 30.0),
+        "k1": (0.0, K1_U),
+    },
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Turning:
+    """What is known before the fit.
+
+    Attributes: view "side" or "front"; sides (S,) of the pedals; seen_px (T, S, 2) from the picture's centre, NaN
+    where not seen; crank_mm; camera_mm lens to bottom bracket by tape or None; distance_mm prior mean and u when the
+    size of the crank in the picture says something, else None.
+    """
+
+    view: str
+    sides: tuple[str, ...]
+    seen_px: Floats
+    crank_mm: float
+    camera_mm: float | None = None
+    distance_mm: tuple[float, float] | None = None
+
+    @property
+    def priors(self) -> dict[str, tuple[float, float]]:
+        """Priors of this view."""
+        known = {AHEAD[self.view]: self.distance_mm} if self.distance_mm is not None else {}
+        return PRIORS[self.view] | known
+
+    def thinned(self, keep: Floats) -> Turning:
+        """Some of the frames."""
+        return Turning(
+            self.view, self.sides, self.seen_px[keep], self.crank_mm, self.camera_mm, self.distance_mm
+        )
+
+
+@dataclass(frozen=True)
+class TurningFit:
+    """The camera and crank angle that the pedals' paths tell.
+
+    Attributes: view; values by name of `FREE`; covariance in that order; theta_rad (T,) of the right foot;
+    residual_px RMS.
+    """
+
+    view: str
+    values: Mapping[str, float]
+    covariance: Floats
+    theta_rad: Floats
+    residual_px: float
+
+    def u(self, name: str) -> float:
+        """Standard uncertainty of one value."""
+        k = FREE.index(name)
+        return float(math.sqrt(self.covariance[k, k]))
+
+    @property
+    def lens(self) -> Pinhole:
+        """The camera."""
+        return lens_of(self.view, self.values)
+
+    def off_by_u(self) -> list[dict[str, float]]:
+        """The values moved by one standard uncertainty along each independent direction of what may be wrong."""
+        scale = np.sqrt(np.diag(self.covariance))
+        size, axes = np.linalg.eigh(self.covariance / np.outer(scale, scale))
+        moves = (axes * np.sqrt(np.maximum(size, 0.0))).T * scale
+        return [{n: self.values[n] + float(d) for n, d in zip(FREE, move, strict=True)} for move in moves]
+
+
+def fit_turning(times: Floats, rough_rad: Floats, known: Turning) -> TurningFit:
+    """Camera and crank angle from the pedals' paths by damped Gauss–Newton.
+
+    Args:
+        times: (T,) s. rough_rad: (T,) unwrapped crank angle of the right foot to a few degrees, NaN where unknown.
+        known: paths, crank and priors.
+    """
+    keep = np.flatnonzero(np.isfinite(rough_rad))
+    keep = keep[:: max(1, len(keep) // 700)]
+    basis = _basis(times, rough_rad)
+    some, part = known.thinned(keep), basis[keep]
+    coefficients, *_ = np.linalg.lstsq(part, rough_rad[keep], rcond=None)
+    g, coefficients = _descend(_first_guess(some), coefficients, part, some)
+    residual, jacobian = _linearised(g, part @ coefficients, part, some)
+    count = int(np.isfinite(some.seen_px).sum())
+    px = residual[: some.seen_px.size] * MODEL_PX
+    rms = math.sqrt(float(px @ px) / max(count, 1))
+    # residuals of a model that is slightly wrong are not independent from frame to frame: a few per knot are
+    spread = max(1.0, rms / MODEL_PX) ** 2 * max(1.0, count / (4.0 * basis.shape[1]))
+    covariance = np.linalg.inv(_weakened(jacobian, some.seen_px.size, spread))[: len(FREE), : len(FREE)]
+    values = dict(zip(FREE, (float(x) for x in g), strict=True))
+    return TurningFit(known.view, values, covariance, basis @ coefficients, rms)
+
+
+def _descend(g: Floats, coefficients: Floats, basis: Floats, known: Turning) -> tuple[Floats, Floats]:
+    """Gauss–Newton with step halving over the camera's values and the spline's coefficients.
+
+    No damping: turning the camera about its axis and the crank with it changes almost nothing, and a damped step
+    would creep along that flat valley; the priors make the undamped one safe.
+    """
+    for _ in range(20):
+        residual, jacobian = _linearised(g, basis @ coefficients, basis, known)
+        size = np.linalg.norm(jacobian, axis=0) + 1e-12
+        even = jacobian / size
+        step = np.linalg.solve(even.T @ even + 1e-13 * np.eye(len(size)), -even.T @ residual) / size
+        now, share = float(residual @ residual), 1.0
+        while share > 1e-3:
+            trial = g + share * step[: len(FREE)], coefficients + share * step[len(FREE) :]
+            left = _residual(trial[0], basis @ trial[1], known)
+            better = float(left @ left)
+            if better < now:
+                g, coefficients = trial
+                break
+            share /= 4
+        if share <= 1e-3 or now - better < 1e-7 * now:
+            break
+    return g, coefficients
+
+
+def lens_of(view: str, values: Mapping[str, float]) -> Pinhole:
+    """The camera at those values; pixels count from the picture's centre."""
+    return Pinhole(view, (values["x_mm"], values["y_mm"], values["z_mm"]), math.exp(values["log_focal"]), (0.0, 0.0),
+                   values["yaw_deg"], values["tilt_deg"], values["roll_deg"], values["k1"])  # fmt: skip
+
+
+def _basis(times: Floats, rough: Floats) -> Floats:
+    """(T, K) cubic B-splines in time, a few per turn: what is left of the crank's freedom."""
+    seen = np.isfinite(rough)
+    turns = abs(rough[seen][-1] - rough[seen][0]) / (2 * math.pi)
+    n = max(4, round(turns * KNOTS_PER_TURN))
+    inner = np.linspace(times[0], times[-1], n + 1)
+    step = inner[1] - inner[0]
+    knots = np.concatenate([inner[0] - step * np.arange(3, 0, -1), inner, inner[-1] + step * np.arange(1, 4)])
+    clipped = np.clip(times, times[0], times[-1] - 1e-9)
+    return np.asarray(BSpline.design_matrix(clipped, knots, 3).toarray())
+
+
+def _first_guess(known: Turning) -> Floats:
+    """Camera to start from: prior place, aim and scale such that the pedals come out where they are."""
+    prior = {n: m for n, (m, _) in known.priors.items()}
+    ahead = AHEAD[known.view]
+    prior[ahead] = known.camera_mm or prior[ahead]
+    paths = known.seen_px
+    reach = float(np.mean(np.diff(np.nanpercentile(paths[..., 1], [1, 99], axis=0), axis=0)) / 2)
+    away = prior[ahead] - (prior["right_mm"] if known.view == "side" else 0.0)
+    focal = reach * away / known.crank_mm
+    middles = np.nanmean(paths, axis=0)
+    centre = middles.mean(axis=0)
+    if known.view == "front" and len(known.sides) == 1:
+        outward = prior["right_mm"] if known.sides[0] == "right" else -prior["left_mm"]
+        centre = np.array([centre[0] + outward * focal / away, centre[1]])
+    if len(known.sides) == 2:
+        across = middles[known.sides.index("left")] - middles[known.sides.index("right")]
+        prior["roll_deg"] = math.degrees(math.atan2(across[1], across[0]))
+    prior["yaw_deg"] = math.degrees(math.atan2(centre[0], focal))
+    prior["tilt_deg"] = math.degrees(math.atan2(centre[1], focal)) - math.degrees(
+        math.atan2(prior["y_mm"], away)
+    )
+    if (
+        known.view == "side"
+    ):  # a side camera is aimed square and stands where it stands, rather than the reverse
+        prior |= {
+            "x_mm": -centre[0] * away / focal,
+            "y_mm": centre[1] * away / focal,
+            "yaw_deg": 0.0,
+            "tilt_deg": 0.0,
+        }
+    return np.array([math.log(focal), *(prior[n] for n in FREE[1:])])
+
+
+def _seen_by(g: Floats, theta: Floats, known: Turning) -> Floats:
+    """(T, S, 2) pixels of the pedals at crank angles theta (T,) of the right foot."""
+    values = dict(zip(FREE, g, strict=True))
+    points = np.empty((len(theta), len(known.sides), 3))
+    for k, side in enumerate(known.sides):
+        angle = theta if side == "right" else theta + math.pi
+        points[:, k, 0], points[:, k, 1] = known.crank_mm * np.sin(angle), known.crank_mm * np.cos(angle)
+        points[:, k, 2] = values["right_mm"] if side == "right" else -values["left_mm"]
+    return lens_of(known.view, values).project(points)
+
+
+def _residual(g: Floats, theta: Floats, known: Turning) -> Floats:
+    """Weighted residuals: pixels first, then the priors."""
+    px = np.nan_to_num((_seen_by(g, theta, known) - known.seen_px) / MODEL_PX).ravel()
+    values, ahead = dict(zip(FREE, g, strict=True)), AHEAD[known.view]
+    prior = [
+        (values[n] - m) / u for n, (m, u) in known.priors.items() if n != ahead or known.camera_mm is None
+    ]
+    if known.camera_mm is not None:
+        whole = math.sqrt(values["x_mm"] ** 2 + values["y_mm"] ** 2 + values["z_mm"] ** 2)
+        prior.append((whole - known.camera_mm) / max(15.0, 0.007 * known.camera_mm))
+    return np.concatenate([px, prior])
+
+
+def _linearised(g: Floats, theta: Floats, basis: Floats, known: Turning) -> tuple[Floats, Floats]:
+    """Residuals and their derivatives by the camera's values and the spline's coefficients."""
+    residual, size = _residual(g, theta, known), known.seen_px.size
+    jacobian = np.zeros((len(residual), len(g) + basis.shape[1]))
+    for k, h in enumerate(STEPS):
+        off = np.zeros(len(g))
+        off[k] = h
+        jacobian[:, k] = (_residual(g + off, theta, known) - _residual(g - off, theta, known)) / (2 * h)
+    turned = (_residual(g, theta + 1e-5, known) - _residual(g, theta - 1e-5, known))[:size] / 2e-5
+    jacobian[:size, len(g) :] = (turned.reshape(len(theta), -1)[:, :, None] * basis[:, None, :]).reshape(
+        size, -1
+    )
+    return residual, jacobian
+
+
+def _weakened(jacobian: Floats, pixels: int, spread: float) -> Floats:
+    """Normal matrix with the pixels' weight divided by `spread` and the priors' kept."""
+    data, prior = jacobian[:pixels], jacobian[pixels:]
+    matrix = data.T @ data / spread + prior.T @ prior
+    return np.asarray(matrix + 1e-12 * np.trace(matrix) / len(matrix) * np.eye(len(matrix)))
