@@ -285,5 +285,6 @@ def ended(visit: Visit, keys: Iterable[int]) -> tuple[Work, ...]:
 
 
 def stop_work(visit: Visit, key: int) -> None:
-    """Ask a piece of work to stop; it does so at its next report."""
-    Work.objects.filter(visit=visit, pk=key, state__in=("waiting", "running")).update(stop_asked=True)
+    """Ask a piece of work to stop: at once when it waits, at its next report when it runs."""
+    Work.objects.filter(visit=visit, pk=key, state="waiting").update(state="stopped")
+    Work.objects.filter(visit=visit, pk=key, state="running").update(stop_asked=True)

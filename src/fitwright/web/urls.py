@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from django.urls import path, register_converter
+from django.views.generic import RedirectView
 
+from fitwright.records.models import STATIONS
 from fitwright.web import errors
-from fitwright.web.views import bike, body, front, intake, media, visit
+from fitwright.web.views import bike, body, feet, front, handover, intake, media, plan, ride, visit
 
 
 class Digest:
@@ -34,11 +36,22 @@ urlpatterns = [
     path("visits/<int:pk>/work/<int:work_pk>/stop", visit.stop, name="work_stop"),
     path("visits/<int:pk>/intake", intake.page, name="intake"),
     path("visits/<int:pk>/body", body.page, name="body"),
+    path("visits/<int:pk>/feet", feet.page, name="feet"),
+    path("visits/<int:pk>/feet/pick/<int:medium_pk>", feet.pick, name="feet_pick"),
     path("visits/<int:pk>/bike", bike.page, name="bike"),
+    path("visits/<int:pk>/ride", ride.page, name="ride"),
+    path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
+    path("visits/<int:pk>/plan", plan.page, name="plan"),
+    path("visits/<int:pk>/handover", handover.page, name="handover"),
+    path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
+    path("visits/<int:pk>/position.json", handover.position, name="position"),
     path("media/<digest:sha256>", media.medium, name="medium"),
+    path("media/<digest:sha256>/frame", media.still, name="still"),
 ]
-for station in ("feet", "ride", "plan", "handover"):
-    urlpatterns.append(path(f"visits/<int:pk>/{station}", visit.page, name=station))
+# A station's address with a slash at its end leads to the one without.
+urlpatterns += [
+    path(f"visits/<int:pk>/{name}/", RedirectView.as_view(pattern_name=name)) for name in STATIONS
+]
 
 handler400 = errors.bad_request
 handler403 = errors.forbidden

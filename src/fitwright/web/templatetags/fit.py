@@ -74,3 +74,9 @@ def percentile(value: float) -> str:
 
 
 register.filter("lowered", lowered)
+
+
+@register.filter
+def dot(name: str) -> str:
+    """`datum_1` as `dot 1`."""
+    return str(name).replace("datum_", "dot ")

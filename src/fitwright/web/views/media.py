@@ -13,12 +13,15 @@ from django.views.decorators.http import require_safe
 
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
+from fitwright.studio.entry import Field, read_number
+from fitwright.studio.stills import still_jpeg
 
 SHOWN = frozenset({
     "image/jpeg", "image/png", "video/mp4", "video/quicktime", "video/x-matroska", "video/webm",
     "application/pdf",
 })  # fmt: skip
 PIECE = 256 * 1024
+MOMENT = Field("t", "Time of the picture", unit="s", low=0, high=36000)
 RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 
 
@@ -40,6 +43,17 @@ def medium(request: HttpRequest, sha256: str) -> HttpResponseBase:
         response = _stream(path, *wanted, 206)
         response["Content-Range"] = f"bytes {wanted[0]}-{wanted[1] - 1}/{size}"
     return _guarded(response, row)
+
+
+@require_safe
+def still(request: HttpRequest, sha256: str) -> HttpResponseBase:
+    """One frame of a film as JPEG, `?t=` seconds from its beginning."""
+    row = get_object_or_404(Medium, sha256=sha256, kind="film")
+    at_s = read_number(MOMENT, request.GET.get("t") or "0")
+    response = HttpResponse(still_jpeg(row, at_s), content_type="image/jpeg")
+    response["X-Content-Type-Options"] = "nosniff"
+    response["Cache-Control"] = "private, max-age=86400"
+    return response
 
 
 def _range(header: str, size: int) -> tuple[int, int] | None:

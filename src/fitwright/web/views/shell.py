@@ -7,9 +7,9 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
-from django.urls import reverse
 
-from fitwright.records.models import STATIONS, Studio, Visit, Work
+from fitwright.records.models import Studio, Visit, Work
+from fitwright.sheets import cautions
 from fitwright.studio import intake, overview
 from fitwright.studio.work import time_left_s
 
@@ -28,13 +28,8 @@ def frame(visit: Visit, here: str) -> dict[str, Any]:
     """Context for `visit/shell.html`."""
     return {
         "studio": the_studio(), "visit": visit, "here": here, "walk": overview.stations(visit),
-        "use_words": intake.USE_WORDS.get(visit.use, visit.use), "referral": intake.referral(visit),
+        "use_words": intake.USE_WORDS.get(visit.use, visit.use), "referral": intake.referral(visit), "cautions": cautions.ALL,
     } | work_context(visit)  # fmt: skip
-
-
-def links(visit: Visit) -> dict[str, str]:
-    """Address of each station of the visit."""
-    return {name: reverse(name, args=[visit.pk]) for name in STATIONS}
 
 
 def work_context(visit: Visit, was: tuple[int, ...] = ()) -> dict[str, Any]:

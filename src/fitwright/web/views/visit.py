@@ -6,18 +6,21 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
 
-from fitwright.studio import drawings, overview
-from fitwright.web.views.shell import links, show, the_visit, work_context
+from fitwright.studio import bike, drawings, overview
+from fitwright.web.views.shell import show, the_visit, work_context
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """The drawing as a map, and what each station knows and misses."""
     visit = the_visit(pk)
-    known, to = drawings.rides(visit), links(visit)
+    known = drawings.rides(visit)
+    anything = bool(known) or bike.contact_points(visit) is not None
+    front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     pictures = {
-        "side_svg": drawings.side_map(visit, to, known), "front_svg": drawings.front_map(visit, to, known),
-        "soles_svg": drawings.soles(visit, to),
-    }  # fmt: skip
+        "side_svg": drawings.side_drawing(visit) if anything else "",
+        "front_svg": drawings.front_drawing(visit) if front else "",
+        "soles_svg": drawings.soles_drawing(visit),
+    }
     return show(request, visit, "", {"page": overview.page(visit)} | pictures, template="visit/page.html")
 
 

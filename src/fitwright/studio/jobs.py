@@ -1,0 +1,68 @@
+"""Long work that a page starts: it waits in the database and is done by the worker process."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django_tasks import task
+
+from fitwright.errors import FitwrightError
+from fitwright.records.models import Visit, Work
+from fitwright.studio import plan, ride
+from fitwright.studio.work import Progress, working
+
+
+def start_film(visit: Visit, view: str, when: str) -> None:
+    """Queue the following of a film's points."""
+    waiting = _wait(visit, "ride", f"Following the points, {view}, {when}")
+    follow_film.enqueue(visit.pk, view, when, waiting.pk)
+
+
+def start_plan(visit: Visit) -> None:
+    """Queue the making of the plan."""
+    make_plan.enqueue(visit.pk, _wait(visit, "plan", "Making the plan").pk)
+
+
+def start_outcome(visit: Visit) -> None:
+    """Queue the comparison of predicted with measured."""
+    compare.enqueue(visit.pk, _wait(visit, "outcome", "Comparing predicted with measured").pk)
+
+
+@task()
+def follow_film(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
+    """Follow the points of one film."""
+    _run(visit_pk, waiting_pk, lambda visit, tell: ride.analyse_film(visit, view, when, tell))
+
+
+@task()
+def make_plan(visit_pk: int, waiting_pk: int) -> None:
+    """Make the plan."""
+    _run(visit_pk, waiting_pk, lambda visit, _: plan.make(visit))
+
+
+@task()
+def compare(visit_pk: int, waiting_pk: int) -> None:
+    """Compare predicted with measured."""
+    _run(visit_pk, waiting_pk, lambda visit, _: plan.take_outcome(visit))
+
+
+def _wait(visit: Visit, kind: str, title: str) -> Work:
+    """A row that says the work waits; the same work twice waits only once."""
+    row, _ = Work.objects.get_or_create(visit=visit, kind=kind, title=title, state="waiting")
+    return row
+
+
+def _run(visit_pk: int, waiting_pk: int, work: Callable[[Visit, Progress], Any]) -> None:
+    """Take the waiting row away and do the work; what a user can mend is kept with the work, not raised."""
+    waiting = Work.objects.filter(pk=waiting_pk, state="waiting").first()
+    if waiting is None:  # stopped before it began, or done already
+        return
+    visit = Visit.objects.get(pk=visit_pk)
+    kind, title = waiting.kind, waiting.title
+    waiting.delete()
+    try:
+        with working(kind, title, visit) as tell:
+            work(visit, tell)
+    except FitwrightError:
+        return

@@ -1,0 +1,108 @@
+"""Feet: sole photographs, picking points, hardware and the wish."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+
+from fitwright.errors import InputError
+from fitwright.records.models import Medium, Visit
+from fitwright.studio import drawings, feet, picks
+from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.visits import analysis
+from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.shell import show, the_visit
+from fitwright.web.views.uploads import take
+
+WHEN_WORDS = {"before": "as it came", "after": "after fitting", "remount": "put back later"}
+SYSTEM = {
+    "float_in_deg": "Float, toes in from its middle", "float_out_deg": "Float, toes out from its middle",
+    "stack_mm": "Pedal axle to sole",
+}  # fmt: skip
+
+
+def page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show the station; POST takes a photograph, a wish or the cleat system."""
+    visit = the_visit(pk)
+    if request.method != "POST":
+        return _page(request, visit)
+    typed = typed_of(request.POST)
+    try:
+        return _act(request, visit, typed)
+    except InputError as error:
+        extra = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
+        return _page(request, visit, extra, 422)
+
+
+def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
+    """The loupe on one photograph."""
+    visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="photo")
+    given = request.POST if request.method == "POST" else request.GET
+    foot, when = str(given.get("foot", "left")), str(given.get("when", "before"))
+    row = analysis(visit, "sole", f"{foot} {when}")
+    same = row is not None and row.medium_id == medium.pk
+    points = picks.filled(picks.SOLE, row.inputs.get("points", {}) if row and same else {})
+    problem = ""
+    if request.method == "POST":
+        read, points = picks.read_picks(picks.SOLE, typed_of(request.POST))
+        problem = next((p.error for p in points if p.error), "")
+        if not problem:
+            try:
+                feet.save_picks(visit, medium, foot, when, read)
+                return redirect("feet", visit.pk)
+            except InputError as error:
+                problem = sentence(error)
+    context = {
+        "medium": medium, "foot": foot, "when": when, "when_words": WHEN_WORDS.get(when, when),
+        "points": points, "problem": problem, "picture_url": reverse("medium", args=[medium.sha256]),
+        "hidden": (("foot", foot), ("when", when)), "back": reverse("feet", args=[visit.pk]),
+        "save_words": "Measure this sole", "diagram": "feet/diagram.html",
+    }  # fmt: skip
+    return show(request, visit, "feet", context, template="feet/pick.html", status=422 if problem else 200)
+
+
+def _page(
+    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    content = feet.page(visit)
+    system = [
+        (name, label, *feet.SYSTEM_LIMITS[name], content.system.get(name, ""))
+        for name, label in SYSTEM.items()
+    ]
+    context = {
+        "page": content, "soles_svg": drawings.soles_drawing(visit), "when_words": WHEN_WORDS,
+        "system": system,
+    }  # fmt: skip
+    return show(request, visit, "feet", context | (extra or {}), status=status)
+
+
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    action = typed.get("action")
+    if action == "photo":
+        foot, when = typed.get("foot", ""), typed.get("when", "")
+        medium = take(request, visit, "photo", "photo")
+        feet.save_photo(visit, medium, foot, when)
+        return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={foot}&when={when}")
+    if action == "wish":
+        wished = Field("wanted_lambda", "Axle under the foot", unit="1", low=0, high=1)
+        feet.save_wish(visit, typed.get("foot", ""), read_number(wished, typed.get("wanted_lambda", "")))
+    elif action == "system":
+        feet.save_system(visit, typed.get("name", "")[:120] or "shoes", None, _system(visit, typed))
+    else:
+        raise InputError("action", "is not one of this page", value=str(action)[:40])
+    return redirect("feet", visit.pk)
+
+
+def _system(visit: Visit, typed: dict[str, str]) -> dict[str, Any]:
+    """The cleat system as typed; what is left empty keeps what is on record."""
+    system: dict[str, Any] = dict(visit.shoes.cleat_system) if visit.shoes else {}
+    for name, label in SYSTEM.items():
+        low, high, unit = feet.SYSTEM_LIMITS[name]
+        if typed.get(name, "").strip():
+            system[name] = read_number(Field(name, label, unit=unit, low=low, high=high), typed[name])
+    if typed.get("bolts") in ("three-bolt", "two-bolt"):
+        system["bolts"] = typed["bolts"]
+    return system

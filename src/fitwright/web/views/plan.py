@@ -1,0 +1,84 @@
+"""Plan: findings, the changes, what was done, predicted against measured."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+
+from fitwright.errors import InputError
+from fitwright.records.models import Change, Visit
+from fitwright.studio import jobs, plan
+from fitwright.studio.entry import Field, read_number, read_text, sentence
+from fitwright.web.strips import finding_row, outcome_row, prediction_row, reason
+from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.shell import show, the_visit
+
+
+def page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show the station; POST makes the plan, records a step or compares."""
+    visit = the_visit(pk)
+    if request.method != "POST":
+        return _page(request, visit)
+    typed = typed_of(request.POST)
+    try:
+        return _act(visit, typed)
+    except InputError as error:
+        extra = {"problem": sentence(error), "wrong_change": typed.get("change", ""), "typed": typed}
+        return _page(request, visit, extra, 422)
+
+
+def _page(
+    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    content = plan.page(visit)
+    data = content.plan or {}
+    findings = [finding_row(f) for f in data.get("findings", ())]
+    context = {
+        "page": content, "stopped": data.get("stopped") or content.referral,
+        "findings": [f for f in findings if not f.describe],
+        "described": [f for f in findings if f.describe],
+        "changes": [
+            {"row": c, "planned": c.planned, "pk": str(c.change.pk),
+             "why": [reason(w, data.get("findings", ())) for w in c.planned["why"]],
+             "predictions": [prediction_row(p) for p in c.planned["predictions"]]}
+            for c in content.changes
+        ],
+        "outcomes": [outcome_row(o) for o in (content.outcome or {}).get("rows", ())],
+        "unmet": data.get("unmet", ()), "notes": data.get("notes", ()),
+        "any_done": any(c.state in ("done", "kept") for c in content.changes),
+    }  # fmt: skip
+    return show(request, visit, "plan", context | (extra or {}), status=status)
+
+
+def _act(visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    action = typed.get("action")
+    if action == "make":
+        if missing := plan.page(visit).missing:
+            raise InputError("plan", f"it still needs {', '.join(missing)}")
+        jobs.start_plan(visit)
+    elif action == "step":
+        text = typed.get("change", "")
+        change = get_object_or_404(
+            Change, pk=int(text) if text.isascii() and text.isdigit() else 0, visit=visit
+        )
+        _step(change, typed)
+    elif action == "compare":
+        jobs.start_outcome(visit)
+    else:
+        raise InputError("action", "is not one of this page", value=str(action)[:40])
+    return redirect("plan", visit.pk)
+
+
+def _step(change: Change, typed: dict[str, str]) -> None:
+    """Record a step; the same step sent twice is recorded once."""
+    actual, planned = None, change.planned
+    if typed.get("actual", "").strip():
+        box = Field("actual", "Measured on the bike", unit=planned["unit"], low=-1000, high=2000)
+        actual = read_number(box, typed["actual"])
+    note = read_text(Field("note", "Note", "text"), typed.get("note", ""))
+    last = change.steps.order_by("created_at", "pk").last()
+    if last is not None and (last.state, last.actual, last.note) == (typed.get("state"), actual, note):
+        return
+    plan.record_step(change, typed.get("state", ""), actual, note)

@@ -1,0 +1,112 @@
+"""Ride: films, marking points once, following them, and what the ride shows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+
+from fitwright.errors import InputError
+from fitwright.records.media import path_of
+from fitwright.records.models import Medium, Visit
+from fitwright.sheets.strip import strip_svg
+from fitwright.studio import drawings, jobs, picks, ride
+from fitwright.studio.entry import Field, plain, read_number, sentence
+from fitwright.studio.visits import answers
+from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.media import MOMENT
+from fitwright.web.views.shell import show, the_visit
+from fitwright.web.views.uploads import take
+
+VIEW_WORDS = {"side right": "from the right", "side left": "from the left", "front": "from the front"}
+WHEN_WORDS = {"before": "as it came", "after": "after the change"}
+CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=20000)
+
+
+def page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show the station; POST takes a film or a marker file, or starts following."""
+    visit = the_visit(pk)
+    if request.method != "POST":
+        return _page(request, visit)
+    typed = typed_of(request.POST)
+    try:
+        return _act(request, visit, typed)
+    except InputError as error:
+        extra = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
+        return _page(request, visit, extra, 422)
+
+
+def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
+    """The loupe on one frame of a film."""
+    visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="film")
+    given = request.POST if request.method == "POST" else request.GET
+    view, when = str(given.get("view", "")), str(given.get("when", ""))
+    ride.check_place(view, when)
+    on_record: Mapping[str, Any] = answers(visit, ride.STATION).get(f"marks {view} {when}") or {}
+    at_s = read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
+    expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
+    same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
+    points = picks.filled(expected, on_record.get("points", {}) if same else {})
+    problem = ""
+    if request.method == "POST":
+        read, points = picks.read_picks(expected, typed_of(request.POST))
+        problem = next((p.error for p in points if p.error), "")
+        if not problem:
+            try:
+                ride.save_marks(
+                    visit, view, when, {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}}
+                )
+                jobs.start_film(visit, view, when)
+                return redirect("ride", visit.pk)
+            except InputError as error:
+                problem = sentence(error)
+    context = {
+        "medium": medium, "view_words": VIEW_WORDS[view], "when_words": WHEN_WORDS[when], "points": points,
+        "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={plain(at_s)}",
+        "hidden": (("view", view), ("when", when), ("t", plain(at_s))), "view": view, "when": when,
+        "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
+        "diagram": "ride/diagram.html",
+    }  # fmt: skip
+    return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
+
+
+def _page(
+    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    known = drawings.rides(visit)
+    rows = []
+    for quantity, event, label, _ in (*drawings.SIDE_ROWS, *drawings.FRONT_ROWS):
+        strip = drawings.strip_of(visit, quantity, event, label, None)
+        if strip is not None:
+            rows.append({"label": label, "readings": strip.readings, "svg": strip_svg(strip)})
+    front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
+    context = {
+        "clips": ride.clips(visit), "markers": known.get((ride.MARKERS, "before")), "rows": rows,
+        "curves": drawings.curve_drawings(visit), "front_svg": drawings.front_drawing(visit) if front else "",
+        "side_svg": drawings.side_drawing(visit) if known else "", "views": VIEW_WORDS.items(),
+        "whens": WHEN_WORDS.items(), "view_words": VIEW_WORDS, "when_words": WHEN_WORDS,
+        "camera_allowed": CAMERA.allowed,
+    }  # fmt: skip
+    return show(request, visit, "ride", context | (extra or {}), status=status)
+
+
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    action = typed.get("action")
+    if action == "film":
+        view, when = typed.get("view", ""), typed.get("when", "")
+        text = typed.get("camera_mm", "").strip()
+        camera = read_number(CAMERA, text) if text else None
+        medium = take(request, visit, "film", "film")
+        ride.save_film(visit, medium, view, when, camera)
+        return redirect(f"{reverse('ride_mark', args=[visit.pk, medium.pk])}?view={view}&when={when}")
+    if action == "follow":
+        ride.check_place(typed.get("view", ""), typed.get("when", ""))
+        jobs.start_film(visit, typed["view"], typed["when"])
+    elif action == "markers":
+        ride.import_markers(visit, path_of(take(request, visit, "markers", "markers")))
+    else:
+        raise InputError("action", "is not one of this page", value=str(action)[:40])
+    return redirect("ride", visit.pk)
