@@ -43,7 +43,7 @@ def analyse(
 ) -> None:
     """Joint angles (side) or knee paths (front) by crank angle, from a film and points marked once.
 
-    Example: fitwright ride analyse side.mp4 --view side --side right --points side.json --crank-mm 172.5 --json out.json
+    Example: fitwright ride analyse side.mp4 --view side --side right --points side.json --crank-mm 172.5
     """
     from fitwright.studio.film import Marks, analyse_clip
 

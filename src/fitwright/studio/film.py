@@ -34,8 +34,8 @@ POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
 TO_LEVEL = ("trunk_inclination", "sole_pitch", "thigh_to_horizontal")
 """Angles against the level line: they carry the camera's roll whole."""
 LANDMARKS = {
-    "side": "skin stickers: greater trochanter, lateral femoral condyle, lateral malleolus; acromion; shoe heel and M5",
-    "front": "skin stickers: patella, ASIS; pedal centre",
+    "side": "stickers: greater trochanter, lateral femoral condyle, lateral malleolus; acromion; shoe heel and M5",
+    "front": "stickers: patella, ASIS; pedal centre",
 }
 
 

@@ -20,7 +20,8 @@ BASE = {
     "front": np.array([[0.0, 0, -1], [0, -1, 0], [-1, 0, 0]]),
 }
 READOUT_PRIOR_S = (0.010, 0.005)
-"""Time a telephone's sensor takes to read all its rows: mean and standard uncertainty (common practice, no source)."""
+"""Time a telephone's sensor takes to read all its rows: mean and standard uncertainty (common practice,
+no source)."""
 K1_U = 0.015
 """Standard uncertainty of the radial lens term of a telephone film whose lens nobody calibrated (our choice)."""
 

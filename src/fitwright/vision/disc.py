@@ -214,7 +214,7 @@ def fit_discs(
             break
     rms = _mean_of(left, (ring > 0.75) | (ring > 0.9 * ring.max(axis=1, keepdims=True))) ** 0.5
     covariance = inverse[:, 3:5, 3:5] * (rms**2)[:, None, None]
-    return DiscFit(centre, size, amp, covariance, rms, around, length)
+    return DiscFit(centre, size, step[:, :3], covariance, rms, around, length)
 
 
 def _mean_of(squares: Floats32, weight: NDArray[np.float32] | NDArray[np.bool_]) -> Floats:
@@ -286,4 +286,4 @@ def _solve(
     step = (inverse @ right[..., None])[..., 0]
     residual = pixels[:, 0] - (step.astype(np.float32)[:, None, :] @ columns)[:, 0]
     residual *= residual
-    return step, inverse, residual
+    return np.asarray(step, dtype=np.float64), np.asarray(inverse, dtype=np.float64), residual

@@ -67,7 +67,7 @@ class DiscFollower:
         self._look_around(time_s, luma, predicted, velocity)
         active = np.flatnonzero((self.lost == 0) & self._inside(predicted, velocity, luma.shape))
         if active.size:
-            fit = self._fit(luma, active, predicted[active], velocity[active])
+            fit = self.fit_at(luma, active, predicted[active], velocity[active])
             good = self._believable(active, fit, predicted[active], velocity[active], time_s)
             self._accept(active[good], _part(fit, good), time_s, uv, u)
         for i in np.flatnonzero(np.isnan(uv[:, 0])):
@@ -110,9 +110,9 @@ class DiscFollower:
 
     def _reach(self, index: NDArray[np.intp], velocity: Floats) -> Floats:
         ring = self.table.shape.ring_px[index] * self.scale[index]
-        return ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 5.0
+        return np.asarray(ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 5.0)
 
-    def _fit(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
+    def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
         """Fit markers `index`, small windows and large ones apart so that still points stay cheap."""
         half = np.ceil(self._reach(index, velocity) / 4.0).astype(int) * 4
         cut = np.median(half) + 4
@@ -159,10 +159,8 @@ class DiscFollower:
         level = np.maximum(2.5 * self.rms[index] + 1.0, 0.06 * reference)
         share = fit.contrast / self.contrast[index]
         size = fit.scale / self.first_scale[index]
-        return (
-            (fit.rms < level) & (share > 0.45) & (share < 2.2) & (size > 0.75) & (size < 1.33)
-            & (moved < gate) & (fit.step_px < 0.25)
-        )  # fmt: skip
+        alike = (share > 0.45) & (share < 2.2) & (size > 0.75) & (size < 1.33)
+        return np.asarray(alike & (fit.rms < level) & (moved < gate) & (fit.step_px < 0.25))
 
     def _accept(self, index: NDArray[np.intp], fit: DiscFit, time_s: float, uv: Floats, u: Floats) -> None:
         """Take the fits of markers `index` into the state and into this frame's result."""

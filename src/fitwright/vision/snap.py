@@ -72,7 +72,7 @@ def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int,
         for du in offsets:
             if du * du + dv * dv > reach * reach:
                 continue
-            c = np.round(pick) + (du, dv)
+            c = np.round(pick) + np.array([du, dv])
             found = _radial_score(grey, u, v, c)
             if found[0] > best[0]:
                 best = (found[0], c, found[1], found[2])

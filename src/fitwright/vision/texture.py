@@ -17,7 +17,7 @@ from fitwright.vision.video import Luma
 HALF_PX = 15
 FLOOR_PX = 0.5
 RENEWAL_PX = 0.35
-"""Random error that one renewal of the template adds, px (our choice; a match of natural texture is rarely better)."""
+"""Random error that one renewal of the template adds, px (our choice; matches of texture are rarely better)."""
 
 
 class PatchFollower:
@@ -66,7 +66,9 @@ class PatchFollower:
         h, w = self.template.shape
         first = centre - self.offset
         low = np.maximum(np.floor(first - reach).astype(int), 0)
-        high = np.minimum(np.ceil(first + reach).astype(int) + (w, h), [luma.shape[1], luma.shape[0]])
+        high = np.minimum(
+            np.ceil(first + reach).astype(int) + np.array([w, h]), [luma.shape[1], luma.shape[0]]
+        )
         if np.any(high - low < (w + 2, h + 2)):
             return None, 0.0
         area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32)

@@ -20,18 +20,28 @@ from scipy.interpolate import CubicSpline
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.disc import DiscTable, fit_discs
 from fitwright.vision.follow import DiscFollower, cut_windows
 from fitwright.vision.snap import Spot, find_spot
 from fitwright.vision.texture import PatchFollower
 from fitwright.vision.video import (
-    Cancelled, ClipInfo, LumaFrame, Luma, Progress, ReadReport, luma_frames, missing_tail, probe, to_upright,
+    Cancelled,
+    ClipInfo,
+    Luma,
+    LumaFrame,
+    Progress,
+    ReadReport,
+    luma_frames,
+    missing_tail,
+    probe,
+    to_upright,
 )  # fmt: skip
 
 LOWEST_FPS = 23.0
 SHORTEST_S = 0.5
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
+LEAST_RANGE = 12.0
 WARM_UP_BYTES = 48e6
 BLOCK_BYTES = 64e6
 EXPOSURES_S = np.array(
@@ -166,6 +176,7 @@ class _Start:
 def _start(info: ClipInfo, warm: list[LumaFrame], picks: Floats) -> _Start:
     """Recognise discs under the picks and learn exposure and velocities from the warm-up frames."""
     white = float((1 << info.bits) - 1)
+    _check_light(warm[0].luma, white)
     found = [_spot_at(warm[0].luma, p, white) for p in picks]
     discs = np.array([i for i, s in enumerate(found) if s is not None], dtype=np.intp)
     plain = np.array([i for i, s in enumerate(found) if s is None], dtype=np.intp)
@@ -181,6 +192,15 @@ def _start(info: ClipInfo, warm: list[LumaFrame], picks: Floats) -> _Start:
     velocity = _velocities(times, uv)
     exposure = _exposure(crew, warm, uv, velocity)
     return replace(start, velocity=np.nan_to_num(velocity[0]), exposure_s=exposure)
+
+
+def _check_light(luma: Luma, white: float) -> None:
+    """Refuse a picture in which there is nothing to see."""
+    dark, bright = np.percentile(luma[::8, ::8], [2, 98]) * (255.0 / white)
+    if bright - dark < LEAST_RANGE:
+        raise InputError("video", "the picture is all dark or without contrast where the points are marked",
+                         value=f"{bright - dark:.0f} grey levels", allowed=f"{LEAST_RANGE:.0f} of 255 and more",
+                         hint="film with more light, the lens uncovered")  # fmt: skip
 
 
 def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
@@ -210,7 +230,7 @@ def _exposure(crew: DiscFollower, warm: list[LumaFrame], uv: Floats, velocity: F
     picked = [np.unravel_index(k, speed.shape) for k in rank if speed.flat[k] * crew.step_s > 2.0]
     if len(picked) < 4:
         return 0.002
-    tried = EXPOSURES_S[EXPOSURES_S <= max(crew.step_s, 1 / 240) + 1e-9]
+    tried = EXPOSURES_S[max(crew.step_s, 1 / 240) + 1e-9 >= EXPOSURES_S]
     cost = np.zeros(len(tried))
     for k, i in picked:
         table: DiscTable = crew.table.select(np.array([i]))
@@ -226,7 +246,7 @@ def _exposure(crew: DiscFollower, warm: list[LumaFrame], uv: Floats, velocity: F
     best = int(np.argmin(cost))
     if not 0 < best < len(tried) - 1:
         return float(tried[best])
-    a, b, c = np.polyfit(tried[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
+    a, b, _ = np.polyfit(tried[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
     return float(np.clip(-b / (2 * a), tried[best - 1], tried[best + 1])) if a > 0 else float(tried[best])
 
 
@@ -263,7 +283,7 @@ class _Crew:
         """The marked frame itself, fitted again now that velocity and exposure are known."""
         assert self.discs is not None
         index = np.arange(len(self.start.spots))
-        fit = self.discs._fit(frame.luma, index, self.discs.places[:, 0], self.start.velocity)
+        fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.start.velocity)
         near = np.hypot(*(fit.uv_px - self.discs.places[:, 0]).T) < 3.0
         self.discs.places[near, 0] = fit.uv_px[near]
         u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))

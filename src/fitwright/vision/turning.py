@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from fitwright.quantity import Floats
@@ -63,7 +64,7 @@ class Turning:
         known = {AHEAD[self.view]: self.distance_mm} if self.distance_mm is not None else {}
         return PRIORS[self.view] | known
 
-    def thinned(self, keep: Floats) -> Turning:
+    def thinned(self, keep: NDArray[np.intp]) -> Turning:
         """Some of the frames."""
         return Turning(
             self.view, self.sides, self.seen_px[keep], self.crank_mm, self.camera_mm, self.distance_mm
@@ -113,15 +114,16 @@ def fit_turning(times: Floats, rough_rad: Floats, known: Turning) -> TurningFit:
     keep = keep[:: max(1, len(keep) // 700)]
     basis = _basis(times, rough_rad)
     some, part = known.thinned(keep), basis[keep]
-    coefficients, *_ = np.linalg.lstsq(part, rough_rad[keep], rcond=None)
-    g, coefficients = _descend(_first_guess(some), coefficients, part, some)
+    straight = np.linalg.lstsq(part, rough_rad[keep], rcond=None)[0].astype(np.float64)
+    g, coefficients = _descend(_first_guess(some), straight, part, some)
     residual, jacobian = _linearised(g, part @ coefficients, part, some)
     count = int(np.isfinite(some.seen_px).sum())
     px = residual[: some.seen_px.size] * MODEL_PX
     rms = math.sqrt(float(px @ px) / max(count, 1))
     # residuals of a model that is slightly wrong are not independent from frame to frame: a few per knot are
     spread = max(1.0, rms / MODEL_PX) ** 2 * max(1.0, count / (4.0 * basis.shape[1]))
-    covariance = np.linalg.inv(_weakened(jacobian, some.seen_px.size, spread))[: len(FREE), : len(FREE)]
+    inverse = np.linalg.inv(_weakened(jacobian, some.seen_px.size, spread)).astype(np.float64)
+    covariance = inverse[: len(FREE), : len(FREE)]
     values = dict(zip(FREE, (float(x) for x in g), strict=True))
     return TurningFit(known.view, values, covariance, basis @ coefficients, rms)
 
