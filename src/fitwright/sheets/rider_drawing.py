@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,7 +16,8 @@ from fitwright.motion.ride import THETA_DEG, CycleCurve
 from fitwright.quantity import Floats
 from fitwright.sheets import side_shapes
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
-from fitwright.sheets.ink import BOLD, DASH_AXIS, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.dimensions import Map, bike_dimensions, trunk_arc
+from fitwright.sheets.ink import BOLD, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
 
 GUTTER = {
     "trunk": "left", "saddle_height": "left", "saddle_setback": "left", "hip": "left", "saddle_tilt": "left",
@@ -69,9 +70,6 @@ class Turn:
     def nearest(self, theta_deg: float) -> int:
         """Index of the bin nearest to a crank angle."""
         return int(np.argmin(np.abs((self.theta_deg - theta_deg + 180) % 360 - 180)))
-
-
-Map = Callable[[XY], XY]
 
 
 def rider_svg(
@@ -335,61 +333,13 @@ def _anchors(
         if figure.shoulder_mm:
             anchors["shoulder"] = place(figure.shoulder_mm)
             if "trunk" in wanted:
-                anchors["trunk"] = _trunk_arc(pen, place, hip, figure.shoulder_mm)
+                anchors["trunk"] = trunk_arc(pen, place, hip, figure.shoulder_mm)
     for name, point in (("elbow", figure.elbow_mm), ("hand", figure.hand_mm)):
         if point:
             anchors[name] = place(point)
     if bike:
-        anchors |= _dimensions(pen, place, bike, wanted)
+        anchors |= bike_dimensions(pen, place, bike, wanted)
     return anchors
-
-
-def _trunk_arc(pen: Pen, place: Map, hip: XY, shoulder: XY) -> XY:
-    """The trunk's angle to the horizontal, drawn at the hip."""
-    angle = math.atan2(shoulder[1] - hip[1], shoulder[0] - hip[0])
-    r = 250.0
-    pen.line(place(hip), place((hip[0] + r + 40, hip[1])), pen.ink.soft, HAIRLINE, "4 3")
-    arc = [place((hip[0] + r * math.cos(t), hip[1] + r * math.sin(t))) for t in np.linspace(0, angle, 14)]
-    pen.path(arc, pen.ink.soft, HAIRLINE)
-    at = 0.62  # along the trunk: the leader starts there and does not cross the arc
-    return place((hip[0] + at * (shoulder[0] - hip[0]), hip[1] + at * (shoulder[1] - hip[1])))
-
-
-def _dimensions(pen: Pen, place: Map, bike: side_shapes.Bicycle, wanted: set[str]) -> dict[str, XY]:
-    """Dimension lines with oblique ticks; returns the anchor of each."""
-    (sx, sy), (hx, hy) = bike.saddle, bike.hood
-    anchors: dict[str, XY] = {"crank": place((0.0, 0.0)), "saddle_tilt": place((sx - 110, sy))}
-    length = math.hypot(sx, sy)
-    off = (-sy / length * 150, sx / length * 150)
-    floor = side_shapes.GROUND_Y_MM - 62
-    lines: dict[str, tuple[XY, XY, XY, XY, float]] = {
-        "saddle_height": ((0, 0), (sx, sy), off, (sx + off[0], sy + off[1]), 0.42),
-        "saddle_setback": ((sx, floor), (0, floor), (0.0, 0.0), (0, floor), 0.5),
-        "hood_x": ((0, floor), (hx, floor), (0.0, 0.0), (hx, floor), 0.72),
-        "hood_y": ((hx + 150, 0), (hx + 150, hy), (0.0, 0.0), (hx + 150, hy), 0.5),
-    }
-    stems: dict[str, list[tuple[XY, XY]]] = {
-        "saddle_height": [((0, 0), off), ((sx, sy), (sx + off[0], sy + off[1]))],
-        "saddle_setback": [((sx, sy - 40), (sx, floor)), ((0, 0), (0, floor))],
-        "hood_x": [((hx, hy), (hx, floor)), ((0, 0), (0, floor))],
-        "hood_y": [((0, 0), (hx + 150, 0)), ((hx, hy), (hx + 150, hy))],
-    }
-    for name, (a, b, shift, _, at) in lines.items():
-        if name not in wanted:
-            continue
-        for p, q in stems[name]:
-            pen.line(place(p), place(q), pen.ink.hair, HAIRLINE, DASH_AXIS)
-        p, q = place((a[0] + shift[0], a[1] + shift[1])), place((b[0] + shift[0], b[1] + shift[1]))
-        dimension_line(pen, p, q)
-        anchors[name] = (p[0] + at * (q[0] - p[0]), p[1] + at * (q[1] - p[1]))
-    return anchors
-
-
-def dimension_line(pen: Pen, a: XY, b: XY) -> None:
-    """A thin line with an oblique tick at each end."""
-    pen.line(a, b, pen.ink.soft, HAIRLINE)
-    for x, y in (a, b):
-        pen.line((x - 3.2, y + 3.2), (x + 3.2, y - 3.2), pen.ink.soft, THIN)
 
 
 def _caption(pen: Pen, figure: RiderFigure, turn: Turn | None, now: int | None) -> None:
