@@ -32,3 +32,22 @@ def outside_data() -> Path:
 def own_media_folder(settings, tmp_path: Path) -> None:
     """Each test keeps its media in a folder of its own."""
     settings.MEDIA_ROOT = tmp_path / "media"
+
+
+@pytest.fixture(scope="session")
+def sole_photo():
+    """A simulated photograph of an invented left sole (k1 = −0.05, tilted): scene, camera, picture. About 1 s."""
+    from rendered_sole import Camera, Scene, photograph
+
+    scene, camera = Scene(foot="left"), Camera(k1=-0.05, tilt_deg=(6.0, -4.0), shift_mm=(4.0, -7.0))
+    return scene, camera, photograph(scene, camera)
+
+
+@pytest.fixture(scope="session")
+def sole_file(sole_photo, tmp_path_factory) -> Path:
+    """The same picture as a PNG file."""
+    from PIL import Image
+
+    path = tmp_path_factory.mktemp("photo") / "sole-left.png"
+    Image.fromarray(sole_photo[2]).save(path)
+    return path

@@ -92,7 +92,7 @@ def measure(
 
     Points (pixels of the upright picture): heel_centre, toe, m1, m5, cleat_nose, cleat_tail, axle_inner,
     axle_outer, datum_1, datum_2, ... The sole is seen from below. The file looks like
-    {"points": {"heel_centre": (812, 1530), "toe": (840, 402)}} with square instead of round brackets.
+    {"points": {"heel_centre": \\[812, 1530], "toe": \\[840, 402]}}
 
     Example:
 

@@ -14,7 +14,8 @@ from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import FoundBoard, find_boards, homography_errors, recognise
 from fitwright.vision.card import SCALE_CARD, CardLayout, StripLayout, marker_dictionary
 from fitwright.vision.picture import Picture
-from fitwright.vision.plane import CardPlane, LensPrior, fit_plane
+from fitwright.vision.plane import CardPlane, LensPrior
+from fitwright.vision.plane_fit import fit_plane
 
 U_PICK_PX = 0.7
 """Standard uncertainty of a hand-picked coordinate (loupe, common practice, no source)."""
@@ -54,7 +55,7 @@ def _notes(plane: CardPlane, card: CardLayout, per_strip: Mapping[str, int]) -> 
             notes.append(f"strip {strip.name} not found: measured from one strip, less sure away from it")
         elif seen < all_corners:
             notes.append(f"strip {strip.name}: {seen} of {all_corners} corners seen")
-    if plane.rms_px / plane.px_per_mm > 0.3:
+    if plane.rms_px / plane.px_per_mm > 0.15:
         notes.append("the strips do not lie quite flat in one plane")
     if plane.print_scale.method == card.check_bar.method == SCALE_CARD.check_bar.method:
         notes.append("the printed check bar has not been measured: 100.0 mm assumed")

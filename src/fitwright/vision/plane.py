@@ -1,10 +1,7 @@
-"""One joint fit of camera, lens and strips, and from it: pixels of the picture to millimetres in the card's plane.
+"""A camera over the card's plane: pixels of the picture to millimetres in the plane and back, with covariance.
 
-The camera is a pinhole with two radial terms (Brown 1971; x_d = x (1 + k1 r² + k2 r⁴), x in focal lengths).
-All unknowns are estimated together from the chessboard corners of the strips, with priors for what one picture
-of a plane cannot tell (focal length, principal point, lens): maximum a posteriori, Gauss–Newton, covariance
-from the normal matrix. So a badly conditioned picture (one strip, in a corner) is not refused and not believed:
-the lens stays as uncertain as its prior, and the result carries that.
+The camera is a pinhole with two radial terms (Brown 1971; x_d = x (1 + k1 r² + k2 r⁴), x in focal lengths). Its
+parameters and their covariance come from `fitwright.vision.plane_fit`.
 
 Plane frame: that of the first strip found, mm, x across, y down as seen from the camera (the third axis points
 away from the camera). Parameter vector: turn (3, rad, about the starting rotation), translation (3, mm),
@@ -14,13 +11,9 @@ log focal length, principal point (2, px), k1, k2, then (x, y, turn) of each fur
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
-import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats, Measured, propagate
@@ -28,8 +21,6 @@ from fitwright.vision.boards import FoundBoard
 from fitwright.vision.picture import FULL_FRAME_DIAGONAL_MM
 
 CAMERA = 11
-NOISE_FLOOR_PX = 0.08
-BENT_SQUARES = 0.05
 
 
 @dataclass(frozen=True)
@@ -101,20 +92,20 @@ class CardPlane:
     @property
     def px_per_mm(self) -> float:
         """Mean resolution on the strips."""
-        return float(np.mean([_px_per_mm(b) for b in self.boards])) / self.print_scale.value
+        return float(np.mean([px_per_mm(b) for b in self.boards])) / self.print_scale.value
 
     @property
     def distance_mm(self) -> Measured:
         """Distance of the lens from the card's plane."""
         value, cov = propagate(
-            lambda p: -_camera_centre(p, self.start_rotation)[2], self.parameters, self.covariance
+            lambda p: -camera_centre(p, self.start_rotation)[2], self.parameters, self.covariance
         )
         return Measured(abs(float(value[0])), float(np.sqrt(cov[0, 0])), "mm", self.prior.source)
 
     def corners_mm(self) -> Floats:
         """(n, 2) all corners used, in the plane frame."""
         scale = self.print_scale.value
-        places = [_place(b.corners_mm * scale, self.parameters, i) for i, b in enumerate(self.boards)]
+        places = [place(b.corners_mm * scale, self.parameters, i) for i, b in enumerate(self.boards)]
         return np.concatenate(places)
 
     def to_plane(
@@ -136,7 +127,9 @@ class CardPlane:
         def plane(vector: Floats) -> Floats:
             p, uv = vector[:m], vector[m : m + 2 * n].reshape(n, 2)
             common, own, scale = vector[m + 2 * n], vector[m + 2 * n + 1 : -1], vector[-1]
-            return np.asarray(scale * _to_plane(p, self.start_rotation, uv, heights + common + own)).ravel()
+            return np.asarray(
+                scale * ray_to_plane(p, self.start_rotation, uv, heights + common + own)
+            ).ravel()
 
         variances = [np.full(2 * n, u_pick_px**2), [u_height_mm**2], np.full(n, u_uneven_mm**2)]
         relative = self.print_scale.u / self.print_scale.value
@@ -155,113 +148,10 @@ class CardPlane:
     def to_picture(self, points_mm: Floats, height_mm: float = 0.0) -> Floats:
         """(n, 2) points of the plane frame to pixels: for overlays and for rectified pictures."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
-        return _project(self.parameters, self.start_rotation, points, height_mm)
+        return project(self.parameters, self.start_rotation, points, height_mm)
 
 
-def fit_plane(
-    boards: Sequence[FoundBoard], size_px: tuple[int, int], prior: LensPrior, print_scale: Measured
-) -> CardPlane:
-    """Fit camera and strips to the corners of one or several boards that lie in one plane.
-
-    Raises:
-        InputError: too few corners, or corners that do not fit one flat plane.
-    """
-    ordered = tuple(sorted(boards, key=lambda b: -len(b.corner_ids)))
-    if len(ordered[0].corner_ids) < 6 or min(np.ptp(ordered[0].corners_mm, axis=0)) == 0:
-        raise InputError(
-            f"strip {ordered[0].layout.name}", "too few corners are visible", value=len(ordered[0].corner_ids),
-            allowed="at least 6 of one strip", hint="Uncover the strip; all of it should be in the picture.",
-        )  # fmt: skip
-    plane = _fit_once(ordered, size_px, prior, print_scale, noise_px=0.15)
-    kept, dropped = _without_outliers(plane)
-    if dropped:
-        plane = _fit_once(kept, size_px, prior, print_scale, noise_px=0.15)
-    degrees = max(1.0, plane.residuals_px.size - CAMERA - 3 * (len(kept) - 1) + 5)  # 5 unknowns have a prior
-    noise = max(NOISE_FLOOR_PX, math.sqrt(float(np.sum(plane.residuals_px**2)) / degrees))
-    plane = replace(_fit_once(kept, size_px, prior, print_scale, noise), dropped=dropped)
-    _refuse_bent(plane)
-    return plane
-
-
-def _fit_once(
-    boards: tuple[FoundBoard, ...],
-    size_px: tuple[int, int],
-    prior: LensPrior,
-    print_scale: Measured,
-    noise_px: float,
-) -> CardPlane:
-    scaled = [b.corners_mm * print_scale.value for b in boards]
-    centre = (np.array(size_px) - 1) / 2
-    u_prior = np.array([prior.u_focal, *[prior.u_centre * math.hypot(*size_px)] * 2, prior.u_k1, prior.u_k2])
-    mean_prior = np.array([math.log(prior.focal_px), *centre, 0.0, 0.0])
-    seen = np.concatenate([b.corners_px for b in boards])
-    best: Any = None
-    for start, rotation in _starts(boards, scaled, mean_prior):
-
-        def misfit(p: Floats, rotation: Floats = rotation) -> Floats:
-            places = np.concatenate([_place(mm, p, i) for i, mm in enumerate(scaled)])
-            data = (_project(p, rotation, places, 0.0) - seen) / noise_px
-            return np.concatenate([data.ravel(), (p[6:CAMERA] - mean_prior) / u_prior])
-
-        fit = least_squares(misfit, start, method="trf", x_scale="jac", jac="3-point", max_nfev=60)
-        if best is None or fit.cost < best[0].cost:
-            best = fit, rotation
-    fit, rotation = best
-    residuals = fit.fun[: seen.size].reshape(-1, 2) * noise_px
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True, rcond=1e-18)
-    return CardPlane(fit.x, covariance, rotation, size_px, boards, residuals, noise_px, print_scale, prior)
-
-
-def _starts(
-    boards: tuple[FoundBoard, ...], scaled: list[Floats], mean_prior: Floats
-) -> list[tuple[Floats, Floats]]:
-    """The two poses a plane may have (Collins & Bartoli 2014), further strips placed by each of them."""
-    focal = math.exp(mean_prior[0])
-    K = np.array([[focal, 0, mean_prior[1]], [0, focal, mean_prior[2]], [0, 0, 1.0]])
-    solid = np.column_stack([scaled[0], np.zeros(len(scaled[0]))])
-    _, turns, shifts, *_ = cv2.solvePnPGeneric(solid, boards[0].corners_px, K, None, flags=cv2.SOLVEPNP_IPPE)
-    starts = []
-    for turn, shift in zip(turns, shifts, strict=True):
-        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
-        camera = np.concatenate([np.zeros(3), np.ravel(shift), mean_prior])
-        strips = []
-        for board, mm in zip(boards[1:], scaled[1:], strict=True):
-            strips.append(_rigid(mm, _to_plane(camera, rotation, board.corners_px, np.zeros(len(mm)))))
-        starts.append((np.concatenate([camera, *strips]), rotation))
-    return starts
-
-
-def _without_outliers(plane: CardPlane) -> tuple[tuple[FoundBoard, ...], int]:
-    """Boards without corners that miss the fit by far more than the others (half-hidden or misread)."""
-    distance = np.linalg.norm(plane.residuals_px, axis=1)
-    keep = distance <= max(1.0, 5 * float(np.median(distance)))
-    kept, start = [], 0
-    for b in plane.boards:
-        k = keep[start : start + len(b.corner_ids)]
-        start += len(k)
-        if k.sum() >= 4:
-            kept.append(
-                replace(b, corner_ids=b.corner_ids[k], corners_px=b.corners_px[k], corners_mm=b.corners_mm[k])
-            )
-    if not kept:
-        raise InputError(
-            "card", "its corners do not fit a plane", hint="Lay the strips flat and take the photo again."
-        )
-    return tuple(kept), int(np.sum(~keep))
-
-
-def _refuse_bent(plane: CardPlane) -> None:
-    px_per_mm = float(np.mean([_px_per_mm(b) for b in plane.boards]))
-    miss = plane.rms_px / px_per_mm
-    if miss > BENT_SQUARES * plane.boards[0].layout.square_mm:
-        raise InputError(
-            "card", f"its corners miss a flat plane by {miss:.2g} mm rms",
-            allowed=f"up to {BENT_SQUARES * plane.boards[0].layout.square_mm:g} mm",
-            hint="Lay both strips flat in one plane (tape them down), beside the sole and at its height.",
-        )  # fmt: skip
-
-
-def _px_per_mm(board: FoundBoard) -> float:
+def px_per_mm(board: FoundBoard) -> float:
     def spread(x: Floats) -> float:
         return float(np.sqrt(np.sum(np.var(x, axis=0))))
 
@@ -271,7 +161,7 @@ def _px_per_mm(board: FoundBoard) -> float:
 # --- geometry ---
 
 
-def _place(board_mm: Floats, p: Floats, index: int) -> Floats:
+def place(board_mm: Floats, p: Floats, index: int) -> Floats:
     """Corners of strip `index` in the plane frame."""
     if index == 0:
         return board_mm
@@ -280,16 +170,7 @@ def _place(board_mm: Floats, p: Floats, index: int) -> Floats:
     return np.asarray(board_mm @ np.array([[c, s], [-s, c]]) + np.array([x, y]), dtype=np.float64)
 
 
-def _rigid(source: Floats, target: Floats) -> Floats:
-    """(x, y, turn) of the best rigid motion source → target."""
-    a, b = source - source.mean(axis=0), target - target.mean(axis=0)
-    turn = math.atan2(float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b)))
-    c, s = math.cos(turn), math.sin(turn)
-    shift = target.mean(axis=0) - source.mean(axis=0) @ np.array([[c, s], [-s, c]])
-    return np.array([*shift, turn])
-
-
-def _rotation(p: Floats, start: Floats) -> Floats:
+def rotation(p: Floats, start: Floats) -> Floats:
     """start · exp([w]×) by Rodrigues' formula."""
     w = p[:3]
     angle = math.sqrt(float(w @ w))
@@ -300,19 +181,19 @@ def _rotation(p: Floats, start: Floats) -> Floats:
     return np.asarray(start @ (np.eye(3) + a * W + b * (W @ W)))
 
 
-def _camera_centre(p: Floats, start: Floats) -> Floats:
-    return -_rotation(p, start).T @ p[3:6]
+def camera_centre(p: Floats, start: Floats) -> Floats:
+    return -rotation(p, start).T @ p[3:6]
 
 
-def _project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
+def project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
     solid = np.column_stack([points_mm, np.full(len(points_mm), -height_mm)])
-    view = solid @ _rotation(p, start).T + p[3:6]
+    view = solid @ rotation(p, start).T + p[3:6]
     xy = view[:, :2] / view[:, 2:]
     r2 = np.sum(xy**2, axis=1, keepdims=True)
     return np.asarray(math.exp(p[6]) * xy * (1 + p[9] * r2 + p[10] * r2**2) + p[7:9], dtype=np.float64)
 
 
-def _to_plane(p: Floats, start: Floats, pixels: Floats, height_mm: Floats) -> Floats:
+def ray_to_plane(p: Floats, start: Floats, pixels: Floats, height_mm: Floats) -> Floats:
     """Rays through pixels cut with the plane at `height_mm` above the card; NaN where there is no cut."""
     distorted = (pixels - p[7:9]) / math.exp(p[6])
     rd = np.linalg.norm(distorted, axis=1)
@@ -321,7 +202,7 @@ def _to_plane(p: Floats, start: Floats, pixels: Floats, height_mm: Floats) -> Fl
         slope = 1 + 3 * p[9] * r**2 + 5 * p[10] * r**4
         r = r - (r * (1 + p[9] * r**2 + p[10] * r**4) - rd) / np.where(slope > 0.1, slope, 0.1)
     xy = distorted * np.where(rd > 0, r / np.where(rd > 0, rd, 1.0), 1.0)[:, None]
-    R = _rotation(p, start)
+    R = rotation(p, start)
     rays = np.column_stack([xy, np.ones(len(xy))]) @ R
     centre = -R.T @ p[3:6]
     with np.errstate(divide="ignore", invalid="ignore"):
