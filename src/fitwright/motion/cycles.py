@@ -10,6 +10,7 @@ read there by spline. What was not seen is not invented: such bins are NaN and l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -125,6 +126,7 @@ def sample(time_s: Floats, values: Floats, at_s: Floats) -> Floats:
     return out.reshape(*at_s.shape, *values.shape[1:])
 
 
+@lru_cache(maxsize=64)
 def bootstrap_weights(cycles: int, draws: int = DRAWS, seed: int = SEED) -> Floats:
     """(draws, n) weights of a circular block bootstrap over turns (Politis & Romano 1992; from memory).
 
@@ -136,7 +138,9 @@ def bootstrap_weights(cycles: int, draws: int = DRAWS, seed: int = SEED) -> Floa
     drawn = ((starts[:, :, None] + np.arange(block)) % cycles).reshape(draws, -1)[:, :cycles]
     counts = np.zeros((draws, cycles))
     np.add.at(counts, (np.arange(draws)[:, None], drawn), 1.0)
-    return counts / cycles
+    weights = counts / cycles
+    weights.flags.writeable = False
+    return weights
 
 
 def small_sample_factor(cycles: int) -> float:
@@ -149,11 +153,28 @@ def weighted_means(weights: Floats, values: Floats) -> Floats:
     """(draws, ...) means of (n, ...) per-turn values; a NaN leaves the turn out of that mean only."""
     flat = values.reshape(values.shape[0], -1)
     seen = np.isfinite(flat)
+    if seen.all():
+        return np.asarray((weights @ flat).reshape(weights.shape[0], *values.shape[1:]), dtype=np.float64)
     total = weights @ np.where(seen, flat, 0.0)
     share = weights @ seen.astype(np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(share > 0, total / share, np.nan)
     return np.asarray(mean.reshape(weights.shape[0], *values.shape[1:]), dtype=np.float64)
+
+
+def bootstrap_error(turns: Floats, mean: Floats) -> Floats:
+    """(360,) standard deviation of the bootstrap's mean of (n, 360) turns about `mean`.
+
+    A mean is linear in the weights, so their covariance gives it without drawing 360 columns.
+    """
+    weights = bootstrap_weights(turns.shape[0])
+    if not np.isfinite(turns).all():
+        return np.asarray(
+            np.sqrt(np.mean((weighted_means(weights, turns) - mean) ** 2, axis=0)), dtype=np.float64
+        )
+    away = turns - mean
+    product = (weights.T @ weights) / weights.shape[0]
+    return np.asarray(np.sqrt(np.maximum(np.sum(away * (product @ away), axis=0), 0.0)), dtype=np.float64)
 
 
 def cycle_curve(name: str, unit: str, turns: Floats, u_systematic: Floats | float = 0.0) -> CycleCurve:
@@ -164,8 +185,7 @@ def cycle_curve(name: str, unit: str, turns: Floats, u_systematic: Floats | floa
     mean = np.where(enough, np.where(np.isfinite(turns), turns, 0.0).sum(axis=0) / n, np.nan)
     squares = np.where(np.isfinite(turns), (turns - mean) ** 2, 0.0).sum(axis=0)
     sd = np.where(enough, np.sqrt(squares / np.maximum(seen - 1, 1)), np.nan)
-    means = weighted_means(bootstrap_weights(turns.shape[0]), turns)
-    random = np.sqrt(np.mean((means - mean) ** 2, axis=0)) * small_sample_factor(turns.shape[0])
+    random = bootstrap_error(turns, mean) * small_sample_factor(turns.shape[0])
     u = np.where(enough, np.hypot(random, u_systematic), np.nan)
     return CycleCurve(name, unit, mean, sd, u, int(turns.shape[0]))
 

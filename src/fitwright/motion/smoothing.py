@@ -7,12 +7,14 @@ residual equals the noise (Winter 2009, "residual analysis").
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.signal import butter, sosfiltfilt
+from scipy.signal import butter, detrend, sosfiltfilt
+from scipy.signal.windows import blackmanharris
 
 from fitwright.motion.trajectories import Trajectories
 from fitwright.quantity import Floats
@@ -28,11 +30,12 @@ MAX_GAP_S = 0.10
 def butterworth(x: Floats, rate_hz: float, cutoff_hz: float) -> Floats:
     """Zero-lag low-pass along axis 0 whose gain is 1/√2 at `cutoff_hz` after both passes.
 
-    Above 0.49 · rate · C nothing is left to remove and `x` is returned. x: (T, ...), uniform in time, no NaN.
+    x: (T, ...), uniform in time, no NaN; fewer than 24 samples come back as they are.
     """
-    corrected = cutoff_hz / DOUBLE_PASS
-    if corrected >= 0.49 * rate_hz or x.shape[0] < MIN_SAMPLES:
+    if x.shape[0] < MIN_SAMPLES:
         return x.copy()
+    # The correction belongs to the warped frequency tan(π f / rate), as Winter has it; then the gain is exact.
+    corrected = rate_hz / math.pi * math.atan(math.tan(math.pi * cutoff_hz / rate_hz) / DOUBLE_PASS)
     sos = butter(2, corrected, fs=rate_hz, output="sos")
     pad = min(x.shape[0] - 1, max(9, round(rate_hz / cutoff_hz)))
     return np.asarray(sosfiltfilt(sos, x, axis=0, padlen=pad), dtype=np.float64)
@@ -52,15 +55,21 @@ class ResidualAnalysis:
 def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     """Noise and cut-off of (T,) or (T, D) uniform samples (D axes share one cut-off).
 
-    Where only noise is left, the squared residual of white noise falls in a straight line with the cut-off; that line
-    through the tail (0.20 to 0.36 of the rate), carried back to 0 Hz, is the noise's variance.
+    The residual is what the filter takes away, by cut-off. Winter draws a straight line through its tail, where only
+    noise is left, back to 0 Hz. Here the line is the curve that white noise makes through this very filter, fitted to
+    the tail (0.25 to 0.42 of the rate). All cut-offs come from one spectrum.
     """
     x = x.reshape(x.shape[0], -1)
-    frequencies = np.linspace(0.02, 0.36, 35) * rate_hz
-    squared = np.array([float(np.mean((x - butterworth(x, rate_hz, f)) ** 2)) for f in frequencies])
-    tail = frequencies >= 0.20 * rate_hz
-    _, intercept = np.polyfit(frequencies[tail], squared[tail], 1)
-    variance = max(float(intercept), 0.0)
+    window = blackmanharris(x.shape[0])[:, None]  # keeps the large slow motion out of the small fast noise
+    spectrum = np.fft.rfft(window * detrend(x, axis=0), axis=0)
+    power = 2.0 * (np.abs(spectrum) ** 2).mean(axis=1) / x.shape[0] / float((window**2).sum())
+    frequencies = np.linspace(0.02, 0.42, 81) * rate_hz
+    warped = np.tan(np.pi * np.minimum(np.fft.rfftfreq(x.shape[0]), 0.4999))
+    edge = np.tan(np.pi * frequencies / rate_hz) / DOUBLE_PASS
+    taken = (1.0 - 1.0 / (1.0 + (warped[None, :] / edge[:, None]) ** 4)) ** 2
+    squared, white = taken @ power, taken.mean(axis=1)
+    tail = frequencies >= 0.25 * rate_hz
+    variance = float(squared[tail] @ white[tail] / (white[tail] @ white[tail]))
     above = np.flatnonzero(squared >= variance)
     last = int(above[-1]) if above.size else 0
     cutoff = float(frequencies[min(last + 1, frequencies.size - 1)])
