@@ -19,7 +19,7 @@ from fitwright.plan.adjustables import KINDS, canonical, instruction, kind_of, s
 from fitwright.plan.findings import find_all, side_notes
 from fitwright.plan.forecast import Forecast, make_forecast
 from fitwright.plan.inputs import PlanInputs
-from fitwright.plan.solver import Goal, Move, interval_for, solve_steps
+from fitwright.plan.solver import Goal, Move, attainable, interval_for, solve_steps
 from fitwright.plan.types import Finding, Plan, PlannedChange, Prediction
 from fitwright.quantity import Floats, Measured, format_pm, probability_within
 
@@ -212,10 +212,7 @@ def _linearise(task: _Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats,
         t, at = f.target, base[f.id]
         wanted = task.probability if f.id in task.acted else min(task.probability, f.probability_in)
         low, high = interval_for(t.low, t.high, at.u, wanted)
-        if (
-            f.id in task.acted
-            and probability_within(Measured((t.low + t.high) / 2, at.u, "1"), t.low, t.high) < wanted
-        ):
+        if f.id in task.acted and not attainable(t.low, t.high, at.u, wanted):
             uncertain.append(f.id)
         start = at.value - float(gain[i] @ np.asarray(steps, dtype=np.float64))
         if f.id in task.acted and t.key in SETTINGS:
@@ -318,6 +315,11 @@ def _what_would_lift(task: _Task, finding: Finding, deltas: Mapping[str, float])
                 if whole
                 else f"{kind.noun} cannot go further: the leg or the part ends there"
             )
+    if held:
+        idle = " and ".join(kind_of(n).noun for n in names if n in free)
+        return (
+            f"{' and '.join(kind_of(n).noun for n in held)} may not be touched, {idle} alone does too little"
+        )
     if not names:
         return "nothing that was measured serves it; photograph the sole first"
     return "a more certain measurement would decide it"

@@ -4,8 +4,8 @@ Unknowns per adjustable j: whole steps up and down (n⁺, n⁻), whether it is t
 shortfall s. With G the change per step:
     low_i − s_i h_i ≤ now_i + Σ_j G_ij (n⁺_j − n⁻_j) ≤ high_i + s_i h_i,   n⁺_j ≤ N⁺_j y_j,   n⁻_j ≤ N⁻_j y_j
     minimise  SHORT Σ s_i + Σ_j (TOUCH + felt_j) y_j + Σ_j size_j (n⁺_j + n⁻_j)
-The weights are lexicographic in effect: first as little shortfall as can be (in half-widths h of the band), then
-as few changes, then the least felt and smallest. Solved by HiGHS through scipy.
+A change is worth making when it takes away at least a tenth of the band's half-width h of shortfall; among plans
+equal in that, fewer changes win, then the least felt and smallest. Solved by HiGHS through scipy.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from fitwright.errors import FitwrightError, InputError
 from fitwright.quantity import Floats, Measured, probability_within
 
-SHORT, TOUCH, SIZE = 1e4, 10.0, 4.0
+SHORT, TOUCH, SIZE = 100.0, 10.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -123,13 +123,13 @@ def interval_for(low: float, high: float, u: float, probability: float) -> tuple
     """Where an expected value with standard uncertainty u must lie so that P(low ≤ true ≤ high) ≥ probability.
 
     Empty intervals do not occur: when even the middle of the band is less sure than wanted, 95 % of what the
-    middle gives is asked for instead (the plan then says so).
+    middle gives is asked for instead (`attainable` is then False, and the plan says so).
     """
     middle, half = (low + high) / 2, (high - low) / 2
     if u <= 0:
         return low, high
     best = probability_within(Measured(middle, u, "1"), low, high)
-    wanted = min(probability, 0.95 * best)
+    wanted = probability if attainable(low, high, u, probability) else 0.95 * best
     # One-sided first guess, then bisection of the monotone fall of probability from the middle outward.
     inner, outer = 0.0, half + max(0.0, -NormalDist().inv_cdf(min(wanted, 0.999)) * u) + 4 * u
     for _ in range(60):
@@ -139,3 +139,8 @@ def interval_for(low: float, high: float, u: float, probability: float) -> tuple
         else:
             outer = mid
     return middle - inner, middle + inner
+
+
+def attainable(low: float, high: float, u: float, probability: float) -> bool:
+    """Whether a value in the middle of the band is as surely inside as wanted."""
+    return probability_within(Measured((low + high) / 2, u, "1"), low, high) >= probability
