@@ -39,6 +39,8 @@ AGAIN: Mapping[int, tuple[str, ...]] = {
     4: ("everything",),
 }
 SETTINGS = ("axle_under_foot.setting", "cleat_rotation_deg.off_foot")
+# A change must take away a tenth of the band's half-width, at most this scale: 0.4° or 0.4 mm; our choice.
+WIDEST_SCALE: Mapping[str, float] = {"deg": 4.0, "mm": 4.0}
 ROUNDS = 6
 CARE = (
     "One change at a time; ride a few minutes and measure again before the next. "
@@ -221,7 +223,8 @@ def _linearise(task: _Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats,
             low, high = max(low, middle - near), min(high, middle + near)
         if f.id not in task.acted:  # leave alone, but do not make worse than it is
             low, high = min(low, f.value.value), max(high, f.value.value)
-        goals.append(Goal(f.id, start, low, high, (t.high - t.low) / 2))
+        scale = min((t.high - t.low) / 2, WIDEST_SCALE.get(t.unit, np.inf))
+        goals.append(Goal(f.id, start, low, high, scale))
     return goals, gain, tuple(uncertain)
 
 
@@ -282,8 +285,9 @@ def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Meas
         t, m = finding.target, expected[finding.id]
         unit = "°" if t.unit == "deg" else "" if t.unit == "1" else f" {t.unit}"
         p = probability_within(m, t.low, t.high)
-        reach = _what_would_lift(task, finding, deltas)
-        if not t.low <= m.value <= t.high:
+        outside = not t.low <= m.value <= t.high
+        reach = _what_would_lift(task, finding, deltas, outside)
+        if outside:
             short = max(t.low - m.value, m.value - t.high)
             decimals = 2 if t.unit == "1" else 1
             words.append(f"{finding.id}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
@@ -294,7 +298,7 @@ def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Meas
     return words
 
 
-def _what_would_lift(task: _Task, finding: Finding, deltas: Mapping[str, float]) -> str:
+def _what_would_lift(task: _Task, finding: Finding, deltas: Mapping[str, float], outside: bool) -> str:
     """The nearest thing that stands in the way: a forbidden part, the cautious step, or the uncertainty."""
     quantity = finding.target.key.rsplit(".", 1)[0]
     names = [n for k in SERVES[quantity] for n in _names(k, finding.side, task.forecast.inputs)]
@@ -322,6 +326,10 @@ def _what_would_lift(task: _Task, finding: Finding, deltas: Mapping[str, float])
         )
     if not names:
         return "nothing that was measured serves it; photograph the sole first"
+    if outside:
+        return (
+            f"{' and '.join(kind_of(n).noun for n in names)}: what may be turned in one visit does too little"
+        )
     return "a more certain measurement would decide it"
 
 

@@ -36,7 +36,8 @@ class Move:
 
 @dataclass(frozen=True)
 class Goal:
-    """One quantity: today's value, the interval its expected value must reach, and the band's half-width."""
+    """One quantity: today's value, the interval its expected value must reach, and the scale of
+    a shortfall (the band's half-width, or less)."""
 
     id: str
     now: float
