@@ -90,7 +90,8 @@ def _table(rows: list[dict[str, Any]]) -> str:
     if not rows:
         return "No visit yet. Open one in the workbench (fitwright serve) or try: fitwright demo"
     return "\n".join(
-        f"{r['visit']:>4}  {r['rider']:<32} {r['use']:<11} {r['opened_at'][:10]}{'  simulated' if r['simulated'] else ''}"
+        f"{r['visit']:>4}  {r['rider']:<32} {r['use']:<11} {r['opened_at'][:10]}"
+        + ("  simulated" if r["simulated"] else "")
         for r in rows
     )
 

@@ -25,6 +25,7 @@ from fitwright.sheets.position_sheet import (
     SheetLine,
     contact_lines,
     position_sheet_pdf,
+    sheet_drawings,
 )
 from fitwright.sheets.typeset import Paper
 from fitwright.studio import drawings, feet
@@ -141,12 +142,14 @@ def position_sheet(visit: Visit, paper: Paper) -> bytes:
     position = last_position(visit)
     contact, measured = _contact_of(position)
     soles = _soles(visit)
+    figures = [f for s in feet.FEET if (f := drawings.sole_figure(visit, s, links=False)) is not None]
+    side_svg, soles_svg = sheet_drawings(drawings.side_figure(visit, links=False), figures)
     sheet = PositionSheet(
         studio=_studio(), rider=visit.rider.name, date=_day(position), simulated=visit.simulated,
         bike=visit.bike.name if visit.bike else "", contact=contact_lines(contact, measured) if contact else (),
         feet={s: _sheet_foot(r) for s, r in soles.items()},
-        side_svg=drawings.side_drawing(visit, "paper", links=False),
-        soles_svg=drawings.soles_drawing(visit, "paper", links=False), parts=hardware_lines(visit),
+        side_svg=side_svg,
+        soles_svg=soles_svg, parts=hardware_lines(visit),
         notes=str(answers(visit, STATION).get("notes") or ""), qr_text=_address(position),
         record=f"position {position.pk}" if position else "",
     )  # fmt: skip
