@@ -210,7 +210,7 @@ def _plan(rows: _Rows) -> tuple[list[str], list[str]]:
         return [], ["a plan"]
     known = [f"{rows.changes} change{'s' if rows.changes != 1 else ''} planned"]
     open_ = rows.changes - rows.steps
-    missing = [f"{open_} of them not yet done or left"] if open_ > 0 else []
+    missing = [f"{open_} of the changes not recorded yet"] if open_ > 0 else []
     if "outcome" in rows.analyses:
         known.append("predicted compared with measured")
     elif rows.changes and not missing:

@@ -10,7 +10,8 @@ from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from fitwright.quantity import Z95, Measured, format_pm
+from fitwright.quantity import Z95, Measured
+from fitwright.sheets.words import value_words
 from fitwright.studio.entry import Entry, lowered, plain
 
 register = template.Library()
@@ -26,7 +27,7 @@ def pm(value: Measured | Mapping[str, Any] | None) -> SafeString:
     if value is None or value == "":
         return mark_safe('<span class="none">–</span>')
     m = value if isinstance(value, Measured) else Measured.from_json(value)
-    return format_html('<span class="num" title="{}">{}</span>', m.method, format_pm(m))
+    return format_html('<span class="num" title="{}">{}</span>', m.method, value_words(m))
 
 
 @register.filter

@@ -85,7 +85,8 @@ def _page(
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     context = {
         "clips": ride.clips(visit), "markers": known.get((ride.MARKERS, "before")), "rows": rows,
-        "curves": drawings.curve_drawings(visit), "front_svg": drawings.front_drawing(visit) if front else "",
+        "curves": drawings.curve_drawings(visit, width=340.0),
+        "front_svg": drawings.front_drawing(visit, width=560, height=520) if front else "",
         "side_svg": drawings.side_drawing(visit) if known else "", "views": VIEW_WORDS.items(),
         "whens": WHEN_WORDS.items(), "view_words": VIEW_WORDS, "when_words": WHEN_WORDS,
         "camera_allowed": CAMERA.allowed,

@@ -28,7 +28,8 @@ def frame(visit: Visit, here: str) -> dict[str, Any]:
     """Context for `visit/shell.html`."""
     return {
         "studio": the_studio(), "visit": visit, "here": here, "walk": overview.stations(visit),
-        "use_words": intake.USE_WORDS.get(visit.use, visit.use), "referral": intake.referral(visit), "cautions": cautions.ALL,
+        "use_words": intake.USE_WORDS.get(visit.use, visit.use),
+        "referral": intake.referral(visit), "cautions": cautions.ALL,
     } | work_context(visit)  # fmt: skip
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
 
+from fitwright.records.models import Visit
+from fitwright.sheets.front_drawing import front_svg
 from fitwright.studio import bike, drawings, overview
 from fitwright.web.views.shell import show, the_visit, work_context
 
@@ -17,11 +21,18 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
     anything = bool(known) or bike.contact_points(visit) is not None
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     pictures = {
-        "side_svg": drawings.side_drawing(visit) if anything else "",
-        "front_svg": drawings.front_drawing(visit) if front else "",
+        "side_svg": drawings.side_drawing(visit, width=620, height=520) if anything else "",
+        "front_svg": _front(visit) if front else "",
         "soles_svg": drawings.soles_drawing(visit),
     }
     return show(request, visit, "", {"page": overview.page(visit)} | pictures, template="visit/page.html")
+
+
+def _front(visit: Visit) -> str:
+    """The knee paths with few words, so that the drawing stays large beside the others."""
+    figure = drawings.front_figure(visit)
+    few = tuple(replace(c, label="out at the top") for c in figure.callouts if c.at.startswith("knee_top"))
+    return front_svg(replace(figure, callouts=few), width=430, height=470)
 
 
 def work(request: HttpRequest, pk: int) -> HttpResponse:
