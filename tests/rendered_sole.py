@@ -121,10 +121,16 @@ def photograph(
 ):
     """(h, w) grey picture of the scene. Simulated."""
     w, h = camera.size_px
-    k = supersample
-    u, v = np.meshgrid((np.arange(w * k) + 0.5) / k - 0.5, (np.arange(h * k) + 0.5) / k - 0.5)
+    k, every = (
+        supersample,
+        8,
+    )  # the map pixel → plane is smooth: computed at each 8th fine pixel, linear between
+    rows, columns = h * k // every + 2, w * k // every + 2
+    u, v = np.meshgrid(*((np.arange(n) * every + 0.5) / k - 0.5 for n in (columns, rows)))
     mm = camera.plane_of_pixels(np.column_stack([u.ravel(), v.ravel()]))
-    at = ((mm + half_mm) * px_per_mm - 0.5).astype(np.float32).reshape(h * k, w * k, 2)
+    coarse = ((mm + half_mm) * px_per_mm - 0.5).astype(np.float32).reshape(rows, columns, 2)
+    to_coarse = np.float32([[1 / every, 0, 0], [0, 1 / every, 0]])
+    at = cv2.warpAffine(coarse, to_coarse, (w * k, h * k), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     fine = cv2.remap(
         scene.canvas(px_per_mm, half_mm), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=150
     )
