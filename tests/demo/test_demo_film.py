@@ -13,7 +13,7 @@ from fitwright.demo.film import TIMESCALE, frame_times, prepare, render_clip
 from fitwright.demo.motion3d import ride
 from fitwright.demo.riders import RIDERS
 from fitwright.demo.stickers import INNER_MM, LIGHT, OUTER_MM, StickerTrack, stamp
-from fitwright.demo.truth import Truth, hand_marks
+from fitwright.demo.truth import Truth, cycles_deg, hand_marks
 
 FIRST = RIDERS["first"]
 SMALL = (384, 216)
@@ -195,3 +195,34 @@ def test_the_second_rider_can_be_filmed_from_the_front(tmp_path):
     paths = truth.data["knee_path_mm"]
     assert all(2 < paths[s]["range"] < 12 for s in ("left", "right"))
     assert replace(second, key="x").key == "x"
+
+
+def test_cadence_and_turns_of_the_truth_count_the_same_turns_as_the_crank():
+    """Turns from 270° to 270°: the crank advances whole turns between the first and the last moment."""
+    motion = ride(FIRST, FIRST.setup, 4)
+    for side, ahead in (("right", 0.0), ("left", 180.0)):
+        times, cadence = cycles_deg(motion, 0.0, 6.0, side)
+        angle = np.degrees(motion.crank_rad(times.ravel())).reshape(times.shape) + ahead
+        assert np.mod(angle - np.arange(360) + 180, 360) == pytest.approx(180, abs=0.05)
+        order = np.sort(times.ravel())
+        span = (order[-1] - order[0]) * 60**-1 * cadence
+        assert span == pytest.approx(times.shape[0] - 1 / 360, abs=2e-3)
+        assert times.shape[0] in (7, 8)  # 8.8 turns ridden
+
+
+def test_the_bar_hides_a_knee_twice_a_turn():
+    camera = studio_camera("front")
+    pts = np.arange(0, TIMESCALE, 1500)
+    motion = ride(FIRST, FIRST.setup, 1)
+    hidden = prepare(motion, camera, pts, 1, 0.0, steady_light=True, bar_hides_knees=True)
+    shown = prepare(motion, camera, pts, 1, 0.0, steady_light=True)
+    track = next(t for t in hidden.tracks if t.name == "patella_left")
+    assert 0.75 < track.visible.mean() < 0.95
+    i = int(np.argmin(track.visible))
+    a, b = hidden.frame(i)[: camera.height], shown.frame(i)[: camera.height]
+    v, u = np.nonzero(a != b)
+    assert v.size > 10
+    reach = np.hypot(u - track.centre_px[i, 0], v - track.centre_px[i, 1]).max()
+    assert reach < OUTER_MM * camera.focal_px / 3000 + 4  # nothing else is covered
+    clear = int(np.argmax(track.visible))
+    assert np.array_equal(hidden.frame(clear)[: camera.height], shown.frame(clear)[: camera.height])

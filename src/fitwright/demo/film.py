@@ -8,7 +8,7 @@ analytically (`stickers`), limbs more cheaply (polygons, two moments per exposur
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -106,6 +106,7 @@ class Filming:
     box: tuple[int, int, int, int]
     seed: int
     noise_dn: float
+    under_bar: tuple[str, ...] = ()
 
     def frame(self, i: int) -> np.ndarray:
         """Frame i as (H · 3/2, W) uint8, planar 4:2:0."""
@@ -115,8 +116,12 @@ class Filming:
         y[y0:y1, x0:x1] = self._limbs(i)
         self._limb_colours(i, u[half], v[half])
         for track in self.tracks:
-            stamp(y, track, i, self.camera)
-            self._grey(u, v, track, i)
+            behind_bar = track.name in self.under_bar
+            if track.visible[i] or behind_bar:
+                stamp(y, track, i, self.camera)
+                self._grey(u, v, track, i)
+            if behind_bar:
+                self._bar_over(y, u, v, track, i)
         cv2.convertScaleAbs(y, y, float(self.gain[i]), 0.0)
         if self.noise_dn > 0:
             self._noise(y, i)
@@ -151,12 +156,21 @@ class Filming:
             plane[...] = layer
 
     def _grey(self, u: np.ndarray, v: np.ndarray, track: StickerTrack, i: int) -> None:
-        if not track.visible[i]:
-            return
         at = np.rint((track.centre_px[i] / 2 - 0.25) * 16).astype(int)
         r = round(OUTER_MM * float(np.sqrt(abs(np.linalg.det(track.jacobian[i])))) / 2 * 16)
         for plane in (u, v):
             cv2.circle(plane, (int(at[0]), int(at[1])), r, 128, -1, cv2.LINE_AA, 4)
+
+    def _bar_over(self, y: np.ndarray, u: np.ndarray, v: np.ndarray, track: StickerTrack, i: int) -> None:
+        """Puts the bike's pixels back over a sticker that passes behind the bar."""
+        r = _reach_px(track, i, self.camera) + 2
+        (u0, v0), (u1, v1) = (np.rint(track.centre_px[i] + d).astype(int) // 2 * 2 for d in (-r, r))
+        full = (slice(max(v0, 0), max(v1, 0)), slice(max(u0, 0), max(u1, 0)))
+        half = tuple(slice(s.start // 2, s.stop // 2) for s in full)
+        hidden = self.bike_mask[full] > 0
+        y[full][hidden] = self.planes[0][full][hidden]
+        for plane, still in ((u, self.planes[1]), (v, self.planes[2])):
+            plane[half][hidden[::2, ::2]] = still[half][hidden[::2, ::2]]
 
     def _noise(self, y: np.ndarray, i: int) -> None:
         plus, minus = _noise_fields(self.seed, y.shape[0], y.shape[1], self.noise_dn)
@@ -213,6 +227,7 @@ def prepare(
     seed: int,
     noise_dn: float = 1.6,
     steady_light: bool = False,
+    bar_hides_knees: bool = False,
 ) -> Filming:
     """Solves all times and places of a clip and draws its still background."""
     rng = np.random.default_rng([seed, 33])
@@ -231,10 +246,12 @@ def prepare(
     gain = np.full(pts.size, 1.0) if steady_light else light(pts_s, rng)
     tracks = tuple(_track(motion, n, pts_s, camera) for n in _names(camera.view))
     tracks = tuple(_hide(t, outlines[1], camera) if t.name == "bottom_bracket" else t for t in tracks)
+    under = tuple(n for n in _names(camera.view) if n.startswith("patella")) if bar_hides_knees else ()
+    tracks = tuple(_behind_bar(t, still.mask, camera) if t.name in under else t for t in tracks)
     planes = to_yuv(still.rgb)
     box = _box(outlines[0] + outlines[1], camera)
     return Filming(
-        camera, pts, gain, planes, still.mask, outlines[0], outlines[1], tracks, box, seed, noise_dn
+        camera, pts, gain, planes, still.mask, outlines[0], outlines[1], tracks, box, seed, noise_dn, under
     )
 
 
@@ -255,6 +272,24 @@ def _track(motion: Motion, name: str, pts_s: Floats, camera: SimCamera) -> Stick
     return StickerTrack(name, px, speed, accel, np.stack(columns, axis=-1), np.ones(pts_s.size, bool))
 
 
+def _reach_px(track: StickerTrack, i: int, camera: SimCamera) -> float:
+    """How far from its centre a sticker may touch a pixel: radius, edge and half the blur."""
+    blur = float(np.abs(track.speed_px_s[i]).max()) * camera.exposure_s
+    return OUTER_MM * float(np.linalg.norm(track.jacobian[i], 2)) + 1.0 + blur / 2
+
+
+def _behind_bar(track: StickerTrack, mask: np.ndarray, camera: SimCamera) -> StickerTrack:
+    """Marks frames in which the bike (bars) covers any part of the sticker: it is drawn, but not wholly seen."""
+    visible = track.visible.copy()
+    for i, (u, v) in enumerate(track.centre_px):
+        r = _reach_px(track, i, camera)
+        part = mask[max(0, int(v - r)) : max(0, int(v + r) + 2), max(0, int(u - r)) : max(0, int(u + r) + 2)]
+        rows, cols = np.nonzero(part)
+        far = np.hypot(cols + max(0, int(u - r)) - u, rows + max(0, int(v - r)) - v)
+        visible[i] &= not bool(np.any(far < r))
+    return replace(track, visible=visible)
+
+
 def _hide(track: StickerTrack, outlines: tuple[Outline, ...], camera: SimCamera) -> StickerTrack:
     """Marks frames in which a shoe, ankle or shank lies over the (static, lower) sticker."""
     visible = track.visible.copy()
@@ -270,9 +305,7 @@ def _hide(track: StickerTrack, outlines: tuple[Outline, ...], camera: SimCamera)
             if cv2.pointPolygonTest(o.polygons(i, 0.0)[0], c, True) > -radius - 1:
                 visible[i] = False
                 break
-    return StickerTrack(
-        track.name, track.centre_px, track.speed_px_s, track.accel_px_s2, track.jacobian, visible
-    )
+    return replace(track, visible=visible)
 
 
 def _box(outlines: tuple[Outline, ...], camera: SimCamera) -> tuple[int, int, int, int]:
@@ -296,23 +329,27 @@ def render_clip(
     progress: Progress | None = None,
     bit_rate: float = 15e6,
     camera: SimCamera | None = None,
+    bar_hides_knees: bool = True,
 ) -> Truth:
     """Renders one clip to `out` (mp4) and its truth to `<out>.truth.json`; returns the truth.
 
     The ride depends on `seed` and set-up only, so side and front clips of one seed show the same ride. Written to
-    a temporary name and renamed when whole. `progress` gets the share done, 0 to 1.
+    a temporary name and renamed when whole. `progress` gets the share done, 0 to 1. From the front a knee passes
+    behind the bar twice a turn; without `bar_hides_knees` its sticker shows through (and the truth says so).
     """
     camera = camera or studio_camera(view, size)
     rng = np.random.default_rng([seed, 34, 0 if view == "side" else 1])
     pts = frame_times(seconds, fps, rng)
     motion = ride(rider, setup, seed)
-    filming = prepare(motion, camera, pts, seed * 2 + (view == "front"))
+    filming = prepare(motion, camera, pts, seed * 2 + (view == "front"), bar_hides_knees=bar_hides_knees)
+    shows = view == "front" and not bar_hides_knees
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(f".{out.stem}.part{out.suffix}")
     _encode(filming, part, fps, bit_rate, progress)
     truth = clip_truth(
-        motion, filming.camera, pts / TIMESCALE, filming.tracks, sticker_positions, out.name, seed
-    )
+        motion, filming.camera, pts / TIMESCALE, filming.tracks, sticker_positions, out.name, seed,
+        ("the bar never hides the knee's sticker",) if shows else (),
+    )  # fmt: skip
     truth.save(out)
     part.replace(out)
     return truth

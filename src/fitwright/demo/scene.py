@@ -18,10 +18,13 @@ _SHIFT = 4
 def _texture(rng: np.random.Generator, size: int = 512) -> Image:
     """Seamless soft noise (size, size) float32 with mean 0 and SD about 1: three scales."""
     out = np.zeros((size, size), np.float32)
-    for cell, weight in ((4, 0.35), (24, 0.5), (90, 0.8)):
-        noise = rng.standard_normal((size, size)).astype(np.float32)
-        wide = np.pad(noise, 3 * cell, mode="wrap")
-        soft = cv2.GaussianBlur(wide, (0, 0), cell)[3 * cell : -3 * cell, 3 * cell : -3 * cell]
+    for cell, coarse, weight in ((4, 1, 0.35), (24, 4, 0.5), (90, 16, 0.8)):
+        n, sigma = size // coarse, cell / coarse
+        edge = int(3 * sigma)
+        wide = np.pad(rng.standard_normal((n, n)).astype(np.float32), edge, mode="wrap")
+        soft = cv2.GaussianBlur(wide, (0, 0), sigma)
+        soft = cv2.resize(soft, None, fx=coarse, fy=coarse, interpolation=cv2.INTER_CUBIC)
+        soft = soft[edge * coarse : edge * coarse + size, edge * coarse : edge * coarse + size]
         out += weight * soft / float(soft.std())
     return out
 

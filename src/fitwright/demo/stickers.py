@@ -67,9 +67,7 @@ def _edge(signed_px: Floats) -> Floats:
 
 
 def stamp(luma: np.ndarray, track: StickerTrack, frame: int, camera: SimCamera) -> None:
-    """Draws the disc into `luma` (H, W) uint8 in place; nothing when it is hidden or outside."""
-    if not track.visible[frame]:
-        return
+    """Draws the disc into `luma` (H, W) uint8 in place; nothing when it lies outside."""
     blur = float(np.linalg.norm(track.speed_px_s[frame])) * camera.exposure_s
     (u0, v0), outer, inner = coverage(track, frame, camera, int(np.clip(np.ceil(3 * blur), 2, 16)))
     h, w = outer.shape

@@ -21,7 +21,7 @@ IDEALISED = {
     "side": ("near arm and hand never hide a sticker", "limb edges are drawn at two moments per exposure"),
     "front": (
         "the pedal's target lies on the axle line at the cleat's centre and the toe never hides it",
-        "the bar never hides the knee's sticker", "limb edges are drawn at two moments per exposure",
+"limb edges are drawn at two moments per exposure",
     ),
 }  # fmt: skip
 
@@ -99,6 +99,7 @@ def clip_truth(
     stickers: Stickers,
     clip: str,
     seed: int,
+    idealised: tuple[str, ...] = (),
 ) -> Truth:
     """Collects the truth of a clip."""
     data: dict[str, Any] = {
@@ -107,7 +108,7 @@ def clip_truth(
         "time_s": time_s.tolist(), "names": [t.name for t in tracks],
         "px": {t.name: np.round(t.centre_px, 5).tolist() for t in tracks},
         "visible": {t.name: t.visible.tolist() for t in tracks},
-        "row_time_s": {}, "mm": {}, "idealised": list(IDEALISED[camera.view]),
+        "row_time_s": {}, "mm": {}, "idealised": [*IDEALISED[camera.view], *idealised],
         "crank_deg": np.degrees(motion.crank_rad(time_s)).tolist(),
     }  # fmt: skip
     for t in tracks:
@@ -121,39 +122,53 @@ def clip_truth(
     return Truth(data)
 
 
-def cycles_deg(motion: Motion, start_s: float, end_s: float, side: str) -> Floats:
-    """(C, 360) times at which this side's crank passes each whole degree, whole cycles TDC to TDC only."""
+CUT_DEG = 270  # turns run from 270° to 270°, so that no extreme near a dead centre is torn in two
+
+
+def cycles_deg(motion: Motion, start_s: float, end_s: float, side: str) -> tuple[Floats, float]:
+    """(C, 360) times at which this side's crank passes each whole degree (column = degree) in whole turns, and the
+    true mean cadence over them, rpm (NaN without a whole turn)."""
     t = np.linspace(start_s, end_s, max(200, int((end_s - start_s) * 2000)))
-    theta = np.degrees(motion.crank_rad(t)) + (0.0 if side == "right" else 180.0)
+    theta = np.degrees(motion.crank_rad(t)) + (0.0 if side == "right" else 180.0) - CUT_DEG
     first, last = int(np.ceil(theta[0] / 360)), int(np.floor(theta[-1] / 360))
-    want = np.arange(first * 360, last * 360)
-    return np.interp(want, theta, t).reshape(-1, 360)
+    times = np.interp(np.arange(first * 360, last * 360 + 1), theta, t)
+    turns = last - first
+    if turns < 1:
+        return np.empty((0, 360)), float("nan")
+    cadence = turns / (times[-1] - times[0]) * 60
+    return np.roll(times[:-1].reshape(-1, 360), CUT_DEG, axis=1), float(cadence)
 
 
 def events(cycles: Floats) -> dict[str, float]:
-    """Means over cycles of min, max, range and of the values at 0°, 90°, 180°; where the mean curve is least."""
+    """Means over cycles of min, max, range and of the values at 0°, 90°, 180°; range and places of the mean curve."""
     mean = cycles.mean(axis=0)
     return {
         "min": float(cycles.min(axis=1).mean()), "max": float(cycles.max(axis=1).mean()),
         "range": float(np.ptp(cycles, axis=1).mean()), "top": float(mean[0]), "q90": float(mean[90]),
-        "bdc": float(mean[180]), "mean": float(mean.mean()), "min_at": float(np.argmin(mean)),
+        "range_of_mean": float(np.ptp(mean)), "bdc": float(mean[180]), "mean": float(mean.mean()),
+        "min_at": float(np.argmin(mean)),
         "max_at": float(np.argmax(mean)), "cycles": int(cycles.shape[0]),
     }  # fmt: skip
 
 
+def cadence_between(truth: Truth, start_s: float, end_s: float) -> float:
+    """True mean cadence between two times inside the clip, rpm (drift makes it depend on the turns counted)."""
+    at = np.interp([start_s, end_s], truth.time_s, np.asarray(truth.data["crank_deg"]))
+    return float((at[1] - at[0]) / 360 / (end_s - start_s) * 60)
+
+
 def ride_truth(motion: Motion, view: str, start_s: float, end_s: float, stickers: Stickers) -> dict[str, Any]:
     """Cadence over whole cycles, and the view's quantities with their mean curves."""
-    right = cycles_deg(motion, start_s, end_s, "right")
+    right, cadence = cycles_deg(motion, start_s, end_s, "right")
     out: dict[str, Any] = {"cycles": right.shape[0]}
     if right.shape[0] == 0:
         return out
-    theta = motion.crank_rad(np.array([right[0, 0], right[-1, -1]]))
-    out["cadence_rpm"] = float((theta[1] - theta[0]) / (2 * np.pi) / (right[-1, -1] - right[0, 0]) * 60)
+    out["cadence_rpm"] = cadence
     if view == "side":
         return out | _side_truth(motion, right, stickers)
     paths = {}
     for side in SIDES:
-        t = cycles_deg(motion, start_s, end_s, side)
+        t, _ = cycles_deg(motion, start_s, end_s, side)
         p = stickers(motion, view, t.ravel())
         sign = 1.0 if side == "right" else -1.0
         path = sign * (p[f"patella_{side}"][:, 2] - p[f"pedal_{side}"][:, 2]).reshape(t.shape)
