@@ -186,3 +186,11 @@ def test_bad_inputs_are_named(visit):
         with pytest.raises(InputError) as caught:
             visit(**fields)
         assert caught.value.field == field
+
+
+def test_the_parts_own_range_bounds_the_change(visit):
+    """A cleat that can only go back to x = 189 mm stops there, and the plan says that the part ends."""
+    plan = make_plan(visit(ranges={"cleat_x_left": (189.0, 199.0)}))
+    cleat = next(c for c in plan.changes if c.adjustable == "cleat_x_mm_left")
+    assert cleat.after == pytest.approx(189.0)
+    assert any("cannot go further" in w for w in plan.unmet)

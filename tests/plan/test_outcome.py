@@ -56,8 +56,11 @@ def test_learning_from_a_done_change(visit):
     assert 0.25 < model.knee_bottom.value < KNEE_BOTTOM.value
     assert model.pairs == 1
     assert isinstance(contact, ContactPoints)
-    # two bolts at once teach nothing about the saddle's share
-    both = {"saddle_height_mm": -18.0, "crank_mm": -5.0}
+    # a cleat moved back at the same time straightened the leg, so the saddle did more than was seen
+    both = {**deltas, "cleat_x_mm_right": -5.0}
+    mixed = learn(ResponseModel(), leg, contact, both, outcomes(predictions, {knee.id: stiff}))
+    assert mixed.knee_bottom.value > model.knee_bottom.value
+    only = {"cleat_x_mm_right": -5.0}
     assert (
-        learn(ResponseModel(), leg, contact, both, outcomes(predictions, {knee.id: stiff})) == ResponseModel()
+        learn(ResponseModel(), leg, contact, only, outcomes(predictions, {knee.id: stiff})) == ResponseModel()
     )

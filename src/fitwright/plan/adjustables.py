@@ -117,12 +117,13 @@ class Setting:
 def split(name: str) -> tuple[str, str]:
     """`cleat_x_mm_left` → ("cleat_x_mm", "left"); `saddle_height_mm` → ("saddle_height_mm", "").
 
-    `saddle_height` and `spacer_left_mm` are understood too. InputError for anything else.
+    `saddle_height`, `cleat_x_left` and `spacer_left_mm` are understood too. InputError for anything else.
     """
     for side in ("left", "right"):
         stem = name.removesuffix(f"_{side}")
-        if stem != name and stem in SIDED:
-            return stem, side
+        for kind in (stem, f"{stem}_mm", f"{stem}_deg"):
+            if stem != name and kind in SIDED:
+                return kind, side
         if name in (f"spacer_{side}_mm", f"shim_{side}_mm"):
             return name.replace(f"_{side}", ""), side
     for candidate in (name, f"{name}_mm"):

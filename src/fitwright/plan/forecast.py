@@ -180,3 +180,8 @@ def make_forecast(inputs: PlanInputs, findings: Sequence[Finding]) -> Forecast:
             if value is not None and math.isfinite(value.value) and f"{side}.{key}" not in watched:
                 watched[f"{side}.{key}"] = Watched(side, key, label, value)
     return Forecast(inputs, tuple(watched.values()))
+
+
+def watched_values(inputs: PlanInputs, findings: Sequence[Finding]) -> dict[str, Measured]:
+    """id → today's value of everything under forecast: what `outcome.outcomes` compares after a change."""
+    return {w.id: w.now for w in make_forecast(inputs, findings).watched}

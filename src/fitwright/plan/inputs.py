@@ -38,6 +38,7 @@ class PlanInputs:
         response: how this rider shares out a change; the published prior unless updated.
         targets: the studio's own bands; None takes `plan.targets.TARGETS`.
         act_on_opinion: let bands that rest on opinion alone lead to changes (off: they are only shown).
+        ranges: adjustable → (least, greatest) hardware value of these parts, where the usual range is not theirs.
         upper: trunk and arm lengths; without them the bars' effect on the trunk is not predicted.
     """
 
@@ -60,6 +61,7 @@ class PlanInputs:
     targets: tuple[Target, ...] | None = None
     act_on_opinion: bool = False
     upper: UpperBody | None = None
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.use not in USES:

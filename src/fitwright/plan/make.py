@@ -152,8 +152,13 @@ def _names(kind: str, side: str, inputs: PlanInputs) -> tuple[str, ...]:
 def _room(forecast: Forecast, name: str, most: float) -> tuple[int, int]:
     """Whole steps down and up within the cautious step, as far as setting and leg allow."""
     kind = kind_of(name)
+    own = {canonical(k): v for k, v in forecast.inputs.ranges.items()}.get(name)
+    low, high = kind.low, kind.high
+    if own is not None:
+        now = forecast.setting.value(name)
+        low, high = min(own[0] - now, 0.0), max(own[1] - now, 0.0)
     room = []
-    for sign, end in ((-1, -kind.low), (1, kind.high)):
+    for sign, end in ((-1, -low), (1, high)):
         n = int(min(most, end) / kind.step + 1e-9)
         while n > 0:
             try:

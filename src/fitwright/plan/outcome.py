@@ -101,19 +101,23 @@ def learn(
 ) -> ResponseModel:  # fmt: skip
     """The rider's share of a saddle change, updated from one done change.
 
-    Uses one bottom quantity per side (they are the same information) and only saddle-height changes.
+    Uses one bottom quantity per side (they are the same information). What cleat, crank, setback or shim did at the
+    same time is taken off with its own uncertainty, so a change of several bolts teaches less.
     """
     pairs = []
     for side in ("left", "right"):
         planar = sagittal(deltas, side)
-        if set(planar) != {"saddle_height_mm"}:
+        seen = {r.id: r for r in results}
+        event = next((e for e in BOTTOM_EVENTS if f"{side}.knee_flexion_deg.{e}" in seen), None)
+        if event is None or not planar.get("saddle_height_mm"):
             continue
-        for event in BOTTOM_EVENTS:
-            found = [r for r in results if r.id == f"{side}.knee_flexion_deg.{event}"]
-            if found:
-                rigid = rigid_changes(leg, contact, planar, "knee_flexion_deg", event)
-                pairs.append(Pair(sum(rigid.values()), found[0].measured))
-                break
+        rigid = rigid_changes(leg, contact, planar, "knee_flexion_deg", event)
+        other = sum(v for k, v in rigid.items() if k != "saddle_height_mm")
+        m = seen[f"{side}.knee_flexion_deg.{event}"].measured
+        left = Measured(
+            m.value - model.other.value * other, combine(m.u, model.other.u * other), "deg", m.method
+        )
+        pairs.append(Pair(rigid["saddle_height_mm"], left))
     return updated(model, pairs)
 
 

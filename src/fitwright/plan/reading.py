@@ -9,10 +9,11 @@ import math
 
 import numpy as np
 
+from fitwright.foot.frame import axle_fraction
 from fitwright.linkage.response import crank_in_line_deg
 from fitwright.motion.ride import CycleCurve
 from fitwright.plan.inputs import PlanInputs
-from fitwright.quantity import Floats, Measured, combine, propagate
+from fitwright.quantity import Measured, combine, propagate
 
 FREE_MARGIN_DEG = 1.0  # a foot nearer to an end of its float than this counts as held; our choice
 
@@ -73,17 +74,6 @@ def yaw_deg(inputs: PlanInputs, side: str) -> Measured:
     return Measured(held, combine(hanging.u, 2.0), "deg", "hanging foot, held by the float")
 
 
-def lambda_of(x: Floats) -> Floats:
-    """λ from (x_c, z_c, x_1, z_1, x_5, z_5, yaw rad): where the axle line crosses M1–M5.
-
-    The axle runs square to the direction of travel: x = x_c − (z_c − z) tan φ on the sole; solved for the point
-    M1 + λ (M5 − M1): λ = (x_c − x_1 − (z_c − z_1) tan φ) / (x_5 − x_1 − (z_5 − z_1) tan φ).
-    """
-    xc, zc, x1, z1, x5, z5, yaw = x
-    t = math.tan(yaw)
-    return np.array([(xc - x1 - (zc - z1) * t) / (x5 - x1 - (z5 - z1) * t)])
-
-
 def axle_under_foot(inputs: PlanInputs, side: str, yaw: Measured) -> Measured | None:
     """λ ± u of one side from cleat, marks and yaw; None where cleat or marks are missing."""
     cleat, marks = inputs.cleats.get(side), inputs.marks.get(side)
@@ -95,7 +85,9 @@ def axle_under_foot(inputs: PlanInputs, side: str, yaw: Measured) -> Measured | 
     cov[:2, :2] = cleat.covariance[:2, :2]
     cov[2:4, 2:4], cov[4:6, 4:6] = m1.covariance_mm2, m5.covariance_mm2
     cov[6, 6] = math.radians(yaw.u) ** 2
-    value, covariance = propagate(lambda_of, mean, cov)
+    value, covariance = propagate(
+        lambda v: axle_fraction(v[2:4], v[4:6], v[:2], math.degrees(float(v[6]))), mean, cov
+    )
     return Measured(float(value[0]), float(math.sqrt(covariance[0, 0])), "1", "cleat, M1, M5 and yaw")
 
 
