@@ -129,12 +129,17 @@ def convex_hull(points: Floats) -> Floats:
     return np.array(chain(ordered) + chain(ordered[::-1]))
 
 
+def _area(polygon: Floats) -> float:
+    x, z = polygon.T
+    return float(abs(np.sum(x * np.roll(z, -1) - z * np.roll(x, -1))) / 2)
+
+
 def nearest_in_polygon(polygon: Floats, point: Floats) -> Floats:
     """The point of a convex polygon (corners in order) that is nearest to `point` (itself when inside)."""
     start, edge = polygon, np.roll(polygon, -1, axis=0) - polygon
     to = point - start
     side = edge[:, 0] * to[:, 1] - edge[:, 1] * to[:, 0]
-    if np.all(side >= 0) or np.all(side <= 0):
+    if np.any(side != 0) and (np.all(side >= 0) or np.all(side <= 0)) and _area(polygon) > 1e-12:
         return np.asarray(point, dtype=np.float64)
     share = np.clip(np.sum(to * edge, axis=1) / np.maximum(np.sum(edge**2, axis=1), 1e-18), 0, 1)
     feet = start + share[:, None] * edge
@@ -195,4 +200,4 @@ def largest_turn_deg(cleat: CleatSystem) -> float:
     for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if len(feasible_polygon(cleat, (0, 0), middle)) else (low, middle)
-    return low
+    return low * (1 - 1e-6)  # a hair inside, where rounding cannot empty the region
