@@ -27,10 +27,13 @@ from scipy.special import erfc
 from fitwright.quantity import Floats
 
 Floats32 = NDArray[np.float32]
+Index = NDArray[np.intp]
 STEP = 0.125
 """Spacing of the coverage table, px."""
 SHORTEST_BLUR_PX = 0.75
 """Below this length a box blur cannot be told from the optics' own."""
+PAD = 2
+"""Samples around a window that the derivatives need."""
 MARGIN_PX = 2.5
 """Width of background around the ring that takes part in the fit."""
 
@@ -99,24 +102,14 @@ class DiscTable:
             blocks.append(np.stack(planes, axis=-1))
         self.picture: Floats32 = np.ascontiguousarray(np.concatenate(blocks), dtype=np.float32)
 
-    def select(self, index: NDArray[np.intp]) -> DiscTable:
-        """The table of some of the markers."""
-        part = object.__new__(DiscTable)
-        part.shape = DiscShape(
-            *(a[index] for a in (self.shape.disc_px, self.shape.ring_px, self.shape.sigma_px))
-        )
-        part.reach_px, part.rows, part.columns_centre = self.reach_px, self.rows, self.columns_centre
-        blocks = self.picture.reshape(-1, self.rows, self.picture.shape[1], 2)
-        part.picture = np.ascontiguousarray(blocks[index]).reshape(-1, self.picture.shape[1], 2)
-        return part
-
     def coverage(
-        self, corner: NDArray[np.intp], size: int, uv_px: Floats, blur_px: Floats, scale: Floats
+        self, index: Index, corner: Index, size: int, uv_px: Floats, blur_px: Floats, scale: Floats
     ) -> tuple[Floats32, Floats32]:
         """Coverages on P square windows.
 
         Args:
-            corner: (P, 2) pixel (u, v) of each window's first sample. size: samples per side.
+            index: (P,) which markers of the table. corner: (P, 2) pixel (u, v) of each window's first sample.
+            size: samples per side.
             uv_px: (P, 2) centres. blur_px: (P, 2) displacement during the exposure. scale: (P,).
 
         Returns:
@@ -144,9 +137,9 @@ class DiscTable:
             p, size, size
         )
         beyond *= (1.0 / per).astype(f32)[:, None, None]
-        beyond -= (self.shape.ring_px * scale).astype(f32)[:, None, None]
+        beyond -= (self.shape.ring_px[index] * scale).astype(f32)[:, None, None]
         np.minimum(y, self.rows - 1, out=y)
-        y += (np.arange(p, dtype=f32) * self.rows)[:, None, None]
+        y += (index * float(self.rows)).astype(f32)[:, None, None]
         y2 = y.reshape(p * size, size)
         x += f32(self.columns_centre)
         ahead = self._look_up(x + half, y2)
@@ -163,58 +156,94 @@ class DiscTable:
 
 
 def fit_discs(
-    table: DiscTable,
-    windows: Floats32,
-    corner: NDArray[np.intp],
-    uv_px: Floats,
-    blur_px: Floats,
-    scale: Floats,
-    amplitudes: Floats | None,
-    noise: Floats,
-    background_sd: Floats,
-    iterations: int = 3,
-    scale_sd: float = 0.01,
-    good_enough_px: float = 0.02,
-) -> DiscFit:
+    table: DiscTable, index: Index, windows: Floats32, corner: Index, uv_px: Floats, blur_px: Floats, scale: Floats,
+    amplitudes: Floats | None, noise: Floats, background_sd: Floats, iterations: int = 3, scale_sd: float = 0.01,
+    good_enough_px: float = 0.06,
+) -> DiscFit:  # fmt: skip
     """Find the centres of P markers in their windows by Gauss–Newton.
 
     Args:
-        table: of these P markers. windows: (P, n, n) grey levels 0–255. corner: (P, 2) pixel of windows[:, 0, 0].
+        table, index: shapes, and (P,) which of them these markers are. windows: (P, n, n) grey levels 0–255.
+        corner: (P, 2) pixel of windows[:, 0, 0].
         uv_px, blur_px, scale: where to start, (P, 2), (P, 2), (P,).
         amplitudes: (P, 3) of the frame before, or None.
         noise: (P,) SD of a pixel, grey levels. background_sd: (P,) how far the background is from even.
         scale_sd: how far the scale may move from where it starts (a prior, as a share).
-        good_enough_px: stop when no centre moves by more.
+        good_enough_px: a marker whose step is smaller is done (the next step would be a tenth of it).
     """
-    n = windows.shape[1]
-    pixels = np.ascontiguousarray(windows, dtype=np.float32).reshape(len(windows), 1, n * n)
-    centre, size, start = uv_px.astype(np.float64).copy(), scale.astype(np.float64).copy(), scale
-    amp, uneven = amplitudes, background_sd
+    p = len(index)
+    pixels = np.ascontiguousarray(windows, dtype=np.float32).reshape(p, 1, -1)
+    fit = DiscFit(
+        uv_px.astype(np.float64), scale.astype(np.float64), np.zeros((p, 3)), np.zeros((p, 2, 2)), np.zeros(p),
+        np.zeros(p), np.full(p, np.inf),
+    )  # fmt: skip
+    uneven = background_sd.astype(np.float64)
+    amp = amplitudes
+    todo = np.arange(p)
     for _ in range(iterations):
-        cover, beyond = table.coverage(corner - 1, n + 2, centre, blur_px, size)
-        inner = cover[:, 1:-1, 1:-1, :]
-        weight = _weights(inner[..., 0], beyond[:, 1:-1, 1:-1], noise, uneven)
-        if amp is None:
-            amp = _amplitudes(inner, weight, pixels, table.shape.ringed)
-        columns = _columns(cover, amp, corner, centre, size)
-        step, inverse, left = _solve(
-            columns, weight, pixels, table.shape.ringed, noise, size, start, scale_sd
+        cover, beyond = table.coverage(
+            index[todo],
+            corner[todo] - PAD,
+            windows.shape[1] + 2 * PAD,
+            fit.uv_px[todo],
+            blur_px[todo],
+            fit.scale[todo],
         )
-        moved = np.clip(step[:, 3:5], -2.0, 2.0)
-        centre = centre + moved
-        size = np.clip(size + np.clip(step[:, 5], -0.1, 0.1), 0.5, 2.0)
-        amp = step[:, :3]
-        length = np.hypot(moved[:, 0], moved[:, 1])
-        ring = inner[..., 0].reshape(len(left), -1)
-        around = _mean_of(left, (ring < 0.5) & (beyond[:, 1:-1, 1:-1].reshape(ring.shape) < MARGIN_PX)) ** 0.5
-        settled = np.all(around < 1.5 * uneven + 2.0)
-        # an edge behind the marker (a hem, a shoe) must not pull it: this frame's background counts at once
-        uneven = np.maximum(uneven, around)
-        if settled and np.all(length < good_enough_px):
+        levels = None if amp is None else amp[todo]
+        part = _Windows(
+            cover, beyond, pixels[todo], corner[todo], table.shape.ringed[index[todo]], noise[todo]
+        )
+        surprise = _step(fit, todo, part, levels, uneven, scale[todo], scale_sd)
+        amp = fit.amplitudes
+        todo = todo[surprise | (fit.step_px[todo] >= good_enough_px)]
+        if todo.size == 0:
             break
-    rms = _mean_of(left, (ring > 0.75) | (ring > 0.9 * ring.max(axis=1, keepdims=True))) ** 0.5
-    covariance = inverse[:, 3:5, 3:5] * (rms**2)[:, None, None]
-    return DiscFit(centre, size, step[:, :3], covariance, rms, around, length)
+    return fit
+
+
+@dataclass(frozen=True)
+class _Windows:
+    """What one step needs of the markers it moves: model coverage (padded), distance beyond the ring, pixels."""
+
+    cover: Floats32
+    beyond: Floats32
+    pixels: Floats32
+    corner: Index
+    ringed: NDArray[np.bool_]
+    noise: Floats
+
+
+def _step(
+    fit: DiscFit,
+    rows: Index,
+    part: _Windows,
+    levels: Floats | None,
+    uneven: Floats,
+    start: Floats,
+    scale_sd: float,
+) -> NDArray[np.bool_]:
+    """Move markers `rows` of `fit` by one step, in place; which of them met a background that was not expected."""
+    inside = (slice(None), slice(PAD, -PAD), slice(PAD, -PAD))
+    inner, beyond = part.cover[inside], part.beyond[inside]
+    weight = _weights(inner[..., 0], beyond, part.noise, uneven[rows])
+    if levels is None:
+        levels = _amplitudes(inner, weight, part.pixels, part.ringed)
+    columns = _columns(part.cover, levels, part.corner, fit.uv_px[rows], fit.scale[rows])
+    change, inverse, left = _solve(columns, weight, part, fit.scale[rows], start, scale_sd)
+    moved = np.clip(change[:, 3:5], -2.0, 2.0)
+    fit.uv_px[rows] += moved
+    fit.scale[rows] = np.clip(fit.scale[rows] + np.clip(change[:, 5], -0.1, 0.1), 0.5, 2.0)
+    fit.amplitudes[rows] = change[:, :3]
+    fit.step_px[rows] = np.hypot(moved[:, 0], moved[:, 1])
+    ring = inner[..., 0].reshape(len(left), -1)
+    around = _mean_of(left, (ring < 0.5) & (beyond.reshape(ring.shape) < MARGIN_PX)) ** 0.5
+    rms = _mean_of(left, ring > np.minimum(0.75, 0.9 * ring.max(axis=1, keepdims=True))) ** 0.5
+    fit.background_rms[rows], fit.rms[rows] = around, rms
+    fit.covariance[rows] = inverse[:, 3:5, 3:5] * (rms**2)[:, None, None]
+    surprise = around > 2.0 * uneven[rows] + 3.0
+    # an edge behind the marker (a hem, a shoe) must not pull it: this frame's background counts at once
+    uneven[rows] = np.maximum(uneven[rows], around)
+    return np.asarray(surprise)
 
 
 def _mean_of(squares: Floats32, weight: NDArray[np.float32] | NDArray[np.bool_]) -> Floats:
@@ -248,18 +277,24 @@ def _amplitudes(inner: Floats32, weight: Floats32, pixels: Floats32, ringed: NDA
     return np.asarray(np.linalg.solve(matrix, right)[..., 0])
 
 
-def _columns(
-    cover: Floats32, amp: Floats, corner: NDArray[np.intp], centre: Floats, size: Floats
-) -> Floats32:
-    """Derivatives of the model (P, 6, n·n): by ring, disc, background, u, v, scale."""
-    p, n = len(cover), cover.shape[1] - 2
+def _columns(cover: Floats32, amp: Floats, corner: Index, centre: Floats, size: Floats) -> Floats32:
+    """Derivatives of the model (P, 6, n·n): by ring, disc, background, u, v, scale.
+
+    Differences of fourth order: edges are about as wide as a pixel, and a plain central difference would
+    flatten them so much that the steps overshoot.
+    """
+    p, n = len(cover), cover.shape[1] - 2 * PAD
     a = amp.astype(np.float32)
     model = cover[..., 0] * a[:, :1, None] + cover[..., 1] * a[:, 1:2, None]
     columns = np.empty((p, 6, n, n), np.float32)
-    columns[:, 0], columns[:, 1], columns[:, 2] = cover[:, 1:-1, 1:-1, 0], cover[:, 1:-1, 1:-1, 1], 1.0
-    np.subtract(model[:, 1:-1, :-2], model[:, 1:-1, 2:], out=columns[:, 3])
-    np.subtract(model[:, :-2, 1:-1], model[:, 2:, 1:-1], out=columns[:, 4])
-    columns[:, 3:5] *= 0.5
+    columns[:, 0], columns[:, 1] = cover[:, PAD:-PAD, PAD:-PAD, 0], cover[:, PAD:-PAD, PAD:-PAD, 1]
+    columns[:, 2] = 1.0
+    along = model[:, PAD:-PAD]
+    near, far = along[:, :, 1:-3] - along[:, :, 3:-1], along[:, :, :-4] - along[:, :, 4:]
+    np.subtract(near * np.float32(2 / 3), far * np.float32(1 / 12), out=columns[:, 3])
+    along = model[:, :, PAD:-PAD]
+    near, far = along[:, 1:-3] - along[:, 3:-1], along[:, :-4] - along[:, 4:]
+    np.subtract(near * np.float32(2 / 3), far * np.float32(1 / 12), out=columns[:, 4])
     grid = np.arange(n)
     per = 1.0 / size[:, None]
     du = ((corner[:, :1] + grid - centre[:, :1]) * per).astype(np.float32)[:, None, :]
@@ -270,20 +305,19 @@ def _columns(
 
 
 def _solve(
-    columns: Floats32, weight: Floats32, pixels: Floats32, ringed: NDArray[np.bool_], noise: Floats,
-    size: Floats, start: Floats, scale_sd: float,
-) -> tuple[Floats, Floats, Floats32]:  # fmt: skip
+    columns: Floats32, weight: Floats32, part: _Windows, size: Floats, start: Floats, scale_sd: float
+) -> tuple[Floats, Floats, Floats32]:
     """Amplitudes and steps (P, 6), inverse normal matrix (P, 6, 6), squared residuals (P, n·n)."""
     weighted = columns * weight
     matrix = (weighted @ columns.transpose(0, 2, 1)).astype(np.float64)
-    right = (weighted @ pixels.transpose(0, 2, 1)).astype(np.float64)[..., 0]
-    matrix[:, 0, 0] += np.where(ringed, 1e-3, 1e9)
+    right = (weighted @ part.pixels.transpose(0, 2, 1)).astype(np.float64)[..., 0]
+    matrix[:, 0, 0] += np.where(part.ringed, 1e-3, 1e9)
     matrix[:, range(1, 5), range(1, 5)] += 1e-3
-    prior = np.maximum(noise, 0.3) ** 2 / scale_sd**2
+    prior = np.maximum(part.noise, 0.3) ** 2 / scale_sd**2
     matrix[:, 5, 5] += prior
     right[:, 5] += prior * (start - size)
     inverse = np.linalg.inv(matrix)
-    step = (inverse @ right[..., None])[..., 0]
-    residual = pixels[:, 0] - (step.astype(np.float32)[:, None, :] @ columns)[:, 0]
+    change = (inverse @ right[..., None])[..., 0]
+    residual = part.pixels[:, 0] - (change.astype(np.float32)[:, None, :] @ columns)[:, 0]
     residual *= residual
-    return np.asarray(step, dtype=np.float64), np.asarray(inverse, dtype=np.float64), residual
+    return np.asarray(change, dtype=np.float64), np.asarray(inverse, dtype=np.float64), residual

@@ -110,11 +110,11 @@ class DiscFollower:
 
     def _reach(self, index: NDArray[np.intp], velocity: Floats) -> Floats:
         ring = self.table.shape.ring_px[index] * self.scale[index]
-        return np.asarray(ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 5.0)
+        return np.asarray(ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 4.0)
 
     def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
         """Fit markers `index`, small windows and large ones apart so that still points stay cheap."""
-        half = np.ceil(self._reach(index, velocity) / 4.0).astype(int) * 4
+        half = np.ceil(self._reach(index, velocity) / 2.0).astype(int) * 2
         cut = np.median(half) + 4
         groups = [np.flatnonzero(half <= cut), np.flatnonzero(half > cut)]
         parts = [
@@ -134,16 +134,16 @@ class DiscFollower:
     ) -> DiscFit:
         corner = np.round(uv).astype(np.intp) - half
         windows = cut_windows(luma, corner, 2 * half + 1, self.per_grey)
-        table = self.table if len(index) == len(self.known) else self.table.select(index)
         blur, noise, background = velocity * self.exposure_s, self.rms[index], self.background[index]
         fit = fit_discs(
-            table, windows, corner, uv, blur, self.scale[index], self.amplitudes[index], noise, background,
+            self.table, index, windows, corner, uv, blur, self.scale[index], self.amplitudes[index], noise,
+            background,
         )  # fmt: skip
-        slow = np.flatnonzero(fit.step_px > 0.05)
+        slow = np.flatnonzero(fit.step_px > 0.12)
         if slow.size:  # started too far off for three steps: go on from there, with fresh levels
             again = fit_discs(
-                table.select(slow), windows[slow], corner[slow], fit.uv_px[slow], blur[slow], self.scale[index][slow],
-                None, noise[slow], background[slow], iterations=6,
+                self.table, index[slow], windows[slow], corner[slow], fit.uv_px[slow], blur[slow],
+                self.scale[index][slow], None, noise[slow], background[slow], iterations=6,
             )  # fmt: skip
             for name in DiscFit.__dataclass_fields__:
                 getattr(fit, name)[slow] = getattr(again, name)
@@ -263,11 +263,10 @@ class DiscFollower:
 
     def _template(self, i: int, half: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Picture of marker i at rest and where it covers the background, each (2 half + 1)²."""
-        one = self.table.select(np.array([i]))
-        corner = np.full((1, 2), -half, dtype=np.intp)
-        cover, _ = one.coverage(
-            corner, 2 * half + 1, np.zeros((1, 2)), np.zeros((1, 2)), self.scale[i : i + 1]
-        )
+        cover, _ = self.table.coverage(
+            np.array([i]), np.full((1, 2), -half), 2 * half + 1, np.zeros((1, 2)), np.zeros((1, 2)),
+            self.scale[i : i + 1],
+        )  # fmt: skip
         ring, disc, background = self.amplitudes[i]
         picture = background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1]
         alone = (

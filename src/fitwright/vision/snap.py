@@ -17,6 +17,7 @@ from fitwright.quantity import Floats
 
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
+GOOD_FIT = 0.97
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 
@@ -52,8 +53,10 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
     edges = _edges(_profile(grey, centre, radius + 6))
     if edges is None:
         return None
-    spots = [_fit(grey, centre, edges, blur) for blur in ((0.0, 0.0), (6.0, 0.0), (0.0, 6.0))]
-    best = max(spots, key=lambda s: s.explained)
+    best = _fit(grey, centre, edges, (0.0, 0.0))
+    if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
+        best = max([best, *(_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0)))],
+                   key=lambda s: s.explained)  # fmt: skip
     near = np.hypot(*(best.uv_px - pick_px)) <= reach_px + 3.0
     ok = (
         best.explained > 0.88
@@ -66,16 +69,15 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
 def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
     """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
     v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
-    offsets = np.arange(-int(reach), int(reach) + 1)
+    offsets = np.arange(-int(reach), int(reach) + 1, 2)
     best = (-np.inf, pick, 0, 0.0)
-    for dv in offsets:
-        for du in offsets:
-            if du * du + dv * dv > reach * reach:
-                continue
-            c = np.round(pick) + np.array([du, dv])
-            found = _radial_score(grey, u, v, c)
+    coarse = [np.array([du, dv]) for dv in offsets for du in offsets if du * du + dv * dv <= reach * reach]
+    for places in (coarse, [np.array([du, dv]) for dv in (-1, 0, 1) for du in (-1, 0, 1)]):
+        middle = np.round(best[1])
+        for offset in places:
+            found = _radial_score(grey, u, v, middle + offset)
             if found[0] > best[0]:
-                best = (found[0], c, found[1], found[2])
+                best = (found[0], middle + offset, found[1], found[2])
     return np.asarray(best[1], dtype=np.float64), best[2], best[3]
 
 

@@ -20,7 +20,7 @@ from scipy.interpolate import CubicSpline
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.disc import DiscTable, fit_discs
+from fitwright.vision.disc import fit_discs
 from fitwright.vision.follow import DiscFollower, cut_windows
 from fitwright.vision.snap import Spot, find_spot
 from fitwright.vision.texture import PatchFollower
@@ -233,14 +233,13 @@ def _exposure(crew: DiscFollower, warm: list[LumaFrame], uv: Floats, velocity: F
     tried = EXPOSURES_S[max(crew.step_s, 1 / 240) + 1e-9 >= EXPOSURES_S]
     cost = np.zeros(len(tried))
     for k, i in picked:
-        table: DiscTable = crew.table.select(np.array([i]))
         half = int(np.ceil(crew.table.shape.ring_px[i] + speed[k, i] * tried[-1] / 2 + 5))
         corner = np.round(uv[k, i]).astype(np.intp)[None] - half
         window = cut_windows(warm[k].luma, corner, 2 * half + 1, crew.per_grey)
         for j, exposure in enumerate(tried):
             fit = fit_discs(
-                table, window, corner, uv[k, i][None], velocity[k, i][None] * exposure, np.ones(1), None,
-                np.full(1, 2.0), np.full(1, 8.0),
+                crew.table, np.array([i]), window, corner, uv[k, i][None], velocity[k, i][None] * exposure,
+                np.ones(1), None, np.full(1, 2.0), np.full(1, 8.0),
             )  # fmt: skip
             cost[j] += fit.rms[0] ** 2
     best = int(np.argmin(cost))
