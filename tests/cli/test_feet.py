@@ -1,0 +1,129 @@
+"""`fitwright feet`, `photo` and `card` as a user types them."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from fitwright.cli import card, feet, photo
+from rendered_sole import SOLE, picked
+
+
+@pytest.fixture(scope="module")
+def app():
+    commands = typer.Typer(pretty_exceptions_enable=False)
+    commands.command("card")(card.card)
+    commands.add_typer(photo.app, name="photo")
+    commands.add_typer(feet.app, name="feet")
+    return commands
+
+
+@pytest.fixture(scope="module")
+def run(app):
+    def call(*words, code=0):
+        result = CliRunner().invoke(app, [str(w) for w in words])
+        assert result.exit_code == code, result.output
+        if code:
+            assert "Traceback" not in result.output
+            assert len(result.stderr.strip().splitlines()) == 1
+            return result.stderr
+        return result.stdout
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def points_file(sole_photo, tmp_path_factory):
+    path = tmp_path_factory.mktemp("points") / "points.json"
+    path.write_text(json.dumps({"points": picked(*sole_photo[:2])}))
+    return path
+
+
+START = ("feet", "start", "--m1", "201,-38", "--m5", "172,44", "--yaw", "7", "--lateral", "2")
+
+
+def test_start_prints_the_worked_figure(run):
+    data = json.loads(run(*START, "--json"))
+    assert data["x_c_mm"] == pytest.approx(186.38, abs=0.005)
+    assert (data["z_c_mm"], data["psi_c_deg"]) == (2.0, 7.0)
+    assert data["measured"]["x_c_mm"]["u"] > 0
+    assert "186.4" in run(*START)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("--m1", "150,-38"), "M1 lies behind M5"),
+        (("--m1", "201"), "m1: not understood"),
+        (("--yaw", "95"), "yaw: outside the allowed range"),
+        (("--lambda", "7"), "lambda: outside"),
+        (("--u-mark", "-1"), "u_mark"),
+    ],
+)
+def test_start_with_bad_input_says_one_line_and_exits_with_two(run, change, words):
+    assert words in run(*START, *change, code=2)
+
+
+def test_measure_then_compare(run, sole_file, points_file, tmp_path):
+    text = run("feet", "measure", sole_file, "--foot", "left", "--points", points_file, "--json")
+    data = json.loads(text)
+    assert data["cleat"]["x_c_mm"]["value"] == pytest.approx(187.2, abs=0.3)
+    assert set(data["cleat"]["psi_c_deg"]) >= {"value", "u"}
+    assert data["m1_mm"]["x"]["value"] == pytest.approx(SOLE["m1"][0], abs=0.4)
+    assert data["length_mm"]["value"] == pytest.approx(281, abs=0.4)
+    assert set(data["datums"]) == {"datum_1", "datum_2", "datum_3"}
+    reading = tmp_path / "left.json"
+    reading.write_text(text)
+    same = json.loads(run("feet", "compare", reading, reading, "--json"))
+    assert same["shift_mm"]["x"]["value"] == pytest.approx(0, abs=1e-9)
+    assert same["shift_mm"]["x"]["u"] > 0
+    assert not same["distinguishable"]
+    assert "leave it" in run("feet", "compare", reading, reading)
+    assert "left sole, length 281" in run(
+        "feet", "measure", sole_file, "--foot", "left", "--points", points_file
+    )
+
+
+def test_measure_refuses_what_it_cannot_use(run, sole_file, points_file, tmp_path):
+    measure = ("feet", "measure", sole_file, "--foot")
+    assert "looks like the left sole" in run(*measure, "right", "--points", points_file, code=2)
+    assert "not found" in run(*measure, "left", "--points", tmp_path / "none.json", code=2)
+    assert "check_bar_mm" in run(*measure, "left", "--points", points_file, "--check-bar-mm", "20", code=2)
+    assert "not a picture" in run(
+        "feet", "measure", points_file, "--foot", "left", "--points", points_file, code=2
+    )
+
+
+def test_photo_measure_maps_points_on_our_card(run, sole_file):
+    data = json.loads(
+        run("photo", "measure", sole_file, "--point", "800,600", "--point", "812.5,590", "--json")
+    )
+    assert data["unit"] == "mm"
+    assert len(data["points"]) == 2
+    assert data["points"][0]["x"]["u"] > 0
+    assert "corners" in run("photo", "measure", sole_file)
+
+
+def test_photo_measure_with_bad_input(run, sole_file, tmp_path):
+    assert "outside the picture" in run("photo", "measure", sole_file, "--point", "5000,1", code=2)
+    assert "point: not understood" in run("photo", "measure", sole_file, "--point", "a", code=2)
+    assert "--square-mm" in run("photo", "measure", sole_file, "--squares", "5x7", code=2)
+    assert "is a folder" in run("photo", "measure", tmp_path, code=2)
+
+
+def test_card_prints_its_geometry(run):
+    data = json.loads(run("card", "--json"))
+    assert data["check_bar_mm"] == 100.0
+    assert len(data["boards"]) == 2
+
+
+@pytest.mark.parametrize(
+    "command", [("feet", "start"), ("feet", "measure"), ("feet", "compare"), ("photo", "measure"), ("card",)]
+)
+def test_help_shows_an_example(run, command):
+    text = run(*command, "--help")
+    assert "Example" in text
+    assert f"fitwright {' '.join(command)}" in text
