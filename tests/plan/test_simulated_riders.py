@@ -93,7 +93,7 @@ def test_prediction_holds_when_the_rider_settles(rider, height):
 
 @pytest.mark.parametrize("rider", [FIRST, SECOND], ids=["first", "second"])
 def test_doing_the_plan_brings_the_rider_inside(rider):
-    """Each planned change is made in the simulation; what was acted on then lies in its band, nothing is left to do."""
+    """Each planned change is made in the simulation; what was acted on then lies in its band."""
     inputs = inputs_of(rider)
     plan = make_plan(inputs)
     assert plan.changes
