@@ -21,7 +21,8 @@ UNITS: dict[str, dict[str, float]] = {
     "kg": {"kg": 1.0, "g": 0.001, "lb": 0.45359237},
 }
 SIGNS = {"deg": "°", "1": ""}
-NUMBER = re.compile(r"^\s*([+\-−–]?)\s*(\d[\d\s.,'’]*|[.,]\d+)\s*([^\d\s.,][^\d]*)?$")
+DIGITS = r"\d{1,3}(?:[\s'’]\d{3})+(?:[.,]\d*)?|\d[\d.,]*|[.,]\d+"
+NUMBER = re.compile(rf"^\s*([+\-−–]?)\s*({DIGITS})\s*([^\d\s.,][^\d]*)?$")
 LONGEST_TEXT = 4000
 
 
