@@ -163,9 +163,12 @@ def test_unseen_markers_are_bridged_or_left_out(recording) -> None:
     def change(markers):
         markers["rlfc"][100:105] = np.nan
         markers["rlfc"][300:360] = np.nan
+        markers["lacr"][:] = np.nan
         return markers
 
-    data = json.loads(run(recording(change=change), "--json").stdout)
+    data = json.loads(
+        run(recording(change=change), "--json").stdout, parse_constant=pytest.fail
+    )  # no bare NaN
     whole = json.loads(run(recording(), "--json").stdout)
     for event in ("min", "max"):
         assert data["knee_flexion_deg"]["right"][event]["value"] == pytest.approx(

@@ -141,7 +141,9 @@ def knee_paths(
         off = off - knee_inward_mm
         events, curves["knee_to_line"] = tell("knee_to_line", "mm", off, about, sizes, u_knee, PATH_EVENTS)
         quantities["knee_to_line_mm"] = dict(events) | ({"top": events["tdc"]} if "tdc" in events else {})
-    quantities["knee_loop_mm2"] = {"mean": _loop(turns["patella"], systematic.scale_u, method)}
+    loop = _loop(turns["patella"], systematic.scale_u, method)
+    if loop is not None:
+        quantities["knee_loop_mm2"] = {"mean": loop}
     _, curves["knee_height"] = tell(
         "knee_height", "mm", turns["patella"][..., 1], method, np.zeros((0, 360)), u_knee
     )
@@ -168,13 +170,13 @@ def _off_line(hip: Floats, knee: Floats, foot: Floats) -> tuple[Floats, Floats]:
     return knee[..., 0] - (foot[..., 0] + share * (hip[..., 0] - foot[..., 0])), share
 
 
-def _loop(knee: Floats, scale_u: float, method: str) -> Measured:
-    """Mean signed area of the knee's closed path (n, 360, 2), mm²; unseen bins make a turn unknown."""
+def _loop(knee: Floats, scale_u: float, method: str) -> Measured | None:
+    """Mean signed area of the knee's closed path (n, 360, 2), mm²; a turn with unseen bins is left out."""
     w, y = knee[..., 0] - np.nanmean(knee[..., 0]), knee[..., 1] - np.nanmean(knee[..., 1])
     area = 0.5 * np.sum(w * np.roll(y, -1, axis=1) - y * np.roll(w, -1, axis=1), axis=1)
     seen = area[np.isfinite(area)]
     if seen.size < 2:
-        return Measured(float("nan"), 0.0, "mm²", f"{method}, not seen whole")
+        return None
     u = float(np.hypot(seen.std(ddof=1) / np.sqrt(seen.size), 2 * scale_u * seen.mean()))
     return Measured(float(seen.mean()), u, "mm²", f"{method}, area enclosed by the knee's path")
 

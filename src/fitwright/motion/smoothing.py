@@ -136,20 +136,30 @@ def _stretches(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
 
 
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
 def smooth_trajectories(
     traj: Trajectories, cutoff_hz: float | None = None, max_gap_s: float = MAX_GAP_S
-) -> tuple[Trajectories, dict[str, dict[str, float]]]:
+) -> tuple[Trajectories, dict[str, dict[str, float | int | None]]]:
     """All points smoothed, each with its own cut-off, short gaps bridged.
 
     Returns:
-        the trajectories and, per point, `{"cutoff_hz", "noise_mm", "missing", "bridged"}` (the last two in frames).
+        the trajectories and, per point, `{"cutoff_hz", "noise_mm", "missing", "bridged"}` (the last two in frames;
+        the first two None where no stretch was long enough).
     """
-    position, facts = traj.position_mm.copy(), {}
+    position, facts = traj.position_mm.copy(), dict[str, dict[str, float | int | None]]()
     for i, name in enumerate(traj.names):
         raw = traj.position_mm[:, i]
         filled = fill_short_gaps(traj.time_s, raw, max_gap_s)
         position[:, i], cutoff, noise = smooth(traj.time_s, filled, cutoff_hz)
         missing = int((~np.isfinite(raw).all(axis=1)).sum())
         still = int((~np.isfinite(filled).all(axis=1)).sum())
-        facts[name] = {"cutoff_hz": cutoff, "noise_mm": noise, "missing": missing, "bridged": missing - still}
+        facts[name] = {
+            "cutoff_hz": _known(cutoff),
+            "noise_mm": _known(noise),
+            "missing": missing,
+            "bridged": missing - still,
+        }
     return replace(traj, position_mm=position), facts

@@ -278,11 +278,12 @@ def _checks(traj: Trajectories, told: Mapping[str, _Side]) -> dict[str, Any]:
     out: dict[str, Any] = {"cadence_rpm": {}, "m5_circle": {}}
     for side, it in told.items():
         ways = {"crank angle": cadence_from_slope(traj.time_s, it.crank.theta_rad)}
-        if traj.has(f"fifth_metatarsal_{side}"):
-            height = traj.point(f"fifth_metatarsal_{side}", "Y")[:, 0]
+        m5 = f"fifth_metatarsal_{side}"
+        if traj.has(m5) and np.isfinite(traj.point(m5)).all(axis=1).mean() > 0.5:
+            height = traj.point(m5, "Y")[:, 0]
             ways["M5 height, crossings"] = cadence_from_crossings(traj.time_s, height)[0]
             ways["M5 height, spectrum"] = cadence_from_spectrum(traj.time_s, height)
-            circle = fit_circle(*traj.point(f"fifth_metatarsal_{side}", "X", "Y").T)
+            circle = fit_circle(*traj.point(m5, "X", "Y").T)
             out["m5_circle"][side] = {"x_mm": circle.x_mm, "y_mm": circle.y_mm, "radius_mm": circle.radius_mm,
                                       "residual_sd_mm": circle.residual_sd_mm}  # fmt: skip
         out["cadence_rpm"][side] = ways
