@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -96,3 +98,10 @@ def test_first_guess_of_small_and_tall_riders(height, saddle, crank):
     contact = ContactPoints(saddle, saddle * 0.284, 478, 632, crank, 148, 53)
     guess = first_guess(BodyMeasures(height), contact)
     assert 0 < extremes(guess.leg).low < 80
+
+
+def test_a_first_guess_is_valid_json():
+    """No ride, no residual: null, because NaN is no JSON."""
+    guess = first_guess(BODY, CONTACT)
+    text = json.dumps(guess.to_json(), allow_nan=False)
+    assert math.isnan(CalibratedTwin.from_json(json.loads(text)).residual_rms_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -65,7 +66,8 @@ class CalibratedTwin:
 
     Attributes:
         leg: best estimate. names: (n,) fitted parameters in the covariance's order.
-        covariance: (n, n). residual_rms_mm: fit residual over knee, malleolus and hip points.
+        covariance: (n, n). residual_rms_mm: fit residual over knee, malleolus and hip points;
+            NaN (null in JSON) for a first guess, which no ride has been fitted to.
         warnings: what could not be told apart, in words.
     """
 
@@ -80,7 +82,7 @@ class CalibratedTwin:
         """The record's form."""
         return {
             "leg": self.leg.to_json(), "names": list(self.names), "covariance": self.covariance.tolist(),
-            "residual_rms_mm": self.residual_rms_mm, "warnings": list(self.warnings), "extra": dict(self.extra),
+            "residual_rms_mm": None if math.isnan(self.residual_rms_mm) else self.residual_rms_mm, "warnings": list(self.warnings), "extra": dict(self.extra),
         }  # fmt: skip
 
     @staticmethod
@@ -88,5 +90,5 @@ class CalibratedTwin:
         """The inverse of `to_json`."""
         return CalibratedTwin(
             LegTwin.from_json(data["leg"]), tuple(data["names"]), np.asarray(data["covariance"]),
-            float(data["residual_rms_mm"]), tuple(data["warnings"]), dict(data.get("extra", {})),
+            math.nan if data["residual_rms_mm"] is None else float(data["residual_rms_mm"]), tuple(data["warnings"]), dict(data.get("extra", {})),
         )  # fmt: skip

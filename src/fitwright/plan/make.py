@@ -290,15 +290,16 @@ def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Meas
         t, m = finding.target, expected[finding.id]
         unit = "°" if t.unit == "deg" else "" if t.unit == "1" else f" {t.unit}"
         p = probability_within(m, t.low, t.high)
+        band = f"{t.low:g} to {t.high:g}{unit}".replace("-", "−")
         outside = not t.low <= m.value <= t.high
         reach = _what_would_lift(task, finding, deltas, outside)
         if outside:
             short = max(t.low - m.value, m.value - t.high)
             decimals = 2 if t.unit == "1" else 1
             words.append(f"{finding.id}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
-                         f"{t.low:g} to {t.high:g}{unit}; {reach}")  # fmt: skip
+                         f"{band}; {reach}")  # fmt: skip
         elif p < task.probability - 0.01:
-            words.append(f"{finding.id}: {format_pm(m)} expected, inside {t.low:g} to {t.high:g}{unit} with "
+            words.append(f"{finding.id}: {format_pm(m)} expected, inside {band} with "
                          f"probability {p:.2f} (wanted {task.probability:.2f}); {reach}")  # fmt: skip
     return words
 
