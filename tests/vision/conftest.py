@@ -57,7 +57,7 @@ def draw(film: Film, time_s: float, background: np.ndarray, rng: np.random.Gener
     return np.clip(np.rint(luma), 0, 255).astype(np.uint8)
 
 
-def film_to(path: Path, film: Film, seed: int = 3) -> Path:
+def film_to(path: Path, film: Film, seed: int = 3, drawn: Callable[..., np.ndarray] = draw) -> Path:
     """Write the film; time stamps in units of 1/90000 s."""
     rng = np.random.default_rng(seed)
     w, h = film.size
@@ -72,7 +72,7 @@ def film_to(path: Path, film: Film, seed: int = 3) -> Path:
         if film.rotation:
             stream.set_display_rotation(film.rotation)
         for t in film.times_s:
-            frame = av.VideoFrame.from_ndarray(draw(film, float(t), background, rng), format="gray")
+            frame = av.VideoFrame.from_ndarray(drawn(film, float(t), background, rng), format="gray")
             frame = frame.reformat(format=film.pixels, src_color_range="JPEG", dst_color_range="JPEG")
             frame.pts, frame.time_base = round(float(t) * 90000), base
             out.mux(stream.encode(frame))
@@ -103,7 +103,8 @@ def film_maker():
     """The functions above, for tests in this room."""
 
     class Maker:
-        Film, film_to, circle, swing = Film, staticmethod(film_to), staticmethod(circle), staticmethod(swing)
+        Film, film_to, draw = Film, staticmethod(film_to), staticmethod(draw)
+        circle, swing = staticmethod(circle), staticmethod(swing)
 
     return Maker
 

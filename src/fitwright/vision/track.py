@@ -42,6 +42,8 @@ SHORTEST_S = 0.5
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
+TURN_S = 1.5
+"""A turn of the crank at 40 rpm: after that long the points have been everywhere they go."""
 WARM_UP_BYTES = 48e6
 BLOCK_BYTES = 64e6
 EXPOSURES_S = np.array(
@@ -125,7 +127,7 @@ def track_points(
     shown = None if progress is None else (lambda f: progress(before + (1 - before) * f))
     for frame in luma_frames(path, first_s, None, report, shown, cancelled):
         rows.append((frame.time_s, *follower.step(frame)))
-    boxes = _boxes(rows, start)
+    boxes = _boxes(rows, start, info)
     ahead = _backward(path, info, start, warm[0], boxes, cancelled)
     rows = [*reversed(list(ahead)), *rows]
     if progress is not None:
@@ -160,11 +162,12 @@ def _warm_up_frames(path: Path, info: ClipInfo, marked_s: float) -> list[LumaFra
 
 @dataclass(frozen=True)
 class _Start:
-    """What the warm-up found: disc markers and their velocities, points without a disc, exposure, scale of time."""
+    """What the warm-up found: disc markers and their velocities (None = not known), points without a disc, exposure,
+    scale of time."""
 
     discs: NDArray[np.intp]
     spots: list[Spot]
-    velocity: Floats
+    velocity: Floats | None
     plain: NDArray[np.intp]
     picks: Floats
     exposure_s: float
@@ -183,7 +186,7 @@ def _start(info: ClipInfo, warm: list[LumaFrame], picks: Floats) -> _Start:
     spots = [s for s in found if s is not None]
     step_s = 1.0 / info.fps if info.fps else 1 / 30
     reach = FASTEST_WIDTHS_PER_S * max(info.width_px, info.height_px)
-    start = _Start(discs, spots, np.zeros((len(spots), 2)), plain, picks, 0.002, step_s, white, reach)
+    start = _Start(discs, spots, None, plain, picks, 0.002, step_s, white, reach)
     if not spots or len(warm) < 4:
         return start
     crew = DiscFollower(spots, warm[0].time_s, start.exposure_s, None, step_s, white, reach)
@@ -282,7 +285,7 @@ class _Crew:
         """The marked frame itself, fitted again now that velocity and exposure are known."""
         assert self.discs is not None
         index = np.arange(len(self.start.spots))
-        fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.start.velocity)
+        fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.discs.hint)
         near = np.hypot(*(fit.uv_px - self.discs.places[:, 0]).T) < 3.0
         self.discs.places[near, 0] = fit.uv_px[near]
         u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
@@ -292,13 +295,25 @@ class _Crew:
 Row = tuple[float, Floats, Floats]
 
 
-def _boxes(rows: list[Row], start: _Start) -> NDArray[np.intp]:
-    """(P, 4) left, top, right, bottom that hold each point's whole path with room to spare, px."""
+def _boxes(rows: list[Row], start: _Start, info: ClipInfo) -> NDArray[np.intp]:
+    """(B, 4) left, top, right, bottom of the parts of the picture that the points visit, with room to spare, px.
+
+    One box per point, or the whole picture when that is smaller or when not even a turn has been seen.
+    """
+    whole = np.array([[0, 0, info.width_px, info.height_px]], dtype=np.intp)
+    if abs(rows[-1][0] - rows[0][0]) < TURN_S:
+        return whole
     uv = np.stack([r[1] for r in rows])
     low = np.nanmin(np.where(np.isfinite(uv), uv, start.picks), axis=0)
     high = np.nanmax(np.where(np.isfinite(uv), uv, start.picks), axis=0)
     room = 70.0 + 0.25 * np.max(high - low, axis=1, keepdims=True)
-    return np.concatenate([np.floor(low - room), np.ceil(high + room)], axis=1).astype(np.intp)
+    boxes = np.concatenate([np.floor(low - room), np.ceil(high + room)], axis=1).astype(np.intp)
+    boxes = np.clip(boxes, 0, [info.width_px, info.height_px] * 2)
+    return boxes if _area(boxes) < _area(whole) else whole
+
+
+def _area(boxes: NDArray[np.intp]) -> int:
+    return int(np.sum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])))
 
 
 def _backward(
@@ -313,8 +328,7 @@ def _backward(
     crew = _Crew(start, first, -1.0)
     crew.step(first)
     shape = (info.height_px, info.width_px)
-    boxes = np.clip(boxes, 0, [shape[1], shape[0], shape[1], shape[0]])
-    per_frame = max(1, int(np.sum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]))))
+    per_frame = max(1, _area(boxes)) * (2 if info.bits > 8 else 1)
     block_s = max(4, int(BLOCK_BYTES / per_frame)) * start.step_s
     canvas = np.zeros(shape, np.uint16 if info.bits > 8 else np.uint8)
     until = first.time_s - 1e-4

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ Cancelled = Callable[[], bool]
 
 PICTURE_FORMATS = ("image2", "_pipe", "gif", "webp")
 LARGEST_SIDE_PX = 8192
+PROBED_FRAMES = 12
 
 
 @dataclass(frozen=True)
@@ -113,18 +115,16 @@ def probe(path: Path) -> ClipInfo:
     """
     with _opened(path) as container:
         stream = _video_stream(container, path)
-        try:
-            frame = next(container.decode(stream))
-        except (StopIteration, av.error.FFmpegError) as error:
-            raise InputError(
-                "video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN
-            ) from error
+        first = list(islice(_decoded(container, stream, ReadReport()), PROBED_FRAMES))
+        if not first:
+            raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
+        frame = first[0]
         if max(frame.width, frame.height) > LARGEST_SIDE_PX:
             raise InputError("video", f"{path.name} is {frame.width} × {frame.height} px",
                              allowed=f"up to {LARGEST_SIDE_PX} px on the longer side")  # fmt: skip
         duration = float(stream.duration * stream.time_base) if stream.duration else 0.0
         duration = duration or (container.duration or 0) / av.time_base
-        rate = float(stream.average_rate or stream.guessed_rate or 0)
+        rate = _rate(float(stream.average_rate or stream.guessed_rate or 0), first)
         bit_rate = float(stream.bit_rate or container.bit_rate or 0)
         return ClipInfo(
             path.name, stream.codec_context.name, frame.width, frame.height, rate, duration,
@@ -263,6 +263,16 @@ def _time_of(frame: Any, report: ReadReport) -> float:
         report.damaged += 1
         return -math.inf
     return float(frame.pts * frame.time_base)
+
+
+def _rate(stated: float, first: list[Any]) -> float:
+    """Frames per second as stated, unless the first frames contradict it (some containers state nonsense)."""
+    times = [float(f.pts * f.time_base) for f in first if f.pts is not None]
+    steps = np.diff(np.sort(np.array(times)))
+    if steps.size == 0 or np.median(steps) <= 0:
+        return stated
+    seen = float(1.0 / np.median(steps))
+    return stated if 0.5 * seen < stated < 2.0 * seen else seen
 
 
 def _clockwise(frame: Any) -> int:

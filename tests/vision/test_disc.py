@@ -1,0 +1,98 @@
+"""The disc model and its fit against pictures rendered by supersampling (simulated)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.snap import find_spot
+
+SIZE = 56
+
+
+def picture(centre, blur=(0.0, 0.0), radii=(5.0, 9.0), levels=(120.0, 220.0, 30.0)) -> np.ndarray:
+    """A disc with ring, smeared along `blur`, by 6 × 6 samples per pixel: independent of the model under test."""
+    fine = (np.arange(SIZE * 6) + 0.5) / 6 - 0.5
+    u, v = np.meshgrid(fine, fine)
+    total = np.zeros((SIZE, SIZE))
+    moments = (np.arange(25) + 0.5) / 25 - 0.5
+    for t in moments:
+        rho = np.hypot(u - centre[0] - t * blur[0], v - centre[1] - t * blur[1])
+        shade = np.select([rho < radii[0], rho < radii[1]], [levels[2], levels[1]], levels[0])
+        total += shade.reshape(SIZE, 6, SIZE, 6).mean(axis=(1, 3))
+    return gaussian_filter(total / len(moments), 0.7)
+
+
+def table(n: int) -> DiscTable:
+    return DiscTable(DiscShape(np.full(n, 5.0), np.full(n, 9.0), np.full(n, 0.77)))
+
+
+@pytest.mark.parametrize("blur", [(0.0, 0.0), (4.0, 2.0), (-7.0, 6.0)])
+def test_centres_reach_the_cramer_rao_bound(blur):
+    """240 noisy pictures: RMS error within 1.1 of the stated bound and of the truth of the bound itself."""
+    rng = np.random.default_rng(2)
+    n, draws, sd = 6, 40, 2.5
+    centres = SIZE / 2 + rng.uniform(-1, 1, (n, 2))
+    clean = np.stack([picture(c, blur) for c in centres])
+    errors, bounds = [], []
+    for _ in range(draws):
+        noisy = (clean + rng.normal(0, sd, clean.shape)).astype(np.float32)
+        fit = fit_discs(
+            table(n), np.arange(n), noisy, np.zeros((n, 2), np.intp), centres + rng.uniform(-0.6, 0.6, (n, 2)),
+            np.tile(blur, (n, 1)), np.ones(n), None, np.full(n, sd), np.zeros(n),
+        )  # fmt: skip
+        errors.append(fit.uv_px - centres)
+        bounds.append(np.diagonal(fit.covariance, axis1=1, axis2=2))
+    rms, bound = np.sqrt(np.mean(np.square(errors))), np.sqrt(np.mean(bounds))
+    assert rms < 1.1 * bound
+    assert 0.8 * bound < rms
+
+
+def test_flicker_changes_levels_not_places():
+    rng = np.random.default_rng(3)
+    centre = np.array([[28.3, 27.6]])
+    clean = picture(centre[0])
+    for gain, offset in ((0.6, 0.0), (1.0, 25.0), (1.15, -20.0)):
+        window = (gain * clean + offset + rng.normal(0, 0.5, clean.shape)).astype(np.float32)[None]
+        fit = fit_discs(
+            table(1), np.array([0]), window, np.zeros((1, 2), np.intp), centre + 0.4, np.zeros((1, 2)), np.ones(1),
+            np.array([[100.0, -190.0, 120.0]]), np.ones(1), np.zeros(1), iterations=5,
+        )  # fmt: skip
+        assert np.abs(fit.uv_px - centre).max() < 0.02
+        assert fit.contrast[0] == pytest.approx(-190 * gain, rel=0.03)
+
+
+def test_an_edge_behind_the_marker_does_not_pull_it():
+    """Half the background is 70 grey levels brighter: without down-weighting the ring's edge is pulled by 0.1 px."""
+    centre = np.array([[28.2, 28.4]])
+    clean = picture(centre[0])
+    brighter = picture(centre[0], levels=(190.0, 220.0, 30.0))
+    window = np.where(np.arange(SIZE)[None, :] > 28, brighter, clean).astype(np.float32)[None]
+    fit = fit_discs(
+        table(1), np.array([0]), window, np.zeros((1, 2), np.intp), centre + 0.3, np.zeros((1, 2)), np.ones(1), None,
+        np.full(1, 2.0), np.full(1, 3.0), iterations=6,
+    )  # fmt: skip
+    assert np.abs(fit.uv_px - centre).max() < 0.03
+    assert fit.rms[0] < 6 < fit.background_rms[0]
+
+
+@pytest.mark.parametrize("levels", [(120.0, 220.0, 30.0), (60.0, 25.0, 230.0), (130.0, 130.0, 30.0)])
+@pytest.mark.parametrize("blur", [(0.0, 0.0), (6.0, -4.0)])
+def test_a_pick_five_pixels_off_snaps_to_the_disc(levels, blur):
+    rng = np.random.default_rng(6)
+    wide = np.full((120, 120), levels[0])
+    wide[32 : 32 + SIZE, 30 : 30 + SIZE] = picture((27.3, 28.2), blur, levels=levels)
+    wide += rng.normal(0, 2, wide.shape)
+    spot = find_spot(wide, np.array([57.3 + 4, 60.2 - 3]))
+    assert spot is not None
+    assert np.hypot(*(spot.uv_px - [57.3, 60.2])) < 0.08
+    assert spot.disc_px == pytest.approx(5.0, abs=0.25)
+
+
+def test_cloth_is_not_a_disc():
+    rng = np.random.default_rng(7)
+    cloth = gaussian_filter(rng.normal(120, 150, (120, 120)), 3)
+    assert find_spot(cloth, np.array([60.0, 60.0])) is None
+    assert find_spot(np.full((120, 120), 90.0) + rng.normal(0, 2, (120, 120)), np.array([60.0, 60.0])) is None

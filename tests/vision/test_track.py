@@ -1,0 +1,119 @@
+"""Following points through small simulated films with known paths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fitwright.errors import InputError
+from fitwright.vision.track import track_points
+from fitwright.vision.video import luma_frames
+
+T = np.arange(80) / 60
+
+
+def picks(discs, time_s: float, off: float = 3.0) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(1)
+    return {n: path(np.array([time_s]))[0] + rng.uniform(-off, off, 2) for n, path in discs.items()}
+
+
+def errors(tracks, discs) -> dict[str, np.ndarray]:
+    return {n: tracks.uv_px[:, i] - discs[n](tracks.time_s) for i, n in enumerate(tracks.names)}
+
+
+@pytest.mark.parametrize("exposure_s", [0.0, 1 / 250])
+def test_points_are_followed_to_a_twentieth_of_a_pixel_and_u_is_honest(
+    tmp_path, film_maker, three_discs, exposure_s
+):
+    path = film_maker.film_to(tmp_path / "a.mp4", film_maker.Film(three_discs, T, exposure_s=exposure_s))
+    tracks = track_points(path, 0.0, picks(three_discs, 0.0))
+    for i, error in enumerate(errors(tracks, three_discs).values()):
+        assert np.isfinite(error).all()
+        assert np.sqrt(np.mean(error**2)) < 0.05
+        assert 0.3 < np.sqrt(np.mean((error / tracks.u_px[:, i]) ** 2)) < 1.3
+    if exposure_s:
+        assert tracks.info.exposure_s == pytest.approx(exposure_s, rel=0.25)
+
+
+@pytest.mark.parametrize("marked_s", [0.6, 1.3])
+def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s, monkeypatch):
+    monkeypatch.setattr("fitwright.vision.track.BLOCK_BYTES", 2e6)  # several blocks backward
+    options = {"crf": "18", "preset": "ultrafast", "g": "25"}
+    path = film_maker.film_to(tmp_path / "b.mp4", film_maker.Film(three_discs, T, options=options))
+    tracks = track_points(path, marked_s, picks(three_discs, marked_s))
+    assert np.allclose(tracks.time_s, [f.time_s for f in luma_frames(path)])
+    for error in errors(tracks, three_discs).values():
+        assert np.isfinite(error).all()
+        assert np.sqrt(np.mean(error**2)) < 0.06
+
+
+@pytest.mark.parametrize(("fps", "jitter"), [(30, 0.0), (60, 0.006)])
+def test_slow_and_uneven_frame_rates(tmp_path, film_maker, three_discs, fps, jitter):
+    rng = np.random.default_rng(8)
+    times = np.arange(fps) / fps + rng.uniform(0, jitter, fps)
+    times -= times[0]
+    film = film_maker.Film(three_discs, times, exposure_s=1 / 500)
+    tracks = track_points(film_maker.film_to(tmp_path / "c.mp4", film), 0.0, picks(three_discs, 0.0))
+    for error in errors(tracks, three_discs).values():
+        assert np.isfinite(error).all()
+        assert np.sqrt(np.mean(error**2)) < 0.06
+
+
+def test_a_hidden_point_is_a_gap_then_found_again_and_never_invented(tmp_path, film_maker, three_discs):
+    hidden = {"pedal": (1.0, 1.3), "hip": (1.4, 1.7), "knee": (0.9, 1.0)}
+    film = film_maker.Film(
+        three_discs, np.arange(120) / 60, exposure_s=1 / 500, hidden=hidden,
+        gain=lambda t: 1 + 0.12 * np.sin(40 * t),
+    )  # fmt: skip
+    tracks = track_points(film_maker.film_to(tmp_path / "d.mp4", film), 0.0, picks(three_discs, 0.0))
+    for i, (name, error) in enumerate(errors(tracks, three_discs).items()):
+        a, b = hidden[name]
+        away = (tracks.time_s >= a) & (tracks.time_s < b)
+        assert np.isnan(tracks.uv_px[away, i]).all()
+        back = (tracks.time_s < a) | (tracks.time_s > b + 0.05)
+        assert np.isfinite(error[back]).all()
+        assert np.sqrt(np.mean(error[back] ** 2)) < 0.06
+        assert tracks.quality[name]["gaps"] == 1
+        assert tracks.quality[name]["longest_gap_s"] == pytest.approx(b - a, abs=0.06)
+
+
+def test_a_point_without_a_disc_is_followed_with_larger_uncertainty(tmp_path, film_maker):
+    """A patch of cloth glued to a swinging point."""
+    path = film_maker.swing(300.0, 180.0, 20.0, 25.0)
+    cloth = np.random.default_rng(9).normal(0, 30, (9, 9)).repeat(6, 0).repeat(6, 1)
+    film = film_maker.Film({}, T)
+    original = film_maker.draw
+
+    def with_cloth(film, time_s, background, rng):
+        luma = original(film, time_s, background, rng).astype(float)
+        u, v = np.round(path(np.array([time_s]))[0]).astype(int)
+        luma[v - 27 : v + 27, u - 27 : u + 27] = 120 + cloth
+        return np.clip(luma, 0, 255).astype(np.uint8)
+
+    tracks = track_points(
+        film_maker.film_to(tmp_path / "e.mp4", film, drawn=with_cloth), 0.0, {"knee": path(np.zeros(1))[0]}
+    )
+    error = tracks.uv_px[:, 0] - np.round(path(tracks.time_s))
+    assert tracks.kind == ("texture",)
+    assert np.isfinite(error).mean() > 0.97
+    assert np.nanmax(np.abs(error)) < 1.5
+    assert np.nanmin(tracks.u_px) >= 0.5
+    assert any("no contrast disc" in note for note in tracks.notes)
+
+
+def test_a_portrait_film_gives_upright_pixels(tmp_path, film_maker, three_discs):
+    film = film_maker.Film(three_discs, T[:40], rotation=-90)
+    tracks = track_points(film_maker.film_to(tmp_path / "f.mp4", film), 0.0, picks(three_discs, 0.0))
+    upright, sensor = tracks.upright_px, tracks.uv_px
+    assert np.allclose(upright[..., 0], 359 - sensor[..., 1])
+    assert np.allclose(upright[..., 1], sensor[..., 0])
+
+
+def test_films_that_cannot_be_followed_say_why(tmp_path, film_maker, three_discs):
+    slow = film_maker.film_to(tmp_path / "slow.mp4", film_maker.Film(three_discs, np.arange(20) / 15))
+    short = film_maker.film_to(tmp_path / "short.mp4", film_maker.Film(three_discs, T[:10]))
+    dark = film_maker.film_to(tmp_path / "dark.mp4", film_maker.Film({}, T[:40], gain=lambda t: 0.02))
+    cases = [(slow, "frames per second"), (short, "too short"), (dark, "dark")]
+    for path, words in cases:
+        with pytest.raises(InputError, match=words):
+            track_points(path, 0.0, picks(three_discs, 0.0))
