@@ -82,13 +82,15 @@ class CalibratedTwin:
         """The record's form."""
         return {
             "leg": self.leg.to_json(), "names": list(self.names), "covariance": self.covariance.tolist(),
-            "residual_rms_mm": None if math.isnan(self.residual_rms_mm) else self.residual_rms_mm, "warnings": list(self.warnings), "extra": dict(self.extra),
+            "residual_rms_mm": None if math.isnan(self.residual_rms_mm) else self.residual_rms_mm,
+            "warnings": list(self.warnings), "extra": dict(self.extra),
         }  # fmt: skip
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> CalibratedTwin:
         """The inverse of `to_json`."""
+        rms = data["residual_rms_mm"]
         return CalibratedTwin(
             LegTwin.from_json(data["leg"]), tuple(data["names"]), np.asarray(data["covariance"]),
-            math.nan if data["residual_rms_mm"] is None else float(data["residual_rms_mm"]), tuple(data["warnings"]), dict(data.get("extra", {})),
+            math.nan if rms is None else float(rms), tuple(data["warnings"]), dict(data.get("extra", {})),
         )  # fmt: skip
