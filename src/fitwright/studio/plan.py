@@ -14,9 +14,11 @@ from fitwright.foot.sole import CleatPose
 from fitwright.linkage.calibrate import calibrate
 from fitwright.linkage.first_guess import SOLE_AND_STACK_MM, first_guess
 from fitwright.linkage.twin import CalibratedTwin
+from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
 from fitwright.plan.adjustables import Setting
 from fitwright.plan.findings import find_all
+from fitwright.plan.forecast import watched_values
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
 from fitwright.plan.outcome import Outcome, coverage, learn, outcomes
@@ -87,7 +89,7 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
         wanted_lambda={s: float(said.get(f"wanted_lambda {s}", feet.DEFAULT_LAMBDA)) for s in SIDES},
-        red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), **_wishes(visit),
+        red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit), **_wishes(visit),
     )  # fmt: skip
 
 
@@ -152,7 +154,7 @@ def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
         )
     deltas = {r.planned["adjustable"]: _delta(r) for r in done}
     before, after = gather(visit, "before"), gather(visit, "after")
-    found = {f.id: f.value for f in find_all(after)}
+    found = watched_values(after, find_all(after))
     rows = outcomes(whatif(before, deltas), found)
     side, twin = next(iter(before.twins.items()))
     response = learn(before.response, twin.leg, before.contact, deltas, rows)
@@ -246,6 +248,14 @@ def _first_guess(visit: Visit, side: str, when: str) -> CalibratedTwin:
     stack = float(system.get("stack_mm", SOLE_AND_STACK_MM))
     cleat: CleatPose | None = reading.cleat if reading else None
     return first_guess(measures, contact_at(visit, when), side, cleat, stack)
+
+
+def _upper(visit: Visit) -> UpperBody | None:
+    """Trunk and arm lengths by tape, when all three were taken."""
+    m = body.measures(visit)
+    if m is None or m.torso_mm is None or m.upper_arm_mm is None or m.forearm_mm is None:
+        return None
+    return UpperBody(m.torso_mm, m.upper_arm_mm, m.forearm_mm)
 
 
 def _wishes(visit: Visit) -> dict[str, Any]:
