@@ -21,7 +21,7 @@ from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip
 from fitwright.studio import bike, feet, plan
-from fitwright.studio.ride import MARKERS, ride_of
+from fitwright.studio.ride import MARKERS, rides_by_label
 from fitwright.studio.visits import analysis
 
 SIDES = ("left", "right")
@@ -53,15 +53,15 @@ CURVES = (
 
 def rides(visit: Visit) -> dict[tuple[str, str], RideResult]:
     """All rides on record by (view, moment); marker files count as "before"."""
+    known = rides_by_label(visit)
     found = {
-        (view, when): r
+        (view, when): known[f"{view} {when}"]
         for view in ("side right", "side left", "front")
         for when in ("before", "after")
-        if (r := ride_of(visit, view, when)) is not None
+        if f"{view} {when}" in known
     }
-    row = analysis(visit, "ride", MARKERS)
-    if row is not None:
-        found[MARKERS, "before"] = RideResult.from_json(row.result["ride"])
+    if MARKERS in known:
+        found[MARKERS, "before"] = known[MARKERS]
     return found
 
 

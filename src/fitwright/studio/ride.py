@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -89,8 +91,19 @@ def clips(visit: Visit) -> tuple[Clip, ...]:
 
 def ride_of(visit: Visit, view: str, when: str) -> RideResult | None:
     """The analysed ride of one view and moment."""
-    row = analysis(visit, "ride", f"{view} {when}")
-    return RideResult.from_json(row.result["ride"]) if row else None
+    return rides_by_label(visit).get(f"{view} {when}")
+
+
+def rides_by_label(visit: Visit) -> dict[str, RideResult]:
+    """The current rides on record, by label ("side right before", `MARKERS`)."""
+    rows = Analysis.objects.current().filter(visit=visit, kind="ride")
+    return {label: _parsed(pk, at) for label, pk, at in rows.values_list("label", "pk", "created_at")}
+
+
+@lru_cache(maxsize=64)
+def _parsed(pk: int, created_at: datetime) -> RideResult:
+    """A ride from its row: such rows are never overwritten, so that one reading of the curves is enough."""
+    return RideResult.from_json(Analysis.objects.get(pk=pk, created_at=created_at).result["ride"])
 
 
 def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None = None) -> RideResult:

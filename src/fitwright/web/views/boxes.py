@@ -70,7 +70,7 @@ def _one_field(
     status = 409 if extra else 422 if saved.errors else 200
     # "Keep mine" answers for one field only: the page stays as old as it was, so its other fields still ask.
     if request.GET.get("mine") and not extra and not saved.errors:
-        return render(request, "parts/say.html", context)
+        return render(request, "parts/words.html", context)
     return render(request, "parts/saved.html", context | extra, status=status)
 
 
