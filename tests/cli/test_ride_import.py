@@ -143,6 +143,14 @@ def test_one_side_alone_is_analysed(recording) -> None:
     assert set(data["knee_flexion_deg"]) == {"right"}
 
 
+def test_a_marker_never_seen_costs_only_its_side(recording) -> None:
+    got = run(recording(change=lambda m: m | {"rmt5": m["rmt5"] * np.nan}), "--json")
+    data = json.loads(got.stdout, parse_constant=pytest.fail)
+    assert set(data["knee_flexion_deg"]) == {"left"}
+    assert any("fifth_metatarsal_right" in n for n in data["notes"])
+    assert any("right: not analysed" in n for n in data["notes"])
+
+
 def test_header_that_contradicts_the_data_is_noted(recording) -> None:
     data = json.loads(run(recording(rate="2000"), "--json").stdout)
     assert data["cadence_rpm"]["value"] == pytest.approx(84, abs=0.05)
@@ -191,6 +199,8 @@ def test_a_rider_who_stops_half_way(recording) -> None:
         ({"change": lambda m: {f"thing{i}": p for i, p in enumerate(m.values())}}, "greater_trochanter"),
         ({"change": lambda m: {n: p for n, p in m.items() if n[1:] != "cal"}}, "heel"),
         ({"change": lambda m: {n: p * np.nan for n, p in m.items()}}, "no marker position"),
+        ({"change": lambda m: {n: p * 1000 for n, p in m.items()}}, "which is no rider"),
+        ({"change": lambda m: {n: p * (np.nan if n[1:] == "gt" else 1) for n, p in m.items()}}, "never seen"),
         ({"warp": lambda t: -t}, "runs backward"),
         ({"warp": lambda t: 0 * t}, "circle|go round"),
     ],

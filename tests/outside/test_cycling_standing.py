@@ -146,6 +146,7 @@ def test_pedal_axle_from_the_rigid_foot(result: MarkerResult, expected: dict, si
         assert axle[ours].value == pytest.approx(e[theirs], abs=1.5)
         assert 0.1 < axle[ours].u < 3
     assert 0 < axle["lambda"].value < 0.5  # between M1 and M5, nearer to M1
+    assert result.ride.value(side, "axle_under_foot", "mean") == axle["lambda"]
 
 
 def test_the_two_cranks_stand_opposite(result: MarkerResult, expected: dict) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, check_range
 from fitwright.motion.angles import flexion, joint_angles, toe_out
 from fitwright.motion.circle import fit_circle
 from fitwright.motion.crank import (
@@ -160,11 +160,16 @@ def _side(
         raise InputError(
             "markers", "the crank runs backward", hint="X must point forward, Y up, Z to the rider's right"
         )
+    check_range(
+        f"crank radius, {side}", crank.circle.radius_mm, 100, 220, "mm", "Are the units of the file right?"
+    )
     cycles = cut_cycles(traj.time_s, crank.theta_rad)
     origin = np.array([crank.circle.x_mm, crank.circle.y_mm, 0.0])
     turns = sample_points(smoothed, cycles, origin)
     u_mm = with_tracking(landmark_u, one, cycles.count)
     quantities, curves = _angles(turns, side, u_mm)
+    if axle is not None and "lambda" in axle.numbers:
+        quantities["axle_under_foot"] = {"mean": axle.numbers["lambda"]}
     inward = _half_knee_width(standing)
     paths, path_curves = _paths(turns, traj, side, cycles, u_mm, inward)
     for point, label in COORDINATES.items():

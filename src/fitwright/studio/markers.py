@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ LANDMARK_NAMES: dict[str, tuple[str, ...]] = {
     "asis": ("asi", "asis"),
     "pedal_axle": ("pedalaxle", "axle", "pedal", "pedalspindle"),
 }  # fmt: skip
+MIN_SEEN = 24  # frames; fewer are a ghost, not a marker
 LANDMARK_OF = {name: landmark for landmark, names in LANDMARK_NAMES.items() for name in names}
 
 
@@ -84,7 +85,7 @@ def analyse_markers(trc: Path, static: Path | None = None) -> MarkerResult:
         static = find_static(trc)
         notes.append(f"Static trial: {static.name}, found beside the recording." if static else
                      "No static trial beside the recording: M1 and the sole's own level are unknown.")  # fmt: skip
-    named = named_landmarks(trial.trajectories, trc.name)
+    named = seen_landmarks(named_landmarks(trial.trajectories, trc.name), notes)
     named, turned = rider_frame(named)
     notes += turned
     rest = None
@@ -133,10 +134,7 @@ def named_landmarks(traj: Trajectories, file: str, whole: bool = True) -> Trajec
         both = [traj.names[i] for i, n in pairs.items() if n in doubled]
         raise InputError("marker names", f"two markers of {file} mean the same landmark", value=both)
     columns, names = list(pairs), tuple(pairs.values())
-    missing = {s: [n for n in NEEDED if f"{n}_{s}" not in names] for s in ("left", "right")}
-    for s, lacking in missing.items():
-        if f"pedal_axle_{s}" not in names:
-            lacking += [n for n in CLUSTER if f"{n}_{s}" not in names]
+    missing = lacking(names)
     if whole and all(missing.values()):
         side = min(missing, key=lambda s: len(missing[s]))
         wanted = "; ".join(f"{n} ({side[0]}{LANDMARK_NAMES[n][0]})" for n in missing[side])
@@ -145,6 +143,34 @@ def named_landmarks(traj: Trajectories, file: str, whole: bool = True) -> Trajec
             hint="Rename the markers; a pedal_axle marker may stand for the foot's three",
         )  # fmt: skip
     return replace(traj, names=names, position_mm=traj.position_mm[:, columns], u_mm=traj.u_mm[:, columns])
+
+
+def lacking(names: Collection[str]) -> dict[str, list[str]]:
+    """side → landmarks that this side would still need."""
+    out = {}
+    for s in ("left", "right"):
+        needed = NEEDED if f"pedal_axle_{s}" in names else NEEDED + CLUSTER
+        out[s] = [n for n in needed if f"{n}_{s}" not in names]
+    return out
+
+
+def seen_landmarks(traj: Trajectories, notes: list[str]) -> Trajectories:
+    """Without the markers that are named but (nearly) never seen; says so, and which side is lost by it.
+
+    Raises:
+        InputError: no side is left.
+    """
+    seen = np.isfinite(traj.position_mm).all(axis=2).sum(axis=0)
+    keep = [i for i, n in enumerate(seen) if n >= MIN_SEEN]
+    never = [traj.names[i] for i, n in enumerate(seen) if n < MIN_SEEN]
+    names = tuple(traj.names[i] for i in keep)
+    if never:
+        notes.append(f"Named but not seen: {', '.join(never)}.")
+    lost = {s: lack for s, lack in lacking(names).items() if lack}
+    if len(lost) == 2:
+        raise InputError("markers", "no side is whole: " + ", ".join(never) + " are named but never seen")
+    notes += [f"{s}: not analysed, for want of {', '.join(lack)}." for s, lack in lost.items()]
+    return replace(traj, names=names, position_mm=traj.position_mm[:, keep], u_mm=traj.u_mm[:, keep])
 
 
 def rider_frame(traj: Trajectories) -> tuple[Trajectories, list[str]]:
@@ -176,5 +202,5 @@ def _marker_differences(trial: Trajectories, rest: Trajectories) -> list[str]:
         if f"heel_{s}" in trial.names
         for n in (*CLUSTER, "first_metatarsal")
     ]
-    lacking = [n for n in wanted if n not in rest.names]
-    return [f"The static trial lacks {', '.join(lacking)}."] if lacking else []
+    absent = [n for n in wanted if n not in rest.names]
+    return [f"The static trial lacks {', '.join(absent)}."] if absent else []

@@ -183,9 +183,14 @@ def _scale_to_mm(header: Mapping[str, str], position: Floats, file: str, notes: 
     span = float(np.nanmedian(np.linalg.norm(highest - lowest, axis=1)))
     fitting = [u for u in ("mm", "m") if BODY_MM[0] <= span * TO_MM[u] <= BODY_MM[1]]
     if units in TO_MM:
-        if BODY_MM[0] <= span * TO_MM[units] <= BODY_MM[1] or not fitting or position.shape[1] < 4:
-            return TO_MM[units]
         metres = span * TO_MM[units] / 1000
+        if BODY_MM[0] <= 1000 * metres <= BODY_MM[1] or position.shape[1] < 4:
+            return TO_MM[units]
+        if not fitting:
+            raise InputError(
+                "Units", f"the markers of {file} would span {metres:.3g} m in {units}, which is no rider",
+                value=header["Units"], allowed="a span of 0.25 to 6 m",
+            )  # fmt: skip
         notes.append(
             f"The header says {units}, but the markers then span {metres:.3g} m; read as {fitting[0]}."
         )
