@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 import typer
 from typer.testing import CliRunner
 
 from fitwright.cli import card, feet, photo
+from fitwright.vision.boards import find_boards
+from fitwright.vision.card import SCALE_CARD
+from fitwright.vision.picture import Picture
 from rendered_sole import SOLE, picked
 
 
@@ -114,10 +118,27 @@ def test_photo_measure_with_bad_input(run, sole_file, tmp_path):
     assert "is a folder" in run("photo", "measure", tmp_path, code=2)
 
 
-def test_card_prints_its_geometry(run):
-    data = json.loads(run("card", "--json"))
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+def test_card_is_written_at_true_size(run, tmp_path, paper):
+    """The PDF is rendered by pymupdf at 10 px/mm: every corner found, scale right to 1e-4."""
+    pymupdf = pytest.importorskip("pymupdf")
+    out = tmp_path / "card.pdf"
+    data = json.loads(run("card", "--out", out, "--paper", paper, "--json"))
     assert data["check_bar_mm"] == 100.0
-    assert len(data["boards"]) == 2
+    (page,) = pymupdf.open(out)
+    shot = page.get_pixmap(dpi=254, colorspace=pymupdf.csGRAY)
+    grey = np.frombuffer(shot.samples, np.uint8).reshape(shot.h, shot.stride)[:, : shot.w].copy()
+    for board in find_boards(Picture(grey, "card"), SCALE_CARD.strips):
+        assert len(board.corner_ids) == 24
+        along = board.corners_px[-1] - board.corners_px[0]
+        assert np.hypot(*along) / 10 == pytest.approx(np.hypot(20.0, 220.0), rel=1e-4)
+    described = {(b["dictionary"], b["first_id"], b["square_mm"], b["marker_mm"]) for b in data["boards"]}
+    assert described == {("DICT_5X5_100", 0, 20.0, 14.0), ("DICT_5X5_100", 20, 20.0, 14.0)}
+
+
+def test_card_with_bad_input(run, tmp_path):
+    assert "allowed: a4 or us-letter" in run("card", "--out", tmp_path / "c.pdf", "--paper", "a3", code=2)
+    assert "not found" in run("card", "--out", tmp_path / "none" / "c.pdf", code=2)
 
 
 @pytest.mark.parametrize(

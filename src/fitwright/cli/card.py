@@ -14,6 +14,7 @@ from fitwright.vision.card import SCALE_CARD, card_json
 @reports_errors
 def card(
     out: Annotated[Path | None, typer.Option(help="Where to write the PDF.")] = None,
+    paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
     as_json: Annotated[bool, typer.Option("--json", help="Print the card's geometry as JSON.")] = False,
 ) -> None:
     """Write the scale card as a PDF and print its geometry.
@@ -28,7 +29,7 @@ def card(
     if out is not None:
         from fitwright.sheets.card_pdf import scale_card_pdf
 
-        out.write_bytes(scale_card_pdf(SCALE_CARD))
+        out.write_bytes(scale_card_pdf(SCALE_CARD, paper))
         data["file"] = str(out)
     emit(data, as_json, lambda: _text(data))
 
