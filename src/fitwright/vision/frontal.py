@@ -29,6 +29,8 @@ from fitwright.vision.video import to_upright
 
 SIDES = ("right", "left")
 PATELLA_AHEAD_MM, KNEE_TWIN_U_MM, KNEE_PRIOR_U_MM = 52.0, 16.0, 45.0
+PHASE_TWIN_U_RAD = math.radians(0.7)
+"""How well the knees' rise and fall, compared with the side film's, sets the crank angle (our choice)."""
 FOOT_AHEAD_MM, ASIS_AHEAD_OF_HIP_MM = 85.0, 60.0
 
 
@@ -72,66 +74,108 @@ def read_front(
     _check_sides(paths)
     seen = np.stack([paths[s] for s in pedals], axis=1)
     known = Turning("front", tuple(pedals), seen, crank_mm, camera_mm)
+    knee = _knee_curve(crank_mm, twin)
     fit = fit_turning(times, _rough_angle(times, paths), known)
-    depth, depth_u = depths(tracks.names, fit.theta_rad, crank_mm, twin)
+    angle_u = fit.u("y_mm") / fit.values["x_mm"]
+    if twin is not None:
+        fit, found = settle_angle(fit, uv, tracks.names, crank_mm, knee)
+        angle_u = PHASE_TWIN_U_RAD if found else angle_u
+    depth = depths(tracks.names, fit.theta_rad, crank_mm, knee)
     place = fit.lens.meet(uv, 0, depth)[..., [2, 1]]
     per_px = np.abs(depth - fit.values["x_mm"]) / fit.lens.focal_px
     u_mm = np.where(np.isfinite(place), tracks.u_px * per_px[..., None], np.nan)
     traj = Trajectories(tracks.names, times, place, u_mm, ("Z", "Y"), tracks.info.name)
-    systematic = _systematic(fit, depth_u, shutter.u, camera_mm)
+    turn_s = 2 * math.pi * (times[-1] - times[0]) / abs(fit.theta_rad[-1] - fit.theta_rad[0])
+    late = combine(0.1 * shutter.u, angle_u / (2 * math.pi) * turn_s)
+    systematic = _systematic(fit, knee.u_mm, late)
     facts = {
         **{k: v for k, v in fit.values.items() if k != "log_focal"}, "focal_px": fit.lens.focal_px,
         "distance_u_mm": fit.u("x_mm"), "roll_u_deg": fit.u("roll_deg"), "pedal_residual_px": fit.residual_px,
-        "knee_depth_from": "side film" if twin is not None else "standard leg", "knee_depth_u_mm": depth_u,
+        "knee_depth_from": "side film" if twin is not None else "standard leg", "knee_depth_u_mm": knee.u_mm,
+        "crank_angle_u_deg": math.degrees(angle_u),
         "readout_s": shutter.value, "exposure_s": tracks.info.exposure_s,
     }  # fmt: skip
     return FrontReading(traj, fit.theta_rad, systematic, facts, _notes(fit, pedals, camera_mm, twin))
 
 
-def depths(
-    names: tuple[str, ...], theta: Floats, crank_mm: float, twin: RideResult | None
-) -> tuple[Floats, float]:
-    """X of every point at every frame (T, P) mm, and the standard uncertainty of the knees', mm."""
-    knee, hip, u = _knee_curve(crank_mm, twin)
+@dataclass(frozen=True)
+class KneeCurve:
+    """The patella's sticker by crank angle, xy_mm (360, 2) in X, Y; mean X of the hip; u of the knee's X."""
+
+    xy_mm: Floats
+    hip_x_mm: float
+    u_mm: float
+
+    def at(self, angle_rad: Floats, axis: int) -> Floats:
+        """X (0) or Y (1) at crank angles (T,) of that foot."""
+        turn = np.degrees(angle_rad) % 360.0
+        closed = np.append(self.xy_mm[:, axis], self.xy_mm[0, axis])
+        return np.asarray(np.interp(turn, np.arange(361.0), closed))
+
+
+def depths(names: tuple[str, ...], theta: Floats, crank_mm: float, knee: KneeCurve) -> Floats:
+    """X of every point at every frame (T, P), mm, for crank angles theta (T,) of the right foot."""
     out = np.zeros((len(theta), len(names)))
     for i, name in enumerate(names):
         angle = theta + (math.pi if name.endswith("_left") else 0.0)
-        pedal = crank_mm * np.sin(angle)
         if name.startswith("patella"):
-            turn = np.degrees(angle) % 360.0
-            out[:, i] = np.interp(turn, np.arange(361.0), np.append(knee, knee[0]))
+            out[:, i] = knee.at(angle, 0)
         elif name.startswith("asis"):
-            out[:, i] = hip + ASIS_AHEAD_OF_HIP_MM
+            out[:, i] = knee.hip_x_mm + ASIS_AHEAD_OF_HIP_MM
         else:
-            out[:, i] = pedal + (FOOT_AHEAD_MM if name.startswith("foot") else 0.0)
-    return out, u
+            out[:, i] = crank_mm * np.sin(angle) + (FOOT_AHEAD_MM if name.startswith("foot") else 0.0)
+    return out
 
 
-def _knee_curve(crank_mm: float, twin: RideResult | None) -> tuple[Floats, float, float]:
-    """X of the patella by crank angle (360,), mean X of the hip, and u of the knee's X, mm."""
+def settle_angle(
+    fit: TurningFit, uv: Floats, names: tuple[str, ...], crank_mm: float, knee: KneeCurve
+) -> tuple[TurningFit, bool]:
+    """The fit turned about the bottom-bracket axis until the knees rise and fall as the side film says.
+
+    Pedals on circles look the same to a camera that is higher and aimed lower; the knees do not. Their height may
+    be off by a constant (where the sticker sits), so only the phase of their motion is used. Returns also whether
+    a knee was there to do it.
+    """
+    knees = [i for i, n in enumerate(names) if n.startswith("patella")]
+    if not knees:
+        return fit, False
+    for _ in range(3):
+        place = fit.lens.meet(uv, 0, depths(names, fit.theta_rad, crank_mm, knee))[..., 1]
+        top = bottom = 0.0
+        for i in knees:
+            angle = fit.theta_rad + (math.pi if names[i].endswith("_left") else 0.0)
+            slope = (knee.at(angle + 0.02, 1) - knee.at(angle - 0.02, 1)) / 0.04
+            off = place[:, i] - knee.at(angle, 1)
+            # turning by φ moves the expected height by slope · φ and the seen point by −X · φ
+            reply = slope + knee.at(angle, 0)
+            reply, off = reply - np.nanmean(reply), off - np.nanmean(off)
+            top, bottom = top + float(np.nansum(reply * off)), bottom + float(np.nansum(reply * reply))
+        fit = fit.turned(float(np.clip(top / max(bottom, 1e-9), -0.2, 0.2)))
+    return fit, True
+
+
+def _knee_curve(crank_mm: float, twin: RideResult | None) -> KneeCurve:
+    """From the side film's curves, or of a standard leg."""
+    joints = ("hip", "knee", "malleolus")
     if twin is not None:
         for curves in twin.curves.values():
-            if all(f"{n}_{a}" in curves for n in ("hip", "knee", "malleolus") for a in "xy"):
-                at = {
-                    n: np.stack([curves[f"{n}_{a}"].mean for a in "xy"], axis=1)
-                    for n in ("hip", "knee", "malleolus")
-                }
-                x = _patella_x(at["hip"], at["knee"], at["malleolus"])
-                if np.all(np.isfinite(x)):
-                    return x, float(np.nanmean(at["hip"][:, 0])), KNEE_TWIN_U_MM
+            if all(f"{n}_{a}" in curves for n in joints for a in "xy"):
+                at = [np.stack([curves[f"{n}_{a}"].mean for a in "xy"], axis=1) for n in joints]
+                patella = _patella(*at)
+                if np.all(np.isfinite(patella)):
+                    return KneeCurve(patella, float(np.nanmean(at[0][:, 0])), KNEE_TWIN_U_MM)
         raise InputError("twin", "the side film's result holds no hip, knee and ankle curves",
                          hint="analyse the side film with hip, knee and malleolus marked")  # fmt: skip
     pose = solve(LegTwin(405.0, 420.0, 125.0, 105.0, crank_mm, -190.0, 751.0, 15.0, (-6.0, 0.0), (10.4, 0.0)))
-    points = [np.stack([getattr(pose, f"{n}_x") + np.zeros(360), getattr(pose, f"{n}_y") + np.zeros(360)], axis=1)
-              for n in ("hip", "knee", "malleolus")]  # fmt: skip
-    return _patella_x(*points), -190.0, KNEE_PRIOR_U_MM
+    at = [np.stack([getattr(pose, f"{n}_{a}") + np.zeros(360) for a in "xy"], axis=1) for n in joints]
+    return KneeCurve(_patella(*at), -190.0, KNEE_PRIOR_U_MM)
 
 
-def _patella_x(hip: Floats, knee: Floats, malleolus: Floats) -> Floats:
-    """X of a sticker on the patella: ahead of the joint's axis, square to the line ankle–hip. All (360, 2)."""
+def _patella(hip: Floats, knee: Floats, malleolus: Floats) -> Floats:
+    """A sticker on the patella: ahead of the joint's axis, square to the line ankle–hip. All (360, 2)."""
     line = hip - malleolus
-    ahead = line[:, 1] / np.linalg.norm(line, axis=1)
-    return np.asarray(knee[:, 0] + PATELLA_AHEAD_MM * ahead)
+    ahead = np.stack([line[:, 1], -line[:, 0]], axis=1) / np.linalg.norm(line, axis=1, keepdims=True)
+    return np.asarray(knee + PATELLA_AHEAD_MM * ahead)
 
 
 def _check_sides(paths: Mapping[str, Floats]) -> None:
@@ -149,16 +193,12 @@ def _rough_angle(times: Floats, paths: Mapping[str, Floats]) -> Floats:
     return angle if side == "right" else angle - math.pi
 
 
-def _systematic(
-    fit: TurningFit, depth_u: float, readout_u_s: float, camera_mm: float | None
-) -> FrontSystematic:
+def _systematic(fit: TurningFit, depth_u: float, late_s: float) -> FrontSystematic:
     """What of the fit and of the knee's depth is wrong alike in all frames."""
-    distance = fit.values["x_mm"]
-    lens_aside = combine(fit.u("z_mm"), 0.0)
     return FrontSystematic(
         scale_u=0.003, roll_u_deg=combine(fit.u("roll_deg"), 0.05),
-        depth_u=combine(depth_u, 0.06 * fit.u("x_mm")) / distance,
-        lens_u_mm=lens_aside, timing_u_s=0.1 * readout_u_s,
+        depth_u=combine(depth_u, 0.06 * fit.u("x_mm")) / fit.values["x_mm"],
+        lens_u_mm=fit.u("z_mm"), timing_u_s=late_s,
     )  # fmt: skip
 
 
@@ -175,7 +215,7 @@ def _notes(
                    "at the top and the bottom.")  # fmt: skip
     if len(pedals) == 1:
         out.append(
-            f"Only the {pedals[0]} pedal is marked: the camera's roll and the mid-plane are little known."
+            f"Only the {pedals[0]} pedal is marked: the mid-plane rests on what is usual, not on this film."
         )
     if fit.residual_px > 3.0:
         out.append(f"The pedals leave their circles by {fit.residual_px:.1f} px: a sticker is not on the axle's "

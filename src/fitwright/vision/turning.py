@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +35,8 @@ PRIORS: dict[str, dict[str, tuple[float, float]]] = {  # mean, u; mm and deg (co
         "k1": (0.0, K1_U),
     },
     "front": {
-        "x_mm": (3200.0, 700.0), "y_mm": (500.0, 400.0), "z_mm": (0.0, 200.0), "yaw_deg": (0.0, 5.0),
-        "tilt_deg": (0.0, 6.0), "roll_deg": (0.0, 3.0), "right_mm": (135.0, 30.0), "left_mm": (135.0, 30.0),
+        "x_mm": (3200.0, 700.0), "y_mm": (550.0, 300.0), "z_mm": (0.0, 200.0), "yaw_deg": (0.0, 5.0),
+        "tilt_deg": (0.0, 5.0), "roll_deg": (0.0, 3.0), "right_mm": (135.0, 30.0), "left_mm": (135.0, 30.0),
         "k1": (0.0, K1_U),
     },
 }  # fmt: skip
@@ -94,6 +94,16 @@ class TurningFit:
     def lens(self) -> Pinhole:
         """The camera."""
         return lens_of(self.view, self.values)
+
+    def turned(self, by_rad: float) -> TurningFit:
+        """The same picture seen with the crank angle greater by `by_rad`: camera and crank turned together about the
+        bottom-bracket axis. The pedals alone cannot tell these apart in a front view."""
+        c, s = math.cos(by_rad), math.sin(by_rad)
+        x, y = self.values["x_mm"], self.values["y_mm"]
+        values = dict(self.values) | {
+            "x_mm": x * c + y * s, "y_mm": -x * s + y * c, "tilt_deg": self.values["tilt_deg"] - math.degrees(by_rad),
+        }  # fmt: skip
+        return replace(self, values=values, theta_rad=self.theta_rad + by_rad)
 
     def off_by_u(self) -> list[dict[str, float]]:
         """The values moved by one standard uncertainty along each independent direction of what may be wrong."""

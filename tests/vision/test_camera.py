@@ -1,0 +1,231 @@
+"""From pixels to millimetres, side and front, against a simulated camera whose every number is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fitwright.errors import InputError
+from fitwright.linkage.leg import solve
+from fitwright.linkage.twin import LegTwin
+from fitwright.motion.angles import flexion
+from fitwright.motion.ride import CycleCurve, RideResult
+from fitwright.quantity import Measured
+from fitwright.vision.camera import Pinhole, at_one_time
+from fitwright.vision.frontal import read_front
+from fitwright.vision.sagittal import read_side
+from fitwright.vision.track import Tracks
+from fitwright.vision.video import ClipInfo
+
+LEG = LegTwin(405.0, 420.0, 125.0, 105.0, 172.5, -190.0, 751.0, 15.0, (-6.0, 0.0), (10.4, 0.0))
+SIZE = (1920, 1080)
+CENTRE = ((SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2)
+INFO = ClipInfo("simulated", "h264", *SIZE, 60.0, 10.0, 0, 8, 15e6, 0.002)
+SIDE_Z = {
+    "pedal_axle": 186.0,
+    "greater_trochanter": 160.0,
+    "lateral_femoral_condyle": 176.0,
+    "lateral_malleolus": 150.0,
+}
+
+
+def theta(t: np.ndarray, rpm: float = 88.0) -> np.ndarray:
+    """Crank angle with a surge twice a turn, rad."""
+    steady = 0.4 + t * rpm / 60 * 2 * np.pi
+    return steady + 0.012 * np.sin(2 * steady)
+
+
+def leg_at(angle: np.ndarray) -> dict[str, np.ndarray]:
+    pose = solve(LEG, np.degrees(angle))
+    pairs = {"pedal_axle": "axle", "greater_trochanter": "hip", "lateral_femoral_condyle": "knee",
+             "lateral_malleolus": "malleolus"}  # fmt: skip
+    return {
+        n: np.stack([getattr(pose, f"{k}_x") + 0 * angle, getattr(pose, f"{k}_y") + 0 * angle], axis=1)
+        for n, k in pairs.items()
+    }
+
+
+def seen(camera: Pinhole, place, names, readout_s: float, t: np.ndarray, noise: float = 0.03) -> Tracks:
+    """Tracks of points `place(name, times) -> (T, 3)` by a rolling-shutter camera."""
+    rng = np.random.default_rng(5)
+    uv = np.empty((len(t), len(names), 2))
+    for i, n in enumerate(names):
+        own = t.copy()
+        for _ in range(4):
+            px = camera.project(place(n, own))
+            own = t + px[:, 1] / SIZE[1] * readout_s
+        uv[:, i] = px + rng.normal(0, noise, px.shape)
+    quality = {n: {"seen": 1.0} for n in names}
+    return Tracks(tuple(names), t, uv, np.full(uv.shape, 0.04), ("disc",) * len(names), INFO, quality)
+
+
+def side_tracks(yaw=0.0, tilt=0.0, roll=0.0, k1=0.0, readout_s=0.01, seconds=12.0) -> Tracks:
+    t = np.arange(int(seconds * 60)) / 60
+    camera = Pinhole("side", (-100.0, 600.0, 3600.0), 2300.0, CENTRE, yaw, tilt, roll, k1)
+
+    def place(name, times):
+        xy = leg_at(theta(times))[name]
+        return np.column_stack([xy, np.full(len(xy), SIDE_Z[name])])
+
+    return seen(camera, place, list(SIDE_Z), readout_s, t)
+
+
+def knee_error_deg(tracks: Tracks, **known) -> np.ndarray:
+    reading = read_side(tracks, "right", 172.5, **known)
+    traj = reading.trajectories
+    hip, knee, ankle = (traj.position_mm[:, traj.names.index(n)] for n in
+                        ("greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus"))  # fmt: skip
+    truth = leg_at(theta(traj.time_s))
+    true = flexion(
+        *(truth[n] for n in ("greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus"))
+    )
+    return flexion(hip, knee, ankle) - true
+
+
+def test_rows_are_brought_to_one_time():
+    """With the right readout the knee angle loses the error that rows read at different times bring."""
+    t = np.arange(240) / 60
+    tracks = side_tracks(readout_s=0.016, seconds=4.0)
+    times, uv = at_one_time(tracks, 0.016)
+    camera = Pinhole("side", (-100.0, 600.0, 3600.0), 2300.0, CENTRE)
+    truth = leg_at(theta(times))["pedal_axle"]
+    expected = camera.project(np.column_stack([truth, np.full(len(times), 186.0)]))
+    k = tracks.names.index("pedal_axle")
+    away = np.abs(uv[5:-5, k] - expected[5:-5])
+    assert np.sqrt(np.mean(away**2)) < 0.06
+    assert np.abs(tracks.uv_px[5:-5, k] - camera.project(np.column_stack(
+        [leg_at(theta(t))["pedal_axle"], np.full(len(t), 186.0)]))[5:-5]).max() > 5  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("yaw", "tilt", "k1"),
+    [
+        (0.0, 0.0, 0.0),
+        (4.0, 2.0, -0.015),
+        (-4.0, -2.0, 0.015),
+        (10.0, 0.0, 0.0),
+        (-10.0, 5.0, -0.02),
+        (0.0, 5.0, -0.03),
+    ],
+)
+def test_knee_flexion_is_right_to_half_a_degree_from_an_askew_camera(yaw, tilt, k1):
+    """The issue's goal: below 0.5° up to 10° of yaw and 5° of tilt; and the stated u covers it."""
+    tracks = side_tracks(yaw, tilt, k1=k1)
+    error = knee_error_deg(tracks, camera_mm=3650.0, readout_ms=10.0)
+    assert np.sqrt(np.mean(error**2)) < 0.5
+    u = read_side(tracks, "right", 172.5, camera_mm=3650.0, readout_ms=10.0).systematic.perspective_u_deg
+    assert np.sqrt(np.mean(error**2)) < 2 * u
+    assert u < 1.5
+
+
+def test_the_side_fit_finds_yaw_and_tilt_within_their_uncertainty():
+    facts = read_side(side_tracks(4.0, 2.0), "right", 172.5, camera_mm=3650.0, readout_ms=10.0).facts
+    assert abs(facts["yaw_deg"] - 4.0) < 3 * facts["yaw_u_deg"]
+    assert abs(facts["tilt_deg"] - 2.0) < 3 * facts["tilt_u_deg"]
+    assert facts["yaw_u_deg"] < 0.6
+
+
+def test_scale_and_origin_are_the_cranks():
+    reading = read_side(side_tracks(2.0, 1.0, 0.5), "right", 172.5)
+    traj = reading.trajectories
+    axle = traj.position_mm[:, traj.names.index("pedal_axle")]
+    assert np.abs(np.linalg.norm(axle, axis=1) - 172.5).max() < 0.7
+    hip = traj.position_mm[:, traj.names.index("greater_trochanter")].mean(axis=0)
+    u = np.hypot(reading.systematic.scale_u * 775, np.radians(reading.level_u_deg) * 775)
+    assert np.linalg.norm(hip - [-190, 751]) < 2.5 * u
+
+
+def test_a_left_side_film_is_the_mirror_of_a_right_one():
+    right = side_tracks(3.0, 1.0)
+    from dataclasses import replace
+
+    mirrored = replace(
+        right, uv_px=np.stack([SIZE[0] - 1 - right.uv_px[..., 0], right.uv_px[..., 1]], axis=-1)
+    )
+    a = read_side(right, "right", 172.5).trajectories.position_mm
+    b = read_side(mirrored, "left", 172.5).trajectories.position_mm
+    assert np.allclose(a, b, atol=1e-6)
+
+
+def test_the_wrong_side_is_refused():
+    with pytest.raises(InputError, match="backward"):
+        read_side(side_tracks(), "left", 172.5)
+    tracks = side_tracks()
+    heel = Tracks(("heel",), tracks.time_s, tracks.uv_px[:, :1], tracks.u_px[:, :1], ("disc",), INFO, {})
+    with pytest.raises(InputError, match="pedal axle"):
+        read_side(heel, "right", 172.5)
+
+
+FRONT = Pinhole("front", (3300.0, 560.0, 105.0), 2200.0, CENTRE, -1.4, 1.2, 1.2, -0.015)
+KNEE_OUT = {"right": (-8.0, 4.0), "left": (-3.0, -10.0)}  # mean and cosine, mm outward of the pedal
+
+
+def front_place(name: str, times: np.ndarray) -> np.ndarray:
+    side = name.split("_")[1]
+    angle = theta(times) + (0.0 if side == "right" else np.pi)
+    sign = 1.0 if side == "right" else -1.0
+    leg = leg_at(angle)
+    if name.startswith("pedal"):
+        return np.column_stack([leg["pedal_axle"], np.full(len(times), sign * 128.0)])
+    along = leg["greater_trochanter"] - leg["lateral_malleolus"]
+    ahead = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    mean, cosine = KNEE_OUT[side]
+    out = 128.0 + mean + cosine * np.cos(angle)
+    return np.column_stack([leg["lateral_femoral_condyle"] + 55.0 * ahead, sign * out])
+
+
+def side_twin() -> RideResult:
+    pose = leg_at(np.radians(np.arange(360.0)))
+    short = {"greater_trochanter": "hip", "lateral_femoral_condyle": "knee", "lateral_malleolus": "malleolus"}
+    zero = np.zeros(360)
+    curves = {f"{s}_{a}": CycleCurve(f"{s}_{a}", "mm", pose[n][:, i], zero, zero, 20)
+              for n, s in short.items() for i, a in enumerate("xy")}  # fmt: skip
+    return RideResult("side", Measured(88, 0.01, "rpm"), {"right": 20}, {"right": {}}, {"right": curves}, {})
+
+
+@pytest.mark.parametrize(
+    ("camera_mm", "twin", "limit_mm"), [(3350.0, True, 2.0), (None, True, 2.0), (None, False, 4.0)]
+)
+def test_front_knee_paths_are_right_to_two_millimetres(camera_mm, twin, limit_mm):
+    """Roll 1.2°, lens 105 mm off the mid-plane: read plainly the knee would be more than 10 mm off."""
+    names = [f"{n}_{s}" for n in ("patella", "pedal") for s in ("left", "right")]
+    tracks = seen(FRONT, front_place, names, 0.01, np.arange(720) / 60)
+    reading = read_front(tracks, 172.5, camera_mm, side_twin() if twin else None, readout_ms=10.0)
+    traj = reading.trajectories
+    turned = np.abs(np.degrees(reading.theta_rad - theta(traj.time_s)))[10:-10].max()
+    assert turned < (0.5 if twin else 3 * reading.facts["crank_angle_u_deg"])
+    for side, sign in (("right", 1.0), ("left", -1.0)):
+        angle = theta(traj.time_s) + (0.0 if side == "right" else np.pi)
+        z = {n: sign * traj.position_mm[:, traj.names.index(f"{n}_{side}"), 0] for n in ("patella", "pedal")}
+        mean, cosine = KNEE_OUT[side]
+        error = z["patella"] - np.mean(z["pedal"]) - (mean + cosine * np.cos(angle))
+        assert np.sqrt(np.mean(error**2)) < limit_mm
+    facts = reading.facts
+    assert facts["roll_deg"] == pytest.approx(1.2, abs=0.25)
+    assert abs(facts["z_mm"] - 105) < 10
+    assert abs(facts["x_mm"] - 3300) < 3 * facts["distance_u_mm"]
+
+
+def test_left_and_right_exchanged_are_noticed():
+    names = ["pedal_left", "pedal_right"]
+    tracks = seen(FRONT, front_place, names, 0.01, np.arange(300) / 60)
+    swapped = Tracks(
+        ("pedal_right", "pedal_left"), tracks.time_s, tracks.uv_px, tracks.u_px, tracks.kind, INFO, {}
+    )
+    with pytest.raises(InputError, match="exchanged"):
+        read_front(swapped, 172.5)
+
+
+def test_one_pedal_alone_is_said_to_be_little():
+    names = ["pedal_right", "patella_right"]
+    reading = read_front(
+        seen(FRONT, front_place, names, 0.01, np.arange(600) / 60), 172.5, 3350.0, side_twin()
+    )
+    assert any("Only the right pedal" in note for note in reading.notes)
+    both = read_front(
+        seen(FRONT, front_place, [*names, "pedal_left"], 0.01, np.arange(600) / 60),
+        172.5,
+        3350.0,
+        side_twin(),
+    )
+    assert reading.systematic.lens_u_mm > 1.2 * both.systematic.lens_u_mm
