@@ -165,3 +165,59 @@ def test_pages_run_no_foreign_or_inline_script(client, filled):
     assert "default-src 'self'" in policy
     assert "unsafe-inline" not in policy
     assert "style=" not in page.content.decode()
+
+
+def test_documents_and_the_position_as_data(client, filled):
+    for paper in ("a4", "us-letter"):
+        sheet = client.get(reverse("document", args=[filled.pk, "position-sheet"]), {"paper": paper})
+        assert sheet.status_code == 200
+        assert sheet["Content-Type"] == "application/pdf"
+        assert sheet.content.startswith(b"%PDF")
+    assert client.get(reverse("scale_card")).content.startswith(b"%PDF")
+    data = client.get(reverse("position", args=[filled.pk])).json()
+    assert data["simulated"] is True
+    assert data["bike"]["saddle_height_mm"] == 705
+
+
+def test_a_follow_up_in_the_past_is_refused_and_the_notes_stay(client, filled):
+    address = reverse("handover", args=[filled.pk])
+    page = client.post(address, {"action": "follow_up", "follow_up": "2001-01-01", "notes": "stretch <b>"})
+    assert page.status_code == 422
+    text = page.content.decode()
+    assert "today or later" in text
+    assert "stretch &lt;b&gt;" in text
+    assert client.post(address, {"action": "follow_up", "follow_up": "2999-01-01"}).status_code == 302
+    assert "2999-01-01" in client.get(address).content.decode()
+
+
+def test_a_plan_says_what_it_needs(client, visit, filled):
+    text = client.get(reverse("plan", args=[visit.pk])).content.decode()
+    assert "the rider&#x27;s height (station Body)" in text
+    page = client.post(reverse("plan", args=[filled.pk]), {"action": "make"})
+    assert page.status_code == 422
+    assert "a ride seen from the side" in page.content.decode()
+    assert not Work.objects.exists()
+
+
+def test_the_wish_and_the_cleat_system(client, visit):
+    address = reverse("feet", args=[visit.pk])
+    page = client.post(address, {"action": "wish", "foot": "left", "wanted_lambda": "1,4"})
+    assert page.status_code == 422
+    assert "0 to 1" in page.content.decode()
+    assert 'value="1,4"' in page.content.decode()
+    assert (
+        client.post(address, {"action": "wish", "foot": "left", "wanted_lambda": "0,45"}).status_code == 302
+    )
+    system = {"action": "system", "name": "grey shoes", "bolts": "three-bolt", "float_in_deg": "4,5"}
+    assert client.post(address, {**system, "float_out_deg": "4.5", "stack_mm": "2 cm"}).status_code == 302
+    visit.refresh_from_db()
+    assert visit.shoes.cleat_system == {
+        "bolts": "three-bolt",
+        "float_in_deg": 4.5,
+        "float_out_deg": 4.5,
+        "stack_mm": 20,
+    }
+    page = client.post(address, {**system, "stack_mm": "300"})
+    assert page.status_code == 422
+    assert "5 to 60 mm" in page.content.decode()
+    assert 'value="300"' in page.content.decode()

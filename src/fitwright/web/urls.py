@@ -33,7 +33,7 @@ urlpatterns = [
     path("riders/<int:pk>/visits", front.visit_new, name="visit_new"),
     path("visits/<int:pk>/", visit.page, name="visit"),
     path("visits/<int:pk>/work", visit.work, name="work"),
-    path("visits/<int:pk>/work/<int:work_pk>/stop", visit.stop, name="work_stop"),
+    path("visits/<int:pk>/stop/<int:work_pk>", visit.stop, name="work_stop"),
     path("visits/<int:pk>/intake", intake.page, name="intake"),
     path("visits/<int:pk>/body", body.page, name="body"),
     path("visits/<int:pk>/feet", feet.page, name="feet"),
@@ -45,6 +45,7 @@ urlpatterns = [
     path("visits/<int:pk>/handover", handover.page, name="handover"),
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
     path("visits/<int:pk>/position.json", handover.position, name="position"),
+    path("scale-card.pdf", feet.scale_card, name="scale_card"),
     path("media/<digest:sha256>", media.medium, name="medium"),
     path("media/<digest:sha256>/frame", media.still, name="still"),
 ]

@@ -7,12 +7,16 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
+from django.views.decorators.http import require_safe
 
 from fitwright.errors import InputError
 from fitwright.records.models import Medium, Visit
+from fitwright.sheets.card_pdf import scale_card_pdf
 from fitwright.studio import drawings, feet, picks
 from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.handover import PAPERS
 from fitwright.studio.visits import analysis
+from fitwright.web import examples
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
@@ -64,6 +68,17 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     return show(request, visit, "feet", context, template="feet/pick.html", status=422 if problem else 200)
 
 
+@require_safe
+def scale_card(request: HttpRequest) -> HttpResponse:
+    """The scale card to print, `?paper=a4` or `us-letter`."""
+    paper = request.GET.get("paper", "a4")
+    if paper not in PAPERS:
+        raise InputError("paper", "unknown", value=paper[:20], allowed=", ".join(PAPERS))
+    response = HttpResponse(scale_card_pdf(paper=paper), content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="scale-card-{paper}.pdf"'
+    return response
+
+
 def _page(
     request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
@@ -73,8 +88,8 @@ def _page(
         for name, label in SYSTEM.items()
     ]
     context = {
-        "page": content, "soles_svg": drawings.soles_drawing(visit), "when_words": WHEN_WORDS,
-        "system": system,
+        "example_svg": examples.sole_example(), "page": content,
+        "soles_svg": drawings.soles_drawing(visit), "when_words": WHEN_WORDS, "system": system,
     }  # fmt: skip
     return show(request, visit, "feet", context | (extra or {}), status=status)
 

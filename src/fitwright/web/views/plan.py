@@ -11,6 +11,7 @@ from fitwright.errors import InputError
 from fitwright.records.models import Change, Visit
 from fitwright.studio import jobs, plan
 from fitwright.studio.entry import Field, read_number, read_text, sentence
+from fitwright.web import examples
 from fitwright.web.strips import finding_row, outcome_row, prediction_row, reason
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import show, the_visit
@@ -36,7 +37,7 @@ def _page(
     data = content.plan or {}
     findings = [finding_row(f) for f in data.get("findings", ())]
     context = {
-        "page": content, "stopped": data.get("stopped") or content.referral,
+        "example_svg": examples.strip_example(), "page": content, "stopped": data.get("stopped") or content.referral,
         "findings": [f for f in findings if not f.describe],
         "described": [f for f in findings if f.describe],
         "changes": [

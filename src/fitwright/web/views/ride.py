@@ -16,6 +16,7 @@ from fitwright.sheets.strip import strip_svg
 from fitwright.studio import drawings, jobs, picks, ride
 from fitwright.studio.entry import Field, plain, read_number, sentence
 from fitwright.studio.visits import answers
+from fitwright.web import examples
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.shell import show, the_visit
@@ -84,6 +85,7 @@ def _page(
             rows.append({"label": label, "readings": strip.readings, "svg": strip_svg(strip)})
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     context = {
+        "example_svg": examples.ride_example(),
         "clips": ride.clips(visit), "markers": known.get((ride.MARKERS, "before")), "rows": rows,
         "curves": drawings.curve_drawings(visit, width=340.0),
         "front_svg": drawings.front_drawing(visit, width=560, height=520) if front else "",
