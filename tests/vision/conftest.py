@@ -45,6 +45,8 @@ def draw(film: Film, time_s: float, background: np.ndarray, rng: np.random.Gener
         places = path(at)
         low = np.maximum(np.floor(places.min(axis=0)).astype(int) - 13, 0)
         high = np.minimum(np.ceil(places.max(axis=0)).astype(int) + 14, film.size)
+        if np.any(high <= low):
+            continue
         v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
         cover = [np.zeros(u.shape), np.zeros(u.shape)]
         for c in places:
