@@ -1,0 +1,50 @@
+"""Long work started from a page: it waits, runs, and what a user can mend is kept with it."""
+
+from __future__ import annotations
+
+import pytest
+
+from fitwright.records.models import Work
+from fitwright.studio import jobs
+from fitwright.studio.visits import new_rider, open_visit
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def at_once(settings):
+    """Tasks run where they are queued."""
+    settings.TASKS = {"default": {"BACKEND": "django_tasks.backends.immediate.ImmediateBackend"}}
+
+
+def test_what_is_missing_is_told_with_the_work(at_once):
+    visit = open_visit(new_rider("Rosa Lind"))
+    jobs.start_film(visit, "front", "before")
+    work = Work.objects.get()
+    assert work.state == "failed"
+    assert work.title == "Following the points, front, before"
+    assert "there is none for front, before" in work.error["error"]
+
+
+def test_a_plan_without_a_ride_is_told_with_the_work(at_once):
+    visit = open_visit(new_rider("Rosa Lind"))
+    jobs.start_plan(visit)
+    work = Work.objects.get()
+    assert (work.state, work.kind) == ("failed", "plan")
+    assert "Ride station" in work.error["error"]
+
+
+def test_the_same_work_waits_only_once():
+    visit = open_visit(new_rider("Rosa Lind"))
+    jobs.start_plan(visit)
+    jobs.start_plan(visit)
+    assert Work.objects.filter(state="waiting").count() == 1
+
+
+def test_work_stopped_while_it_waited_does_not_begin(at_once):
+    visit = open_visit(new_rider("Rosa Lind"))
+    stopped = Work.objects.create(visit=visit, kind="plan", title="Making the plan", state="stopped")
+    jobs.make_plan.enqueue(visit.pk, stopped.pk)
+    stopped.refresh_from_db()
+    assert stopped.state == "stopped"
+    assert Work.objects.count() == 1
