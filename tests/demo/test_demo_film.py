@@ -226,3 +226,16 @@ def test_the_bar_hides_a_knee_twice_a_turn():
     assert reach < OUTER_MM * camera.focal_px / 3000 + 4  # nothing else is covered
     clear = int(np.argmax(track.visible))
     assert np.array_equal(hidden.frame(clear)[: camera.height], shown.frame(clear)[: camera.height])
+
+
+def test_points_are_marked_where_nothing_is_about_to_be_covered():
+    time_s = np.arange(200) / 60
+    seen = np.ones(200, bool)
+    seen[[40, 58, 62, 90]] = False  # 1.0 s lies between two covered frames
+    truth = Truth({
+        "view": "front", "time_s": time_s.tolist(), "names": ["a"], "px": {"a": np.zeros((200, 2)).tolist()},
+        "visible": {"a": seen.tolist()},
+    })  # fmt: skip
+    at = hand_marks(truth, 1.0, seed=1)["time_s"]
+    assert np.abs(at - time_s[~seen]).min() >= 0.08
+    assert abs(at - 1.0) < 0.25

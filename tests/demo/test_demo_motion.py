@@ -158,3 +158,21 @@ def test_names_of_adjustables():
         apply(RIDERS["first"].setup, "tyre_pressure", 1.0)
     with pytest.raises(InputError, match="crank_mm"):
         apply(RIDERS["first"].setup, "crank_mm", 100.0)
+
+
+@EVERY
+def test_joint_ranges_are_those_of_seated_riders(rider):
+    """Yum 2021 (10.1186/s12891-021-04905-2, table of 31 adults): sagittal range of the ankle 26.9°, knee 75.2°, hip
+    43.9°; here within ± 12° of each (single riders differ, and these two sit on a racing position)."""
+    p = ride(rider, rider.setup, seed=1, steady=True).points(np.linspace(0, 0.75, 400))
+    knee = flexion_deg(p["hip_right"], p["knee_right"], p["ankle_right"])
+
+    def tilt(a, b):
+        d = p[a] - p[b]
+        return np.degrees(np.unwrap(np.arctan2(d[:, 1], d[:, 0])))
+
+    ankle = tilt("knee_right", "ankle_right") - tilt("shoe_toe_right", "shoe_heel_right")
+    hip = tilt("knee_right", "hip_right")
+    assert np.ptp(ankle) == pytest.approx(26.9, abs=12)
+    assert np.ptp(knee) == pytest.approx(75.2, abs=12)
+    assert np.ptp(hip) == pytest.approx(43.9, abs=12)

@@ -177,28 +177,28 @@ NO_FLAGS = {
 }  # fmt: skip
 
 FIRST = SimRider(
-    key="first", name="Joren Tamm", sex="male", age=41, stature_mm=1803, mass_kg=76.0, inseam_mm=862,
+    key="first", name="Joren Tamm", sex="male", age=41, stature_mm=1728, mass_kg=72.0, inseam_mm=808,
     left=Leg(
         thigh_mm=411.5, shank_mm=423.0, hip_out_mm=86.0, malleolus_x_mm=61.0, malleolus_y_mm=76.0,
         sole_length_mm=281.0, m1_mm=(200.0, -37.5), m5_mm=(170.5, 45.0), hanging_yaw_deg=10.5,
-        pitch_mean_deg=16.0, pitch_cos_deg=(-5.6, -0.9), pitch_sin_deg=(10.3, 0.7),
+        pitch_mean_deg=18.5, pitch_cos_deg=(4.7, -0.9), pitch_sin_deg=(-11.6, 0.7),
         knee_mean_mm=-9.0, knee_cos_mm=(3.6, 0.9), knee_sin_mm=(-1.6, 0.6), flare_mm_per_deg=3.1,
         knee_share=0.55,
     ),
     right=Leg(
-        thigh_mm=411.0, shank_mm=421.5, hip_out_mm=86.0, malleolus_x_mm=61.5, malleolus_y_mm=75.5,
+        thigh_mm=411.0, shank_mm=422.0, hip_out_mm=86.0, malleolus_x_mm=61.5, malleolus_y_mm=75.5,
         sole_length_mm=281.0, m1_mm=(201.0, -38.0), m5_mm=(172.0, 44.0), hanging_yaw_deg=7.0,
-        pitch_mean_deg=15.0, pitch_cos_deg=(-6.0, -0.8), pitch_sin_deg=(10.4, 0.8),
+        pitch_mean_deg=18.2, pitch_cos_deg=(5.6, -0.8), pitch_sin_deg=(-11.5, 0.8),
         knee_mean_mm=-12.0, knee_cos_mm=(2.7, 0.8), knee_sin_mm=(-1.9, 0.5), flare_mm_per_deg=2.4,
         knee_share=0.55,
     ),
     habits=Habits(
         cadence_rpm=87.6, cadence_wander_rpm=0.7, surge=0.016, pitch_sd_deg=0.9, knee_sd_mm=1.1, yaw_sd_deg=0.5,
-        hip_sd_mm=1.2, pelvis_mm_per_deg=0.55, follow=0.6, hip_over_saddle_mm=(10.0, 75.0),
+        hip_sd_mm=1.2, pelvis_mm_per_deg=0.55, follow=0.6, hip_over_saddle_mm=(10.0, 66.0),
     ),
     setup=SimSetup(
         ContactPoints(
-            saddle_height_mm=723.0, saddle_setback_mm=205.3, hood_x_mm=478.0, hood_y_mm=632.0, crank_mm=172.5,
+            saddle_height_mm=718.0, saddle_setback_mm=203.9, hood_x_mm=504.0, hood_y_mm=618.0, crank_mm=172.5,
             q_factor_mm=148.0, pedal_offset_mm=53.0,
         ),
         cleat_left=(193.0, 1.0, 2.5), cleat_right=(186.0, 1.5, 6.5),
@@ -216,28 +216,28 @@ FIRST = SimRider(
 )  # fmt: skip
 
 SECOND = SimRider(
-    key="second", name="Edda Wollin", sex="female", age=34, stature_mm=1672, mass_kg=61.0, inseam_mm=782,
+    key="second", name="Edda Wollin", sex="female", age=34, stature_mm=1605, mass_kg=58.0, inseam_mm=750,
     left=Leg(
         thigh_mm=383.0, shank_mm=404.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.0,
         sole_length_mm=258.0, m1_mm=(184.0, -34.0), m5_mm=(157.0, 40.5), hanging_yaw_deg=6.0,
-        pitch_mean_deg=13.0, pitch_cos_deg=(-6.0, -0.7), pitch_sin_deg=(9.0, 0.6),
+        pitch_mean_deg=16.0, pitch_cos_deg=(4.9, -0.7), pitch_sin_deg=(-11.0, 0.6),
         knee_mean_mm=-13.0, knee_cos_mm=(2.2, 0.7), knee_sin_mm=(-1.7, 0.5), flare_mm_per_deg=2.2,
         knee_share=0.44,
     ),
     right=Leg(
         thigh_mm=384.0, shank_mm=403.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.5,
         sole_length_mm=258.0, m1_mm=(184.5, -34.5), m5_mm=(157.5, 40.0), hanging_yaw_deg=8.0,
-        pitch_mean_deg=12.5, pitch_cos_deg=(-5.8, -0.8), pitch_sin_deg=(9.4, 0.5),
+        pitch_mean_deg=16.4, pitch_cos_deg=(5.2, -0.8), pitch_sin_deg=(-10.6, 0.5),
         knee_mean_mm=-11.0, knee_cos_mm=(2.6, 0.6), knee_sin_mm=(-1.5, 0.7), flare_mm_per_deg=2.2,
         knee_share=0.44,
     ),
     habits=Habits(
         cadence_rpm=85.4, cadence_wander_rpm=0.8, surge=0.014, pitch_sd_deg=0.8, knee_sd_mm=1.3, yaw_sd_deg=0.6,
-        hip_sd_mm=1.4, pelvis_mm_per_deg=0.6, follow=0.55, hip_over_saddle_mm=(8.0, 70.0),
+        hip_sd_mm=1.4, pelvis_mm_per_deg=0.6, follow=0.55, hip_over_saddle_mm=(8.0, 62.0),
     ),
     setup=SimSetup(
         ContactPoints(
-            saddle_height_mm=666.0, saddle_setback_mm=186.5, hood_x_mm=440.0, hood_y_mm=604.0, crank_mm=170.0,
+            saddle_height_mm=654.0, saddle_setback_mm=183.1, hood_x_mm=462.0, hood_y_mm=592.0, crank_mm=170.0,
             q_factor_mm=150.0, pedal_offset_mm=52.0,
         ),
         cleat_left=(171.0, 2.0, 5.0), cleat_right=(170.0, 1.5, 7.0),

@@ -74,15 +74,22 @@ class Truth:
         return Truth(json.loads(path.read_text(encoding="utf-8")))
 
 
+CLEAR_S, SEARCH_S = 0.08, 0.7
+
+
 def hand_marks(truth: Truth, time_s: float, seed: int, noise_px: float = 1.0) -> dict[str, Any]:
     """What a practitioner would click: `{"time_s", "points": {name: [u, v]}}`, px.
 
-    The frame is the one nearest `time_s` in which every sticker is seen; `noise_px` per coordinate.
+    As the page asks, the frame is one in which every sticker is free, not just before or after it is covered: the
+    nearest to `time_s` that is `CLEAR_S` away from any covered frame, else the clearest. `noise_px` per coordinate.
     """
     rng = np.random.default_rng([seed, 41, truth.data["view"] == "front"])
-    seen = np.all([truth.visible(n) for n in truth.names], axis=0)
-    away = np.abs(truth.time_s - time_s) + np.where(seen, 0.0, 1e6)
-    i = int(np.argmin(away))
+    covered = truth.time_s[~np.all([truth.visible(n) for n in truth.names], axis=0)]
+    clear = np.full(truth.time_s.size, CLEAR_S)
+    if covered.size:
+        clear = np.minimum(clear, np.abs(truth.time_s[:, None] - covered).min(axis=1))
+    away = np.abs(truth.time_s - time_s)
+    i = int(np.lexsort((away, -np.where(away <= SEARCH_S, clear, clear - 1e3)))[0])
     clicks = {n: truth.px(n)[i] + rng.normal(0, noise_px, 2) for n in truth.names}
     points = {n: [round(float(c[0]), 2), round(float(c[1]), 2)] for n, c in clicks.items()}
     return {"time_s": float(truth.time_s[i]), "points": points}
