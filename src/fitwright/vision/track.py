@@ -42,6 +42,8 @@ SHORTEST_S = 0.5
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
+STILL = ("bottom_bracket",)
+"""Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
 TURN_S = 1.5
 """A turn of the crank at 40 rpm: after that long the points have been everywhere they go."""
 WARM_UP_BYTES = 48e6
@@ -366,7 +368,7 @@ def _finished(
     notes += [f"{n}: no contrast disc under the mark; the cloth or skin around it was followed, less surely."
               for n, k in zip(names, kinds, strict=True) if k == "texture"]  # fmt: skip
     notes += [f"{n}: seen in only {q['seen']:.0%} of the frames (longest gap {q['longest_gap_s']:.2f} s)."
-              for n, q in quality.items() if q["seen"] < 0.9]  # fmt: skip
+              for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL]  # fmt: skip
     if info.exposure_s and info.exposure_s > 1 / 220:
         notes.append(f"The exposure is about 1/{1 / info.exposure_s:.0f} s: fast points are smeared. "
                      "More light, or a shorter exposure (1/500 s), would make them sharper.")  # fmt: skip
