@@ -198,7 +198,7 @@ FIRST = SimRider(
     ),
     setup=SimSetup(
         ContactPoints(
-            saddle_height_mm=718.0, saddle_setback_mm=203.9, hood_x_mm=504.0, hood_y_mm=618.0, crank_mm=172.5,
+            saddle_height_mm=717.0, saddle_setback_mm=203.6, hood_x_mm=504.0, hood_y_mm=618.0, crank_mm=172.5,
             q_factor_mm=148.0, pedal_offset_mm=53.0,
         ),
         cleat_left=(193.0, 1.0, 2.5), cleat_right=(186.0, 1.5, 6.5),
