@@ -1,0 +1,190 @@
+"""Feet, Ride, Plan and Handover with measured things on them."""
+
+from __future__ import annotations
+
+from io import BytesIO
+
+import numpy as np
+import pytest
+from django.urls import reverse
+
+from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
+from fitwright.motion.ride import THETA_DEG, CycleCurve, RideResult
+from fitwright.plan.types import Finding, Plan, PlannedChange, Prediction, Target
+from fitwright.quantity import Measured
+from fitwright.records.media import keep_stream
+from fitwright.records.models import Change, Visit
+from fitwright.studio import feet, ride
+from fitwright.studio.visits import analyse
+
+KEY = "right.knee_flexion_deg.min"
+
+
+def a_curve(name: str, unit: str, middle: float, swing: float) -> CycleCurve:
+    mean = middle + swing * np.cos(np.radians(THETA_DEG))
+    return CycleCurve(name, unit, mean, np.full(360, 1.0), np.full(360, 0.6), 30)
+
+
+def a_ride(flexion: float) -> RideResult:
+    return RideResult(
+        "side", Measured(88.0, 0.1, "rpm"), {"right": 30},
+        {"right": {"knee_flexion_deg": {"min": Measured(flexion, 0.6, "deg", "side view")}}},
+        {"right": {"knee_flexion": a_curve("knee_flexion", "deg", 70.0, 38.0)}},
+        {"dimension": "2-D"}, notes=("hip sticker hidden for 3 frames <b>",),
+    )  # fmt: skip
+
+
+def a_sole(foot: str) -> SoleReading:
+    point, spread = np.diag([0.2, 0.2]), np.diag([0.1, 0.1, 0.05])
+    marks = {"m1": SolePoint(201, -38, point), "m5": SolePoint(172, 44, point)}
+    datums = {f"datum_{i}": SolePoint(180 + 9 * i, 5.0 - 7 * i, point) for i in (1, 2, 3)}
+    cleat = CleatPose(186.4, 2.0, 7.0, spread, "sole photograph")
+    return SoleReading(foot, marks, datums, cleat, Measured(281, 0.4, "mm"), {})
+
+
+def a_plan() -> Plan:
+    target = Target(
+        "knee_flexion_deg.min",
+        "Knee flexion, least",
+        30,
+        40,
+        "deg",
+        "Author 2020",
+        "study",
+        {"dimension": "2-D"},
+    )
+    finding = Finding(target, "right", Measured(27.0, 0.6, "deg"), "low", 0.01, ("saddle high",), "lower it")
+    prediction = Prediction(
+        KEY, "Knee flexion, least", Measured(27.0, 0.6, "deg"), Measured(31.0, 1.2, "deg", "twin")
+    )
+    change = PlannedChange(
+        "saddle_height_mm",
+        "",
+        705,
+        695,
+        "mm",
+        "lower the saddle 10 mm",
+        (f"{KEY}: Author 2020",),
+        (prediction,),
+    )
+    return Plan((finding,), (change,), (prediction,))
+
+
+@pytest.fixture
+def measured(filled: Visit) -> Visit:
+    for foot in ("left", "right"):
+        photo = keep_stream(BytesIO(foot.encode()), f"{foot}.jpg", "photo", simulated=True)
+        feet.save_photo(filled, photo, foot, "before")
+        analyse(filled, "sole", f"{foot} before", a_sole(foot).to_json(), medium=photo)
+    film = keep_stream(BytesIO(b"film"), "ride.mp4", "film", simulated=True)
+    ride.save_film(filled, film, "side right", "before")
+    for when, flexion in (("before", 27.0), ("after", 30.6)):
+        analyse(
+            filled,
+            "ride",
+            f"side right {when}",
+            {"ride": a_ride(flexion).to_json(), "tracks": {}},
+            medium=film,
+        )
+    row = analyse(filled, "plan", "plan", a_plan().to_json())
+    for change in a_plan().changes:
+        Change.objects.create(visit=filled, plan=row, order=1, planned=change.to_json())
+    outcome = {
+        "id": KEY, "label": "Knee flexion, least", "words": "changed by 3.6 ± 1.7°, predicted 4.0 ± 2.0°: they agree",
+        "before": Measured(27.0, 0.6, "deg").to_json(), "after": Measured(30.6, 0.6, "deg").to_json(),
+        "predicted": Measured(4.0, 1.0, "deg").to_json(),
+    }  # fmt: skip
+    analyse(filled, "outcome", "outcome", {"rows": [outcome]})
+    return filled
+
+
+def text_of(client, visit, name) -> str:
+    page = client.get(reverse(name, args=[visit.pk]))
+    assert page.status_code == 200
+    return page.content.decode()
+
+
+def test_feet_show_the_cleat_the_first_setting_and_what_the_hand_must_do(client, measured):
+    text = text_of(client, measured, "feet")
+    assert "186.4 ± 0.6 mm" in text
+    assert "To the first setting:" in text
+    assert "of M1 to M5" in text
+    assert text.count("points not picked yet") == 0
+    assert "simulated" in text
+
+
+def test_ride_shows_values_before_and_now_curves_and_film(client, measured):
+    text = text_of(client, measured, "ride")
+    assert "27.0 ± 1.2°" in text
+    assert "30.6 ± 1.2°" in text
+    assert "<video" in text
+    assert "88.00 ± 0.20 rpm" in text
+    assert "&lt;b&gt;" in text
+    assert text.count("<svg") > 10
+
+
+def test_plan_shows_findings_with_source_changes_and_outcome(client, measured):
+    text = text_of(client, measured, "plan")
+    for words in (
+        "Lower the saddle 10 mm", "705 → 695 mm", "knee flexion, least, right (Author 2020)", "Below the band",
+        "Band 30 to 40°, Author 2020 (study)", "31.0 ± 2.4°", "they agree", "To tell them apart: lower it",
+    ):  # fmt: skip
+        assert words in text
+
+
+def test_a_change_is_recorded_once_with_the_value_measured(client, measured):
+    address, change = reverse("plan", args=[measured.pk]), Change.objects.get()
+    step = {
+        "action": "step",
+        "change": str(change.pk),
+        "state": "done",
+        "actual": "69,6 cm",
+        "note": "creaks",
+    }
+    for _ in range(2):
+        assert client.post(address, step).status_code == 302
+    assert [(s.state, s.actual, s.note) for s in change.steps.all()] == [("done", 696.0, "creaks")]
+    page = client.post(address, {**step, "actual": "10"})
+    assert page.status_code == 422
+    text = page.content.decode()
+    assert "670 to 730 mm" in text
+    assert 'value="10"' in text
+    assert change.steps.count() == 1
+    assert client.post(address, {**step, "change": "9999"}).status_code == 404
+
+
+def test_handover_lists_datum_dots_and_every_document(client, measured):
+    text = text_of(client, measured, "handover")
+    assert "dot 3" in text
+    for name in ("position-sheet", "cleat-card", "report"):
+        assert reverse("document", args=[measured.pk, name]) in text
+    assert "1 planned change not recorded as done" in text
+
+
+def test_the_overview_draws_side_and_soles_and_counts(client, measured):
+    text = text_of(client, measured, "visit")
+    assert "knee flexion, least" in text
+    assert "left sole measured" in text
+    assert "side view, before and after" in text
+    assert "1 of the changes not recorded yet" in text
+
+
+def test_an_address_with_a_slash_leads_to_its_station(client, measured):
+    response = client.get(f"/visits/{measured.pk}/ride/")
+    assert response.status_code == 302
+    assert response.url == reverse("ride", args=[measured.pk])
+
+
+def test_the_loupe_shows_what_was_picked_and_names_what_is_missing(client, measured):
+    photo = feet.page(measured).feet[0].photos["before"]
+    address = reverse("feet_pick", args=[measured.pk, photo.pk])
+    text = client.get(address, {"foot": "left", "when": "before"}).content.decode()
+    assert 'name="x.heel_centre"' in text
+    assert reverse("medium", args=[photo.sha256]) in text
+    typed = {"foot": "left", "when": "before", "x.heel_centre": "10,5", "y.heel_centre": "twelve"}
+    page = client.post(address, typed)
+    assert page.status_code == 422
+    text = page.content.decode()
+    assert "“twelve” is not a number" in text
+    assert 'value="10,5"' in text
+    assert "Toe: is needed" in text
