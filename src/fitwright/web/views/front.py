@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from fitwright.errors import InputError
-from fitwright.records.models import Bike, Rider
+from fitwright.records.models import Bike, Rider, Visit
 from fitwright.studio import overview
 from fitwright.studio.entry import sentence
 from fitwright.studio.intake import USE_WORDS
@@ -52,7 +52,7 @@ def visit_new(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _first_visit(person: Rider, typed: dict[str, str]):  # type: ignore[no-untyped-def]
+def _first_visit(person: Rider, typed: dict[str, str]) -> Visit:
     name = typed.get("bike", "").strip()[:120]
     bike = None
     if name:
