@@ -129,7 +129,7 @@ def test_no_change_exceeds_its_cautious_step(visit):
     high = replace(visit().twins["right"].leg, hip_y_mm=781.0)
     plan = make_plan(bare(visit, leg=high))
     assert abs(plan.changes[0].delta) == kind_of("saddle_height_mm").cautious
-    assert "20 mm at most in one visit" in plan.unmet[0]
+    assert "15 mm at most in one visit" in plan.unmet[0]
 
 
 def test_contradictory_and_empty_bands_are_refused(visit):

@@ -16,7 +16,7 @@ from fitwright.demo.sole_photo import hand_points, render_sole
 from fitwright.demo.truth import Truth, hand_marks
 
 FILM_SECONDS = 12.0
-MARK_AT_S = 1.0
+MARK_AT_S = 1.3
 
 
 def write_json(path: Path, data: Any) -> None:

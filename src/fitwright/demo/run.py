@@ -28,7 +28,7 @@ from fitwright.studio.work import working
 
 SIDES = ("left", "right")
 VIEWS = {"side right": "side", "front": "front"}
-CAMERA_FRONT_MM = 3300.0
+CAMERA_FRONT_MM = 3358.0  # lens to bottom bracket, straight line, as the tape would read it
 TAPE_SD_MM = 5.0
 HAND_MM, HAND_DEG = 0.35, 0.35  # how exactly the simulated hand sets a cleat; our own choice
 WORN_SHIFT = {"cleat_x_mm": -1.6, "cleat_z_mm": 0.7, "cleat_psi_deg": 1.4}  # a new cleat put on by eye

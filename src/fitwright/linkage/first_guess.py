@@ -1,12 +1,14 @@
 """The twin before any ride: lengths from tape (or the reference sample), hip and pitch from standard figures.
 
-Frame as in `leg.py`. The pitch is β = 15° − 12° cos(θ − 300°), a plausible seated turn of ours, not a
-published curve; the hip joint lies 10 mm in front of and 75 mm above the saddle point (our assumption).
+Frame as in `leg.py`. The pitch is β = 18° + 12° cos(θ − 300°): the heel is highest on the way back up, as in
+the open recording (sole pitch greatest at 310°). Mean and size are our assumption, as is the hip joint 10 mm in
+front of and 75 mm above the saddle point.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,7 +21,7 @@ from fitwright.body.measures import (
     shank_length,
     thigh_length,
 )
-from fitwright.errors import check_range
+from fitwright.errors import InputError, check_range
 from fitwright.foot.sole import CleatPose
 from fitwright.linkage.leg import solve
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
@@ -27,9 +29,9 @@ from fitwright.quantity import Floats, Measured
 
 HIP_ABOVE_SADDLE_MM = (10.0, 75.0)
 U_HIP_MM = 25.0
-PITCH_MEAN_DEG, U_PITCH_DEG = 15.0, 6.0
-PITCH_COS_DEG = (-12.0 * math.cos(math.radians(300.0)), 0.0)
-PITCH_SIN_DEG = (-12.0 * math.sin(math.radians(300.0)), 0.0)
+PITCH_MEAN_DEG, U_PITCH_DEG = 18.0, 6.0
+PITCH_COS_DEG = (12.0 * math.cos(math.radians(300.0)), 0.0)
+PITCH_SIN_DEG = (12.0 * math.sin(math.radians(300.0)), 0.0)
 SOLE_AND_STACK_MM = 30.0
 MALLEOLUS_SHARE = Measured(0.22, 0.03, "1", "malleolus x / foot length; our assumption, no source")
 NAMES = (
@@ -66,7 +68,7 @@ def first_guess(
     between thigh and shank.
 
     Raises:
-        InputError: crank longer than the leg, or a leg that does not reach the pedal on this bike.
+        InputError: crank longer than the leg, or a leg far too short to reach the pedal on this bike.
     """
     check_crank(body, contact.crank_mm)
     check_range("sole_and_stack_mm", sole_and_stack_mm, 5, 80, "mm")
@@ -78,10 +80,30 @@ def first_guess(
         thigh.value + extra, shank.value + extra, a.value, b.value, contact.crank_mm,
         x + HIP_ABOVE_SADDLE_MM[0], y + HIP_ABOVE_SADDLE_MM[1], PITCH_MEAN_DEG, PITCH_COS_DEG, PITCH_SIN_DEG,
     )  # fmt: skip
-    solve(leg)  # refuses a leg that does not reach
+    leg, lowered = _within_reach(leg)
     u: Floats = np.array([thigh.u, shank.u, a.u, b.u, 0.5, U_HIP_MM, U_HIP_MM, U_PITCH_DEG])
     return CalibratedTwin(
         leg, NAMES, np.diag(u**2), float("nan"),
-        ("first guess from body measures: no ride has been fitted",),
+        ("first guess from body measures: no ride has been fitted", *lowered),
         {"thigh": thigh.method, "shank": shank.method, "a": a.method, "b": b.method, "side": side},
     )  # fmt: skip
+
+
+def _within_reach(leg: LegTwin) -> tuple[LegTwin, tuple[str, ...]]:
+    """The leg with its hip low enough to reach every pedal, and a sentence when it had to be lowered.
+
+    The rider does reach the pedals, so a small shortfall is an error of hip height or lengths; beyond twice the hip's
+    own uncertainty it is a contradiction between tape and bike, and the leg's own refusal stands.
+    """
+    for down in np.arange(0.0, 2 * U_HIP_MM + 1, 2.0):
+        lower = replace(leg, hip_y_mm=leg.hip_y_mm - float(down))
+        try:
+            solve(lower)
+        except InputError:
+            continue
+        if down == 0:
+            return leg, ()
+        said = f"by tape the leg is about {down:.0f} mm short of the pedal; measure saddle height and leg again"
+        return lower, (said,)
+    solve(leg)  # raises: says where and by how much
+    return leg, ()
