@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from collections import deque
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
+from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.video import Luma
+from fitwright.vision.windows import cut_windows
 
 HISTORY = 4
 FAST_PX_PER_FRAME = 5.0
@@ -29,8 +31,8 @@ class DiscFollower:
 
     Args:
         spots: the markers in the marked frame. time_s: of that frame. exposure_s: motion blur = velocity × this.
-        velocity: (P, 2) px/s where known. step_s: usual time between frames. white: grey level of the brightest
-            pixel (255 for 8 bit).
+        velocity: (P, 2) px/s, NaN where not known. step_s: usual time between frames. white: grey level of the
+            brightest pixel (255 for 8 bit).
     """
 
     def __init__(
@@ -47,8 +49,9 @@ class DiscFollower:
         self.places = np.full((p, HISTORY, 2), np.nan)
         self.times[:, 0], self.places[:, 0] = time_s, np.array([s.uv_px for s in spots]).reshape(p, 2)
         self.known = np.ones(p, dtype=np.intp)
-        self.hint = np.zeros((p, 2)) if velocity is None else velocity.copy()
-        self.hinted = velocity is not None
+        known = np.full((p, 2), np.nan) if velocity is None else velocity
+        self.hint = np.nan_to_num(known)
+        self.blind = np.isnan(known[:, 0])
         self.scale, self.first_scale = np.ones(p), np.ones(p)
         self.amplitudes = np.array([s.amplitudes for s in spots]).reshape(p, 3)
         self.contrast = self.amplitudes[:, 1].copy()
@@ -69,6 +72,7 @@ class DiscFollower:
         if active.size:
             fit = self.fit_at(luma, active, predicted[active], velocity[active])
             good = self._believable(active, fit, predicted[active], velocity[active], time_s)
+            good &= ~self._doubled(active, fit.uv_px, predicted[active], good)
             self._accept(active[good], _part(fit, good), time_s, uv, u)
         for i in np.flatnonzero(np.isnan(uv[:, 0])):
             self.lost[i] += 1
@@ -78,15 +82,19 @@ class DiscFollower:
     def _look_around(self, time_s: float, luma: Luma, predicted: Floats, velocity: Floats) -> None:
         """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
         gap = np.abs(time_s - self.times[:, 0])
-        blind = (self.known == 1) & (not self.hinted)
+        blind = (self.known == 1) & self.blind
         guess = 0.35 * np.hypot(*velocity.T) * gap  # a turning point leaves its tangent by about this
         unsure = (self.lost == 0) & (blind | ((self.known < 3) & (guess > 1.0)))
+        sits = np.where(((self.lost == 0) & ~unsure)[:, None], predicted, np.nan)
+        wanted: list[tuple[int, Floats]] = []
         for i in np.flatnonzero(unsure):
             reach = self.reach_px_per_s * gap[i] + 6.0 if blind[i] else guess[i] + 4.0
-            found = self._search(luma, int(i), predicted[i], float(reach))
-            if found is not None:
-                velocity[i] = (found - self.places[i, 0]) / (time_s - self.times[i, 0])
-                predicted[i] = found
+            wanted += [
+                (int(i), place) for place in self._candidates(luma, int(i), predicted[i], float(reach), sits)
+            ]
+        for k, found in _one_to_one(wanted, predicted, self.table.shape.ring_px):
+            velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
+            predicted[k] = found
 
     def predict(self, time_s: float) -> tuple[Floats, Floats]:
         """Expected centres (P, 2) and velocities (P, 2) by the polynomial through the last positions."""
@@ -162,6 +170,15 @@ class DiscFollower:
         alike = (share > 0.45) & (share < 2.2) & (size > 0.75) & (size < 1.33)
         return np.asarray(alike & (fit.rms < level) & (moved < gate) & (fit.step_px < 0.25))
 
+    def _doubled(
+        self, index: NDArray[np.intp], uv: Floats, predicted: Floats, good: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Which fits sit on a disc that another marker, nearer to where it was expected, has."""
+        away = np.hypot(*(uv[:, None] - uv[None]).transpose(2, 0, 1))
+        same = (away < self.table.shape.ring_px[index][:, None]) & good[None] & good[:, None]
+        off = np.hypot(*(uv - predicted).T)
+        return np.asarray(np.any(same & (off[:, None] > off[None]), axis=1))
+
     def _accept(self, index: NDArray[np.intp], fit: DiscFit, time_s: float, uv: Floats, u: Floats) -> None:
         """Take the fits of markers `index` into the state and into this frame's result."""
         if index.size == 0:
@@ -195,45 +212,43 @@ class DiscFollower:
         gap = abs(time_s - self.times[i, 0])
         candidates: list[tuple[Floats, Floats]] = []
         if gap < 0.12:
-            share = 0.3 if self.hinted or self.known[i] > 1 else 1.0
+            share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
             reach = 6.0 + share * self.reach_px_per_s * gap
-            found = self._search(luma, i, predicted, reach)
-            candidates += [(found, velocity)] if found is not None else []
-        found = self._search_path(luma, i)
+            candidates += [(found, velocity) for found in self._candidates(luma, i, predicted, reach, uv)[:1]]
+        found = self._search_path(luma, i, uv)
         if found is not None:
             candidates.append((found, self._velocity_on_path(i, found, time_s)))
         index = np.array([i])
         for place, speed in candidates:
             if not self._inside(place[None], speed[None], luma.shape)[0] and len(self.known) == 1:
                 continue
-            if self._taken(i, place):
-                continue
             fit = self._fit_same_size(
                 luma, index, place[None], speed[None], int(self._reach(index, speed[None])[0]) + 2
             )
             if self._believable(index, fit, fit.uv_px, speed[None], time_s)[0] and not self._taken(
-                i, fit.uv_px[0]
+                i, fit.uv_px[0], uv
             ):
                 self.known[i] = 0
                 self._accept(index, fit, time_s, uv, u)
                 self.hint[i] = speed
                 return
 
-    def _taken(self, i: int, place: Floats) -> bool:
-        """Whether another marker that is seen sits there."""
-        others = (self.lost == 0) & (np.arange(len(self.known)) != i)
-        return bool(np.any(np.hypot(*(self.places[others, 0] - place).T) < self.table.shape.ring_px[i]))
+    def _taken(self, i: int, place: Floats, sits: Floats) -> bool:
+        """Whether another marker sits there; `sits` (P, 2) places of those seen, NaN for the others."""
+        away = np.hypot(*(sits - place).T)
+        away[i] = np.nan
+        return bool(np.any(away < self.table.shape.ring_px[i]))
 
-    def _search_path(self, luma: Luma, i: int) -> Floats | None:
+    def _search_path(self, luma: Luma, i: int, sits: Floats) -> Floats | None:
         """Best place inside the box of the marker's last turn, at most a turn's scatter away from its path."""
         if len(self.path[i]) < 10:
             return None
         track = np.array(self.path[i])[:, 1:]
         low, high = track.min(axis=0), track.max(axis=0)
-        found = self._search(luma, i, (low + high) / 2, (high - low) / 2 + 12.0)
-        if found is None or np.hypot(*(track - found).T).min() > 14.0:
-            return None
-        return found
+        for found in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
+            if np.hypot(*(track - found).T).min() < 14.0:
+                return found
+        return None
 
     def _velocity_on_path(self, i: int, place: Floats, time_s: float) -> Floats:
         """Velocity that the marker had when it was last near `place`."""
@@ -242,53 +257,38 @@ class DiscFollower:
         velocity = (path[k + 1, 1:] - path[k - 1, 1:]) / (path[k + 1, 0] - path[k - 1, 0])
         return np.asarray(velocity)
 
-    def _search(self, luma: Luma, i: int, centre: Floats, reach: float | Floats) -> Floats | None:
-        """Nearest good match of the marker's still picture within `reach` (per axis) of `centre`."""
-        half = int(np.ceil(self.table.shape.ring_px[i] * self.scale[i]))
-        size = np.array([luma.shape[1], luma.shape[0]])
-        low = np.maximum(np.floor(centre - reach).astype(int) - half, 0)
-        high = np.minimum(np.ceil(centre + reach).astype(int) + half + 1, size)
-        if np.any(high - low <= 2 * half + 2):
-            return None
-        area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32) * np.float32(self.per_grey)
-        template, mask = self._template(i, half)
-        score = cv2.matchTemplate(area, template, cv2.TM_CCOEFF_NORMED, mask=mask)
-        score[~np.isfinite(score) | (score > 1.01)] = -1.0  # where the picture is flat the norm is undefined
-        best = float(score.max())
-        if best < 0.55:
-            return None
-        v, u = np.nonzero(score > best - 0.08)
-        places = np.stack([u, v], axis=1) + low + half
-        return np.asarray(places[np.argmin(np.hypot(*(places - centre).T))], dtype=np.float64)
-
-    def _template(self, i: int, half: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Picture of marker i at rest and where it covers the background, each (2 half + 1)²."""
-        cover, _ = self.table.coverage(
-            np.array([i]), np.full((1, 2), -half), 2 * half + 1, np.zeros((1, 2)), np.zeros((1, 2)),
-            self.scale[i : i + 1],
-        )  # fmt: skip
-        ring, disc, background = self.amplitudes[i]
-        picture = background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1]
-        alone = (
-            0.0 if self.table.shape.ringed[i] else 1.0
-        )  # a disc without a ring is seen against its background
-        mask = np.maximum(cover[0, ..., 0] > 0.5, alone)
-        return picture.astype(np.float32), mask.astype(np.float32)
+    def _candidates(
+        self, luma: Luma, i: int, centre: Floats, reach: float | Floats, sits: Floats
+    ) -> list[Floats]:
+        """Places (2,) within `reach` of `centre` that look like marker i and where no other marker sits: those hardly
+        worse than the best, nearest first."""
+        picture = portrait(self.table, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
+        places, likeness = peaks(luma, picture, centre, reach, self.per_grey)
+        free = np.array([not self._taken(i, place, sits) for place in places], dtype=bool)
+        if not free.any():
+            return []
+        places = places[free & (likeness > likeness[free].max() - 0.08)]
+        return list(places[np.argsort(np.hypot(*(places - centre).T), kind="stable")])
 
 
-def cut_windows(luma: Luma, corner: NDArray[np.intp], size: int, per_grey: float) -> NDArray[np.float32]:
-    """Square windows (P, size, size) in 8-bit grey levels; beyond the picture the edge is repeated."""
-    windows = np.empty((len(corner), size, size), np.float32)
-    height, width = luma.shape
-    for window, (u, v) in zip(windows, corner, strict=True):
-        if u >= 0 and v >= 0 and u + size <= width and v + size <= height:
-            window[...] = luma[v : v + size, u : u + size]
-        else:
-            rows = np.clip(np.arange(v, v + size), 0, height - 1)
-            window[...] = luma[rows[:, None], np.clip(np.arange(u, u + size), 0, width - 1)]
-    if per_grey != 1.0:
-        windows *= np.float32(per_grey)
-    return windows
+def _one_to_one(
+    wanted: list[tuple[int, Floats]], expected: Floats, ring_px: Floats
+) -> list[tuple[int, Floats]]:
+    """Of all (marker, place) that may belong together, the pairs with the smallest sum of distances in which no
+    marker has two places and no place two markers."""
+    if not wanted:
+        return []
+    markers = sorted({i for i, _ in wanted})
+    discs: list[Floats] = []
+    for i, place in wanted:
+        if not any(np.hypot(*(d - place)) < ring_px[i] for d in discs):
+            discs.append(place)
+    cost = np.full((len(markers), len(discs)), 1e6)
+    for i, place in wanted:
+        k = int(np.argmin([np.hypot(*(d - place)) for d in discs]))
+        cost[markers.index(i), k] = np.hypot(*(place - expected[i]))
+    rows, columns = linear_sum_assignment(cost)
+    return [(markers[r], discs[c]) for r, c in zip(rows, columns, strict=True) if cost[r, c] < 1e6]
 
 
 def _lagrange(times: Floats, at: float) -> tuple[Floats, Floats]:

@@ -16,13 +16,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.disc import fit_discs
-from fitwright.vision.follow import DiscFollower, cut_windows
+from fitwright.vision.follow import DiscFollower
 from fitwright.vision.snap import Spot, find_spot
+from fitwright.vision.start import DEFAULT_EXPOSURE_S, SPAN, first_motion
 from fitwright.vision.texture import PatchFollower
 from fitwright.vision.video import (
     Cancelled,
@@ -48,9 +47,6 @@ TURN_S = 1.5
 """A turn of the crank at 40 rpm: after that long the points have been everywhere they go."""
 WARM_UP_BYTES = 48e6
 BLOCK_BYTES = 64e6
-EXPOSURES_S = np.array(
-    [0, 1 / 2000, 1 / 1000, 1 / 700, 1 / 500, 1 / 350, 1 / 250, 1 / 180, 1 / 120, 1 / 90, 1 / 60]
-)
 
 
 @dataclass(frozen=True)
@@ -117,20 +113,22 @@ def track_points(
     info = probe(path)
     _check_clip(info)
     report = ReadReport()
-    warm = _warm_up_frames(path, info, marked_s)
+    warm, marked = _warm_up_frames(path, info, marked_s)
     names = tuple(points_px)
     picks = np.array([points_px[n] for n in names], dtype=np.float64).reshape(len(names), 2)
-    start = _start(info, warm, picks)
+    start = _start(info, warm, marked, picks)
     info = replace(info, exposure_s=start.exposure_s)
     rows: list[tuple[float, Floats, Floats]] = []
-    first_s = warm[0].time_s
+    first = warm[marked]
+    first_s = first.time_s
+    del warm
     before = max(first_s, 0.0) / max(info.duration_s, first_s, 1e-6)
-    follower = _Crew(start, warm[0], 1.0)
+    follower = _Crew(start, first)
     shown = None if progress is None else (lambda f: progress(before + (1 - before) * f))
     for frame in luma_frames(path, first_s, None, report, shown, cancelled):
         rows.append((frame.time_s, *follower.step(frame)))
     boxes = _boxes(rows, start, info)
-    ahead = _backward(path, info, start, warm[0], boxes, cancelled)
+    ahead = _backward(path, info, start, first, boxes, cancelled)
     rows = [*reversed(list(ahead)), *rows]
     if progress is not None:
         progress(1.0)
@@ -146,20 +144,23 @@ def _check_clip(info: ClipInfo) -> None:
                          hint="film for half a minute")  # fmt: skip
 
 
-def _warm_up_frames(path: Path, info: ClipInfo, marked_s: float) -> list[LumaFrame]:
-    """Copies of the marked frame and some after it, as many as the memory allowed for holds."""
+def _warm_up_frames(path: Path, info: ClipInfo, marked_s: float) -> tuple[list[LumaFrame], int]:
+    """Copies of the marked frame and of some before and after it, and which of them is the marked one."""
     size = info.width_px * info.height_px * (2 if info.bits > 8 else 1)
-    count = int(np.clip(WARM_UP_BYTES / size, 6, 24))
-    half = 0.5 / info.fps if info.fps else 0.01
-    out: list[LumaFrame] = []
-    for frame in luma_frames(path, max(0.0, marked_s - half)):
-        out.append(LumaFrame(frame.time_s, frame.luma.copy()))
-        if len(out) == count:
+    span = int(np.clip((WARM_UP_BYTES / size - 1) // 2, 3, SPAN))
+    step = 1.0 / info.fps if info.fps else 0.04
+    kept: list[LumaFrame] = []
+    for frame in luma_frames(path, max(0.0, marked_s - (2 * span + 0.5) * step)):
+        kept.append(LumaFrame(frame.time_s, frame.luma.copy()))
+        before = sum(f.time_s < marked_s - step / 2 for f in kept)
+        kept = kept[max(0, before - span) :]
+        if len(kept) - min(before, span) > span:
             break
-    if not out:
+    marked = next((k for k, f in enumerate(kept) if f.time_s >= marked_s - step / 2), None)
+    if marked is None:
         raise InputError("time_s", "no frame of the film is shown at that time", value=marked_s,
                          allowed=f"0 to {info.duration_s:.2f} s")  # fmt: skip
-    return out
+    return kept, marked
 
 
 @dataclass(frozen=True)
@@ -178,25 +179,21 @@ class _Start:
     reach_px_per_s: float
 
 
-def _start(info: ClipInfo, warm: list[LumaFrame], picks: Floats) -> _Start:
-    """Recognise discs under the picks and learn exposure and velocities from the warm-up frames."""
+def _start(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) -> _Start:
+    """Recognise discs under the picks and learn exposure and velocities from the frames around the marked one."""
     white = float((1 << info.bits) - 1)
-    _check_light(warm[0].luma, white)
-    found = [_spot_at(warm[0].luma, p, white) for p in picks]
+    luma = warm[marked].luma
+    _check_light(luma, white)
+    found = [_spot_at(luma, p, white) for p in picks]
     discs = np.array([i for i, s in enumerate(found) if s is not None], dtype=np.intp)
     plain = np.array([i for i, s in enumerate(found) if s is None], dtype=np.intp)
     spots = [s for s in found if s is not None]
     step_s = 1.0 / info.fps if info.fps else 1 / 30
     reach = FASTEST_WIDTHS_PER_S * max(info.width_px, info.height_px)
-    start = _Start(discs, spots, None, plain, picks, 0.002, step_s, white, reach)
-    if not spots or len(warm) < 4:
-        return start
-    crew = DiscFollower(spots, warm[0].time_s, start.exposure_s, None, step_s, white, reach)
-    uv = np.stack([np.stack([s.uv_px for s in spots]), *(crew.step(f.time_s, f.luma)[0] for f in warm[1:])])
-    times = np.array([f.time_s for f in warm])
-    velocity = _velocities(times, uv)
-    exposure = _exposure(crew, warm, uv, velocity)
-    return replace(start, velocity=np.nan_to_num(velocity[0]), exposure_s=exposure)
+    if not spots:
+        return _Start(discs, spots, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
+    motion = first_motion(warm, marked, spots, step_s, white, reach)
+    return _Start(discs, spots, motion.velocity, plain, picks, motion.exposure_s, step_s, white, reach)
 
 
 def _check_light(luma: Luma, white: float) -> None:
@@ -217,47 +214,10 @@ def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
     return None if spot is None else replace(spot, uv_px=spot.uv_px + low)
 
 
-def _velocities(times: Floats, uv: Floats) -> Floats:
-    """(T, P, 2) px/s by a spline through what was seen; NaN for points seen less than four times."""
-    out = np.full_like(uv, np.nan)
-    for i in range(uv.shape[1]):
-        seen = np.isfinite(uv[:, i, 0])
-        if seen.sum() >= 4:
-            out[:, i] = CubicSpline(times[seen], uv[seen, i])(times, 1)
-    return out
-
-
-def _exposure(crew: DiscFollower, warm: list[LumaFrame], uv: Floats, velocity: Floats) -> float:
-    """Exposure time that explains best how the fastest markers are smeared; a parabola between tried values."""
-    speed = np.hypot(velocity[..., 0], velocity[..., 1])
-    speed[~np.isfinite(uv[..., 0]) | ~np.isfinite(speed)] = 0.0
-    rank = np.argsort(speed, axis=None)[::-1][:12]
-    picked = [np.unravel_index(k, speed.shape) for k in rank if speed.flat[k] * crew.step_s > 2.0]
-    if len(picked) < 4:
-        return 0.002
-    tried = EXPOSURES_S[max(crew.step_s, 1 / 240) + 1e-9 >= EXPOSURES_S]
-    cost = np.zeros(len(tried))
-    for k, i in picked:
-        half = int(np.ceil(crew.table.shape.ring_px[i] + speed[k, i] * tried[-1] / 2 + 5))
-        corner = np.round(uv[k, i]).astype(np.intp)[None] - half
-        window = cut_windows(warm[k].luma, corner, 2 * half + 1, crew.per_grey)
-        for j, exposure in enumerate(tried):
-            fit = fit_discs(
-                crew.table, np.array([i]), window, corner, uv[k, i][None], velocity[k, i][None] * exposure,
-                np.ones(1), None, np.full(1, 2.0), np.full(1, 8.0),
-            )  # fmt: skip
-            cost[j] += fit.rms[0] ** 2
-    best = int(np.argmin(cost))
-    if not 0 < best < len(tried) - 1:
-        return float(tried[best])
-    a, b, _ = np.polyfit(tried[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
-    return float(np.clip(-b / (2 * a), tried[best - 1], tried[best + 1])) if a > 0 else float(tried[best])
-
-
 class _Crew:
     """Disc follower and patch followers of one direction, joined to rows of all points."""
 
-    def __init__(self, start: _Start, first: LumaFrame, direction: float) -> None:
+    def __init__(self, start: _Start, first: LumaFrame) -> None:
         self.start, self.first_s = start, first.time_s
         self.discs = DiscFollower(
             start.spots, first.time_s, start.exposure_s, start.velocity, start.step_s, start.white,
@@ -327,7 +287,7 @@ def _backward(
     cancelled: Cancelled | None,
 ) -> Iterator[Row]:
     """Rows before the marked frame, latest first."""
-    crew = _Crew(start, first, -1.0)
+    crew = _Crew(start, first)
     crew.step(first)
     shape = (info.height_px, info.width_px)
     per_frame = max(1, _area(boxes)) * (2 if info.bits > 8 else 1)

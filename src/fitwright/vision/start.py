@@ -1,0 +1,215 @@
+"""The first moments around the marked frame: which disc is which, how fast each moves, how long the exposure.
+
+One mark tells where a marker is, not where it goes. Markers look alike, the nearest disc in the next frame may be
+another marker, and the camera may have left a frame out. So every disc near enough in the neighbouring frames is
+taken as a supposition about the velocity; each supposition is followed through the frames before and after the mark
+as far as a body can accelerate; the one that explains most frames wins, and no two markers get the same disc.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.quantity import Floats
+from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.seek import Portrait, peaks, portrait
+from fitwright.vision.snap import Spot
+from fitwright.vision.video import LumaFrame
+from fitwright.vision.windows import cut_windows
+
+SPAN = 6
+"""Frames on each side of the mark that are looked at."""
+FASTEST_TURN_RAD_S = 13.0
+"""124 turns a minute: what moves at v on a circle is accelerated by v times this."""
+LEAST_GATE_PX = 2.5
+LEAST_FRAMES = 3
+APART_PX = 5.0
+"""Two centres nearer than this are the same disc."""
+DEFAULT_EXPOSURE_S = 0.002
+EXPOSURES_S = np.array(
+    [0, 1 / 2000, 1 / 1000, 1 / 700, 1 / 500, 1 / 350, 1 / 250, 1 / 180, 1 / 120, 1 / 90, 1 / 60]
+)
+
+
+@dataclass(frozen=True)
+class FirstMotion:
+    """Attributes: velocity (P, 2) px/s in the marked frame, NaN where it could not be told; exposure_s;
+    uv_px (K, P, 2) places in the frames looked at to about half a pixel, NaN where not found; times (K,)."""
+
+    velocity: Floats
+    exposure_s: float
+    uv_px: Floats
+    times: Floats
+
+
+@dataclass(frozen=True)
+class _Supposition:
+    """One possible motion of marker `i`: places (K, 2) in the frames, and how much speaks for it."""
+
+    i: int
+    uv: Floats
+    weight: float
+
+
+def first_motion(
+    frames: Sequence[LumaFrame], marked: int, spots: Sequence[Spot], step_s: float, white: float,
+    reach_px_per_s: float,
+) -> FirstMotion:  # fmt: skip
+    """How the markers `spots` found in frames[marked] move there.
+
+    Args:
+        frames: neighbours of the marked frame, in order. step_s: usual time between frames. white: grey level of
+            the brightest pixel. reach_px_per_s: the fastest a marker may move.
+    """
+    table = DiscTable(
+        DiscShape(*(np.array([getattr(s, n) for s in spots]) for n in ("disc_px", "ring_px", "sigma_px")))
+    )
+    scene = _Scene(frames, marked, white, reach_px_per_s)
+    supposed = [
+        s for i, spot in enumerate(spots)
+        for s in scene.suppositions(i, spot, portrait(table, i, spot.amplitudes, 1.0, spot.blur_px))
+    ]  # fmt: skip
+    uv = np.full((len(frames), len(spots), 2), np.nan)
+    for chosen in _one_each(supposed, marked):
+        uv[:, chosen.i] = chosen.uv
+    times = np.array([f.time_s for f in frames])
+    velocity = velocities(times, uv)
+    exposure = _exposure(table, frames, uv, velocity, step_s, 255.0 / white)
+    return FirstMotion(velocity[marked], exposure, uv, times)
+
+
+class _Scene:
+    """The frames in which suppositions are followed."""
+
+    def __init__(self, frames: Sequence[LumaFrame], marked: int, white: float, reach_px_per_s: float) -> None:
+        self.frames, self.marked, self.per_grey, self.reach = frames, marked, 255.0 / white, reach_px_per_s
+        self.times = np.array([f.time_s for f in frames])
+        order = np.argsort(np.abs(np.arange(len(frames)) - marked), kind="stable")
+        self.order = [int(k) for k in order if k != marked and abs(k - marked) <= SPAN]
+
+    def suppositions(self, i: int, spot: Spot, picture: Portrait) -> list[_Supposition]:
+        """Every motion of one marker that begins with a disc in a neighbouring frame."""
+        out: list[_Supposition] = []
+        for k in self.order[:4]:
+            away = abs(self.times[k] - self.times[self.marked])
+            places, _ = peaks(
+                self.frames[k].luma, picture, spot.uv_px, self.reach * away + 3.0, self.per_grey
+            )
+            for place in places:
+                if any(np.hypot(*(s.uv[k] - place)) < 1.5 for s in out):
+                    continue  # supposed already, from another frame
+                out.append(self._followed(i, spot, picture, k, place))
+        return out
+
+    def _followed(self, i: int, spot: Spot, picture: Portrait, first: int, place: Floats) -> _Supposition:
+        uv = np.full((len(self.frames), 2), np.nan)
+        uv[self.marked], uv[first] = spot.uv_px, place
+        weight = 0.0
+        for k in self.order:
+            if k == first:
+                continue
+            expected, gate = self._expected(uv, k)
+            if not np.isfinite(gate):
+                continue
+            places, likeness = peaks(self.frames[k].luma, picture, expected, gate, self.per_grey)
+            if len(places) == 0:
+                continue
+            off = np.hypot(*(places - expected).T) / gate
+            best = int(np.argmax(likeness - 0.5 * off**2))
+            if off[best] <= 1.0:
+                uv[k] = places[best]
+                weight += float(likeness[best]) * (1.0 - 0.7 * float(off[best]) ** 2)
+        return _Supposition(i, uv, weight)
+
+    def _expected(self, uv: Floats, k: int) -> tuple[Floats, float]:
+        """Place expected in frame k and how far from it the marker may be, px."""
+        known = np.flatnonzero(np.isfinite(uv[:, 0]))
+        near = known[np.argsort(np.abs(self.times[known] - self.times[k]), kind="stable")[:4]]
+        t = self.times[near] - self.times[k]
+        if np.abs(t[0]) > 0.07:
+            return uv[near[0]], np.inf
+        n = len(near)
+        expected = np.polynomial.polynomial.polyfit(t, uv[near], min(n - 1, 2))[0]
+        missing = self.reach * FASTEST_TURN_RAD_S * t[0] * t[1] / 2
+        if n > 2:  # what the next power of time would add
+            missing *= FASTEST_TURN_RAD_S * t[2] / 3
+        return expected, LEAST_GATE_PX + float(abs(missing))
+
+
+def _one_each(supposed: list[_Supposition], marked: int) -> list[_Supposition]:
+    """The best supposition of each marker, strongest first, none on a disc that another marker has."""
+    chosen: list[_Supposition] = []
+    for s in sorted(supposed, key=lambda s: -s.weight):
+        seen = np.isfinite(s.uv[:, 0]).sum()
+        if seen < LEAST_FRAMES or any(s.i == c.i or _shares(s, c, marked) for c in chosen):
+            continue
+        chosen.append(s)
+    return chosen
+
+
+def _shares(a: _Supposition, b: _Supposition, marked: int) -> bool:
+    """Whether two suppositions use one disc in any frame but the marked one."""
+    apart = np.hypot(*(a.uv - b.uv).T)
+    apart[marked] = np.inf
+    return bool(np.any(apart < APART_PX))
+
+
+def velocities(times: Floats, uv: Floats) -> Floats:
+    """(K, P, 2) px/s by a polynomial through the places found; NaN for points seen less than three times."""
+    out = np.full_like(uv, np.nan)
+    for i in range(uv.shape[1]):
+        seen = np.isfinite(uv[:, i, 0])
+        if seen.sum() < LEAST_FRAMES:
+            continue
+        degree = int(min(4, seen.sum() - 1, 2 + seen.sum() // 4))
+        origin, span = times[seen].mean(), max(float(np.ptp(times[seen])), 1e-6)
+        t = (times - origin) / span
+        for a in (0, 1):
+            p = np.polynomial.polynomial.Polynomial.fit(t[seen], uv[seen, i, a], degree, domain=[-1, 1])
+            out[:, i, a] = p.deriv()(t) / span
+    out[~np.isfinite(uv)] = np.nan
+    return out
+
+
+def _exposure(
+    table: DiscTable,
+    frames: Sequence[LumaFrame],
+    uv: Floats,
+    velocity: Floats,
+    step_s: float,
+    per_grey: float,
+) -> float:
+    """Exposure time that explains best how the fastest markers are smeared; a parabola between tried values."""
+    speed = np.nan_to_num(np.hypot(velocity[..., 0], velocity[..., 1]))
+    rank = np.argsort(speed, axis=None)[::-1][:12]
+    picked = [np.unravel_index(k, speed.shape) for k in rank if speed.flat[k] * step_s > 2.0]
+    if len(picked) < 4:
+        return DEFAULT_EXPOSURE_S
+    tried = EXPOSURES_S[max(step_s, 1 / 240) + 1e-9 >= EXPOSURES_S]
+    cost = np.zeros(len(tried))
+    for k, i in picked:
+        cost += _smear_costs(table, i, frames[k], uv[k, i], velocity[k, i], tried, per_grey)
+    best = int(np.argmin(cost))
+    if not 0 < best < len(tried) - 1:
+        return float(tried[best])
+    a, b, _ = np.polyfit(tried[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
+    return float(np.clip(-b / (2 * a), tried[best - 1], tried[best + 1])) if a > 0 else float(tried[best])
+
+
+def _smear_costs(
+    table: DiscTable, i: int | np.intp, frame: LumaFrame, uv: Floats, velocity: Floats, tried: Floats, per_grey: float
+) -> NDArray[np.float64]:  # fmt: skip
+    """Squared residual of one marker in one frame for each exposure tried, all fitted together."""
+    n = len(tried)
+    half = int(np.ceil(table.shape.ring_px[i] + np.hypot(*velocity) * tried[-1] / 2 + 5))
+    corner = np.round(uv).astype(np.intp)[None] - half
+    window = cut_windows(frame.luma, corner, 2 * half + 1, per_grey)
+    fit = fit_discs(
+        table, np.full(n, i), np.repeat(window, n, axis=0), np.repeat(corner, n, axis=0), np.tile(uv, (n, 1)),
+        velocity * tried[:, None], np.ones(n), None, np.full(n, 2.0), np.full(n, 8.0),
+    )  # fmt: skip
+    return np.asarray(fit.rms**2, dtype=np.float64)
