@@ -18,7 +18,7 @@ from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.red_flags import QUESTIONS
 from fitwright.quantity import Measured
 
-LEG = LegTwin(411.0, 421.5, 124.5, 105.0, 172.5, -196.5, 764.5, 15.0, (-6.0, -0.8), (10.4, 0.8))
+LEG = LegTwin(411.0, 421.5, 124.5, 105.0, 172.5, -196.5, 767.8, 15.0, (-6.0, -0.8), (10.4, 0.8))
 CONTACT = ContactPoints(727, 206.5, 478, 632, 172.5, 148, 53)
 
 
@@ -84,5 +84,5 @@ def visit() -> Callable[..., PlanInputs]:
 
 @pytest.fixture(scope="session")
 def good_leg() -> LegTwin:
-    """The same leg on a saddle 9.5 mm lower: least flexion near 34°."""
-    return replace(LEG, hip_y_mm=LEG.hip_y_mm - 9.5)
+    """The same leg on a saddle 12.8 mm lower: least flexion near 34°."""
+    return replace(LEG, hip_y_mm=LEG.hip_y_mm - 12.8)
