@@ -19,7 +19,7 @@ import numpy as np
 
 from fitwright.demo import render
 from fitwright.demo.arrivals import SEED
-from fitwright.demo.riders import RIDERS, SimSetup, apply, bike_measures
+from fitwright.demo.riders import RIDERS, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
 from fitwright.studio import feet, handover, plan, ride
@@ -30,6 +30,7 @@ SIDES = ("left", "right")
 VIEWS = {"side right": "side", "front": "front"}
 CAMERA_FRONT_MM = 3358.0  # lens to bottom bracket, straight line, as the tape would read it
 TAPE_SD_MM = 5.0
+RULER_MM = 0.5  # reading a ruler between the old mark on the post and the new one
 HAND_MM, HAND_DEG = 0.35, 0.35  # how exactly the simulated hand sets a cleat; our own choice
 WORN_SHIFT = {"cleat_x_mm": -1.6, "cleat_z_mm": 0.7, "cleat_psi_deg": 1.4}  # a new cleat put on by eye
 Echo = Callable[[str, float, str], None]
@@ -160,18 +161,17 @@ def _finish(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
     if analysis(visit, "outcome", "outcome") is None:
         with _step(demo, visit, "outcome", f"{_name(visit)}: predicted against measured"):
-            tape = bike_measures(RIDERS[key], SEED + 50, setup_after(visit, key))
             for row in plan.changes_of(visit):
                 if row.state == "planned":
-                    plan.record_step(row.change, "done", _actual(visit, row.planned, tape))
+                    plan.record_step(row.change, "done", _actual(visit, row.planned))
             plan.take_outcome(visit)
             plan.keep_final_position(visit)
     if feet.reading_of(visit, "left", "remount") is None:
         _sole(demo, key, "left", "remount")
 
 
-def _actual(visit: Visit, planned: Mapping[str, Any], tape: Mapping[str, float]) -> float | None:
-    """The value read after the change: cleats from the second photograph, the rest by tape."""
+def _actual(visit: Visit, planned: Mapping[str, Any]) -> float | None:
+    """The value read after the change: cleats from the second photograph, the rest against a mark on the part."""
     kind, side = planned["adjustable"], planned["side"]
     if kind.startswith("cleat"):
         reading = feet.reading_of(visit, side, "after")
@@ -181,10 +181,19 @@ def _actual(visit: Visit, planned: Mapping[str, Any], tape: Mapping[str, float])
                 kind.removesuffix(f"_{side}")
             ]
         )  # fmt: skip
-    for part in ("spacer", "shim"):
-        if kind.startswith(part):
-            return tape[f"{part}_{side}_mm"]
-    return tape[kind]
+    return (
+        planned["before"]
+        + _turned(visit, planned)
+        + float(np.random.default_rng([SEED, 78]).normal(0, RULER_MM))
+    )
+
+
+def _turned(visit: Visit, planned: Mapping[str, Any]) -> float:
+    """By how much the simulated part really moved."""
+    key = next(k for k, r in RIDERS.items() if r.name == visit.rider.name)
+    name = canonical(planned["adjustable"])
+    after, before = setup_after(visit, key).contact, RIDERS[key].setup.contact
+    return float(getattr(after, name) - getattr(before, name))
 
 
 def _hand_over(demo: Demo, key: str) -> None:
