@@ -1,0 +1,315 @@
+"""Film: time against decoding, errors against the simulated truth, whether stated intervals hold it, and memory."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+from bench.measurement import Measurement, Row, in_fresh_process
+from bench.simulated import SECONDS, SimClip, clips, longer, signed
+from fitwright.demo.run import CAMERA_FRONT_MM
+from fitwright.motion.front import analyse_front
+from fitwright.motion.ride import RideResult
+from fitwright.motion.side import analyse_side
+from fitwright.quantity import Z95, Floats, Measured
+from fitwright.studio.film import LANDMARKS, Marks, analyse_clip
+from fitwright.vision.frontal import read_front
+from fitwright.vision.sagittal import read_side
+from fitwright.vision.track import Tracks, track_points
+from fitwright.vision.video import luma_frames
+
+KNEE = ("min", "max", "bdc")
+PATH = ("top", "q90", "bdc", "range")
+ROUNDS = 3
+SIDES = ("left", "right")
+EXACT = "the simulated stickers sit exactly on their landmarks"
+PRIOR = "a prior from the literature or our assumption, not measured here"
+
+
+@dataclass(frozen=True)
+class Read:
+    """One film read as the program reads it, and again as if placement of stickers were exact."""
+
+    clip: SimClip
+    ride: RideResult
+    without_placement: RideResult
+    tracks: Tracks
+
+
+def crank_mm(clip: SimClip) -> float:
+    """Crank length of the simulated bike."""
+    return clip.rider.setup.contact.crank_mm
+
+
+@lru_cache(maxsize=1)
+def read_all() -> tuple[Read, ...]:
+    """Every film of the demo; a front film is read with the side film of the same rider and moment."""
+    out: list[Read] = []
+    for clip in (*clips("side"), *clips("front")):
+        marks = Marks.read(clip.marks)
+        tracks = track_points(clip.path, marks.time_s, {n: np.array(p) for n, p in marks.points.items()})
+        if clip.view == "side":
+            out.append(_side(clip, tracks))
+        else:
+            twin = next(r.ride for r in out if r.clip.rider is clip.rider and r.clip.when == clip.when)
+            out.append(_front(clip, tracks, twin))
+    return tuple(out)
+
+
+def _side(clip: SimClip, tracks: Tracks) -> Read:
+    reading = read_side(tracks, "right", crank_mm(clip))
+    names = tuple(n for n in reading.trajectories.names if n != "bottom_bracket")
+    keep = [reading.trajectories.names.index(n) for n in names]
+    traj = replace(reading.trajectories, names=names, position_mm=reading.trajectories.position_mm[:, keep],
+                   u_mm=reading.trajectories.u_mm[:, keep])  # fmt: skip
+    method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
+    both = [
+        analyse_side(traj, "right", crank_mm(clip), s, method)
+        for s in (reading.systematic, replace(reading.systematic, landmark_u_mm={}))
+    ]
+    return Read(clip, both[0], both[1], tracks)
+
+
+def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
+    reading = read_front(tracks, crank_mm(clip), CAMERA_FRONT_MM, twin)
+    method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
+    both = [
+        analyse_front(reading.trajectories, reading.theta_rad, s, method)
+        for s in (reading.systematic, replace(reading.systematic, landmark_u_mm={}))
+    ]
+    return Read(clip, both[0], both[1], tracks)
+
+
+def films(view: str) -> tuple[Read, ...]:
+    """Those of one view."""
+    return tuple(r for r in read_all() if r.clip.view == view)
+
+
+# --- accuracy ---
+
+
+def accuracy() -> list[Row]:
+    """Errors of angles, knee paths, cadence and points against the simulated truth."""
+    side, front = films("side"), films("front")
+    told = f"simulated, {len(side)} films of {SECONDS} s: " + ", ".join(r.clip.label for r in side)
+    curves = [knee_curve_error(r) for r in side]
+    rows = [
+        Row("knee flexion over the mean turn, RMS error", _rms([c[0] for c in curves]), "deg", "≤ 0.5", told),
+        Row("knee flexion over the mean turn: shift of the crank angle", _rms([c[1] for c in curves]), "deg", "≤ 0.5",
+            f"each: {signed([c[1] for c in curves])}"),
+        Row("knee flexion over the mean turn: left without that shift", _rms([c[2] for c in curves]), "deg", "≤ 0.5"),
+    ]  # fmt: skip
+    names = {"min": "smallest knee flexion", "max": "largest knee flexion", "bdc": "knee flexion at BDC"}
+    for event in KNEE:
+        errors = [
+            r.ride.quantities["right"]["knee_flexion_deg"][event].value - r.clip.truth.data["knee_flexion_deg"][event]
+            for r in side
+        ]  # fmt: skip
+        rows.append(
+            Row(f"{names[event]}, RMS error", _rms(errors), "deg", "≤ 0.5", f"each: {signed(errors)}")
+        )
+    for s in SIDES:
+        for event in PATH:
+            errors = [_path(r, s, event).value - _true_path(r, s)[event] for r in front]
+            rows.append(
+                Row(
+                    f"{s} knee path, {event}, RMS error", _rms(errors), "mm", "≤ 2", f"each: {signed(errors)}"
+                )
+            )
+    for view, reads in (("side", side), ("front", front)):
+        errors = [r.ride.cadence_rpm.value - r.clip.truth.data["cadence_rpm"] for r in reads]
+        note = "a turn at either end may be counted on one side only" if view == "front" else ""
+        rows.append(Row(f"cadence from the {view}, RMS error", _rms(errors), "rpm", "≤ 0.05", note))
+    return rows + [
+        row for view, reads in (("side", side), ("front", front)) for row in _point_rows(view, reads)
+    ]
+
+
+def knee_curve_error(read: Read) -> tuple[float, float, float]:
+    """RMS error of the mean knee curve (deg), the shift of crank angle that explains most of it (deg), the rest."""
+    got = read.ride.curves["right"]["knee_flexion"].mean
+    true = np.asarray(read.clip.truth.data["knee_flexion_deg"]["curve"])
+    theta = np.arange(360.0)
+    shifts = np.arange(-300, 301) / 100
+    moved = [
+        float(np.sqrt(np.mean((got - np.interp(theta + s, theta, true, period=360)) ** 2))) for s in shifts
+    ]
+    best = int(np.argmin(moved))
+    return float(np.sqrt(np.mean((got - true) ** 2))), float(shifts[best]), moved[best]
+
+
+def _point_rows(view: str, reads: Sequence[Read]) -> list[Row]:
+    errors: dict[str, list[Floats]] = {}
+    lost = []
+    for r in reads:
+        for name, (e, seen) in point_errors(r).items():
+            errors.setdefault(name, []).append(e)
+            lost.append(1 - seen)
+    rms = {n: float(np.sqrt(np.mean(np.concatenate(e) ** 2))) for n, e in errors.items()}
+    worst = max(rms, key=lambda n: rms[n])
+    whole = float(np.sqrt(np.mean(np.concatenate([np.concatenate(e) for e in errors.values()]) ** 2)))
+    rate = reads[0].tracks.info.bit_rate / 1e6
+    return [
+        Row(f"points from the {view}, RMS error per axis", whole, "px", "≤ 0.05",
+            f"{len(rms)} points, {rate:.0f} Mb/s"),
+        Row(f"worst point from the {view}, RMS error per axis", rms[worst], "px", "≤ 0.05", worst.replace("_", " ")),
+        Row(f"free stickers not seen from the {view}", 100 * float(np.mean(lost)), "%", "≤ 1", "of all frames"),
+    ]  # fmt: skip
+
+
+def point_errors(read: Read) -> dict[str, tuple[Floats, float]]:
+    """name → (errors (N, 2) px in frames where the sticker is free and was seen, share of free frames seen)."""
+    truth, tracks = read.clip.truth, read.tracks
+    at = np.abs(truth.time_s[None, :] - tracks.time_s[:, None]).argmin(axis=1)
+    out = {}
+    for i, name in enumerate(tracks.names):
+        free = truth.visible(name)[at]
+        error = (tracks.uv_px[:, i] - truth.px(name)[at])[free]
+        seen = np.isfinite(error[:, 0])
+        out[name] = (error[seen], float(seen.mean()))
+    return out
+
+
+def _path(read: Read, side: str, event: str) -> Measured:
+    return read.ride.quantities[side]["knee_path_mm"][event]
+
+
+def _true_path(read: Read, side: str) -> Mapping[str, float]:
+    return dict(read.clip.truth.data["knee_path_mm"][side])
+
+
+def _rms(values: Sequence[float]) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+# --- intervals ---
+
+Asked = Iterator[tuple[Measured, float]]
+
+
+def coverage() -> list[Row]:
+    """How many stated 95 % intervals hold the truth, with and without the part that stands for sticker placement."""
+    rows = []
+    asked: tuple[tuple[str, str, Callable[[Read, RideResult], Asked]], ...] = (
+        ("side", "knee flexion", _asked_side),
+        ("front", "knee paths", _asked_front),
+    )
+    for view, what, ask in asked:
+        told = [p for r in films(view) for p in ask(r, r.ride)]
+        bare = [p for r in films(view) for p in ask(r, r.without_placement)]
+        shares = [1 - (b.u / w.u) ** 2 for (w, _), (b, _) in zip(told, bare, strict=True)]
+        n = f"of {len(told)} values, which are not independent"
+        rows += [
+            Row(f"{what}: intervals as stated that hold the truth", _held(told), "%", "≥ 95",
+                f"{n}; their placement part is not put to the test here: {EXACT}"),
+            Row(f"{what}: the same without the placement part", _held(bare), "%", "≥ 85", n),
+            Row(f"{what}: RMS of error over u, without the placement part", _rms([_z(p) for p in bare]), "",
+                "≤ 1.3", f"1 would be just right; worst {max(abs(_z(p)) for p in bare):.1f}"),
+            Row(f"{what}: placement's share of the stated variance", 100 * median(shares), "%", "",
+                f"median; {PRIOR}"),
+        ]  # fmt: skip
+    return rows
+
+
+def _asked_side(read: Read, ride: RideResult) -> Asked:
+    for event in KNEE:
+        yield (
+            ride.quantities["right"]["knee_flexion_deg"][event],
+            read.clip.truth.data["knee_flexion_deg"][event],
+        )
+
+
+def _asked_front(read: Read, ride: RideResult) -> Asked:
+    for side in SIDES:
+        for event in PATH:
+            yield ride.quantities[side]["knee_path_mm"][event], _true_path(read, side)[event]
+
+
+def _z(pair: tuple[Measured, float]) -> float:
+    return (pair[0].value - pair[1]) / pair[0].u
+
+
+def _held(pairs: Sequence[tuple[Measured, float]]) -> float:
+    return 100 * float(np.mean([abs(_z(p)) <= Z95 for p in pairs]))
+
+
+# --- time and memory ---
+
+
+def speed() -> list[Row]:
+    """Whole analysis over decoding alone, the same clip in turns; medians of three."""
+    rows = []
+    twin = films("side")[0].ride
+    for view in ("side", "front"):
+        clip = clips(view)[0]
+        decode, whole = zip(*(_one_round(clip, twin) for _ in range(ROUNDS)), strict=True)
+        frames = clip.truth.time_s.size
+        ratio = median(w / d for d, w in zip(decode, whole, strict=True))
+        points = len(json.loads(clip.marks.read_text("utf-8"))["points"])
+        rows += [
+            Row(f"{view} film: analysis over decoding alone", ratio, "times", "≤ 1.15",
+                f"median of {ROUNDS} in turns; {SECONDS} s of 1080p at 60 frames/s, {points} points"),
+            Row(f"{view} film: analysis", median(whole), "s", "", f"marked at {Marks.read(clip.marks).time_s:.1f} s"),
+            Row(f"{view} film: decoding alone", frames / median(decode), "frames/s", "≥ 240", "brightness only"),
+        ]  # fmt: skip
+    return rows
+
+
+def _one_round(clip: SimClip, twin: RideResult) -> tuple[float, float]:
+    """Seconds of decoding, then of the whole analysis."""
+    start = time.perf_counter()
+    for _ in luma_frames(clip.path):
+        pass
+    middle = time.perf_counter()
+    analyse_file(str(clip.path), str(clip.marks), clip.view, str(crank_mm(clip)), twin=twin)
+    return middle - start, time.perf_counter() - middle
+
+
+def analyse_file(path: str, marks: str, view: str, crank: str, twin: RideResult | None = None) -> None:
+    """One film through the whole analysis, up to its JSON (also for a process of its own)."""
+    side = "right" if view == "side" else None
+    camera = CAMERA_FRONT_MM if view == "front" else None
+    analyse_clip(
+        Path(path), view, side, Marks.read(Path(marks)), float(crank), camera_mm=camera,
+        twin=twin if view == "front" else None,
+    ).contract_json()  # fmt: skip
+
+
+def decode_file(path: str) -> None:
+    """Decoding alone, for a process of its own."""
+    for _ in luma_frames(Path(path)):
+        pass
+
+
+def memory() -> list[Row]:
+    """Peak memory added by one analysis in a process of its own, for a short and a three times longer film."""
+    clip = clips("side")[0]
+    grown = []
+    for path in (clip.path, longer(clip, 3)):
+        told = in_fresh_process(
+            "bench.film:analyse_file", str(path), str(clip.marks), "side", str(crank_mm(clip))
+        )
+        grown.append(told["growth_mb"])
+    alone = in_fresh_process("bench.film:decode_file", str(clip.path))["growth_mb"]
+    return [
+        Row(f"analysis of {SECONDS} s, memory above start", grown[0], "MB", "≤ 200", "1080p, side, ten points"),
+        Row(f"analysis of {3 * SECONDS} s, memory above start", grown[1], "MB", "≤ 200", "the same film three times "
+            "end to end"),
+        Row("growth from the one to the other", grown[1] - grown[0], "MB", "≤ 20", "flat whatever the length"),
+        Row(f"decoding {SECONDS} s alone, memory above start", alone, "MB", "≤ 108"),
+    ]  # fmt: skip
+
+
+MEASUREMENTS = (
+    Measurement("film-speed", "Film: time against decoding alone", speed),
+    Measurement("film-accuracy", "Film: errors against the simulated truth", accuracy),
+    Measurement("film-intervals", "Film: whether the stated intervals hold the truth", coverage),
+    Measurement("film-memory", "Film: memory", memory),
+)

@@ -1,0 +1,124 @@
+"""Plan and paper: how long a plan, a what-if and each document take on the demo's visit, and the whole demo."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from bench.measurement import Measurement, Row, Unavailable, seconds
+from bench.simulated import SECONDS, demo_studio, open_studio_here
+from fitwright.linkage.leg import solve
+from fitwright.linkage.twin import LegTwin
+from fitwright.plan.inputs import PlanInputs
+from fitwright.plan.make import make_plan, whatif
+
+DOCUMENTS = ("position-sheet", "cleat-card", "report")
+
+
+@lru_cache(maxsize=1)
+def first_visit():  # type: ignore[no-untyped-def]  # a Django model, known only once the studio is open
+    """The demo's first visit."""
+    open_studio_here()
+    from fitwright.demo.riders import RIDERS
+    from fitwright.records.models import Visit
+
+    return Visit.objects.get(rider__name=RIDERS["first"].name)
+
+
+@lru_cache(maxsize=1)
+def inputs() -> PlanInputs:
+    """What the plan of that visit is made from."""
+    visit = first_visit()
+    from fitwright.studio.plan import gather
+
+    return gather(visit)
+
+
+def planning() -> list[Row]:
+    """Twin, plan, what-if."""
+    from fitwright.linkage.calibrate import calibrate
+    from fitwright.studio.plan import _first_guess
+
+    given = inputs()
+    side = next(iter(given.twins))
+    guess = _first_guess(first_visit(), side, "before")
+    plan = make_plan(given)
+    changes = {"saddle_height_mm": -5.0, f"cleat_x_mm_{side}": -3.0}
+    return [
+        Row("twin fitted to the ride", seconds(lambda: calibrate(given.ride, side, guess), 3), "s", "≤ 1"),
+        Row("plan", seconds(lambda: make_plan(given), 3), "s", "≤ 1",
+            f"{len(plan.findings)} findings, {len(plan.changes)} changes"),
+        Row("what-if of two changes", 1000 * seconds(lambda: whatif(given, changes), 5), "ms", "≤ 50"),
+        *_linkage(),
+    ]  # fmt: skip
+
+
+def _linkage() -> list[Row]:
+    """A million poses of one leg, and how exactly the linkage closes."""
+    leg = LegTwin(405, 420, 125, 105, 172.5, -190, 751, 15.0, (-6.0, 0.0), (10.3923, 0.0))
+    theta = np.linspace(0, 360, 1_000_000)
+    spent = seconds(lambda: solve(leg, theta), 3)
+    pose = solve(leg, theta)
+    thigh = np.hypot(pose.knee_x - pose.hip_x, pose.knee_y - pose.hip_y)
+    shank = np.hypot(pose.knee_x - pose.malleolus_x, pose.knee_y - pose.malleolus_y)
+    closure = max(float(np.abs(thigh - leg.thigh_mm).max()), float(np.abs(shank - leg.shank_mm).max()))
+    return [
+        Row("10⁶ leg poses with checks", 1000 * spent, "ms", "≤ 70", "knee, malleolus, angles"),
+        Row("10⁶ leg poses: lengths kept to", closure / 1000, "m", "≤ 1e-12"),
+    ]
+
+
+def paper() -> list[Row]:
+    """Each document the first time in a fresh process, and again."""
+    first_visit()
+    from fitwright.studio.handover import document
+
+    rows = []
+    for name in DOCUMENTS:
+        first = _fresh_document(name)
+        again = 1000 * seconds(lambda n=name: document(first_visit(), n), 5)
+        rows.append(Row(f"{name.replace('-', ' ')}, first in a process", first, "ms", "≤ 150", "drawing, records and "
+                        "typesetting; program already started"))  # fmt: skip
+        rows.append(Row(f"{name.replace('-', ' ')}, again", again, "ms", "≤ 30"))
+    return rows
+
+
+FRESH = """
+import sys, time
+from bench.visit import first_visit
+visit = first_visit()
+from fitwright.studio.handover import document
+start = time.perf_counter()
+document(visit, sys.argv[1])
+print(1000 * (time.perf_counter() - start))
+"""
+
+
+def _fresh_document(name: str) -> float:
+    """ms of the first document made by a process; median of three."""
+    spent: Sequence[float] = [
+        float(subprocess.run([sys.executable, "-c", FRESH, name], capture_output=True, text=True, check=True).stdout)
+        for _ in range(3)
+    ]  # fmt: skip
+    return float(np.median(spent))
+
+
+def demo() -> list[Row]:
+    """How long the whole demo took when it was made for these measurements."""
+    took = json.loads((demo_studio() / "bench.json").read_text("utf-8"))["demo_s"]
+    if took is None:
+        raise Unavailable("the demo was interrupted and went on later; remove bench/out to time it anew")
+    return [Row("whole demo without serving", took, "s", "≤ 360", f"two riders, films of {SECONDS} s: rendered, "
+                "measured, planned, filmed again, documents written")]  # fmt: skip
+
+
+MEASUREMENTS = (
+    Measurement("demo", "The whole demo", demo),
+    Measurement("plan", "Plan: time", planning),
+    Measurement("paper", "Paper: time", paper),
+)
