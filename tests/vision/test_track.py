@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -75,6 +77,50 @@ def test_a_hidden_point_is_a_gap_then_found_again_and_never_invented(tmp_path, f
         assert np.sqrt(np.mean(error[back] ** 2)) < 0.06
         assert tracks.quality[name]["gaps"] == 1
         assert tracks.quality[name]["longest_gap_s"] == pytest.approx(b - a, abs=0.06)
+
+
+def test_a_frame_left_out_after_the_mark_exchanges_no_like_discs(tmp_path, film_maker):
+    """In the frame after the gap the toe's disc is 2 px from where the pedal's was marked."""
+    middle, turn = np.array([320.0, 190.0]), 2 * np.pi * 90 / 60
+
+    def pedal(t):
+        return middle + 70.0 * np.stack([np.cos(turn * t), np.sin(turn * t)], axis=1)
+
+    discs = {
+        "pedal": pedal,
+        "toe": lambda t: pedal(t) - np.array([0.0, 23.0]),
+        "still": lambda t: 0 * pedal(t) + np.array([321.0, 290.0]),
+    }
+    k = 40  # at a whole turn the pedal moves straight down
+    times = np.delete(np.arange(110) / 60, [k - 1, k + 1])
+    film = film_maker.Film(discs, times, exposure_s=1 / 500)
+    tracks = track_points(film_maker.film_to(tmp_path / "g.mp4", film), k / 60, picks(discs, k / 60))
+    for error in errors(tracks, discs).values():
+        assert np.isfinite(error).all()
+        assert np.abs(error).max() < 0.5
+
+
+def test_a_point_marked_between_two_coverings_is_found_after_each(tmp_path, film_maker):
+    """Seen in five frames around the mark, then now and again."""
+
+    def shown(film, time_s, background, rng, original=film_maker.draw):
+        seen = abs(time_s - 0.8) < 0.036 or (time_s % 0.4) > 0.2
+        return original(film if seen else replace(film, discs=others), time_s, background, rng)
+
+    discs = {
+        "hip": film_maker.swing(150.0, 90.0, 2.5, 1.5), "knee": film_maker.swing(330.0, 130.0, 28.0, 35.0),
+        "pedal": lambda t: np.stack([420 + 45 * np.sin(9.4 * t), 270 - 45 * np.cos(9.4 * t)], axis=1),
+    }  # fmt: skip
+    others = {n: p for n, p in discs.items() if n == "hip"}
+    times = np.arange(150) / 60
+    path = film_maker.film_to(tmp_path / "h.mp4", film_maker.Film(discs, times), drawn=shown)
+    tracks = track_points(path, 0.8, picks(discs, 0.8, 2.0))
+    visible = (np.abs(times - 0.8) < 0.036) | (times % 0.4 > 0.2)
+    for i, (name, error) in enumerate(errors(tracks, discs).items()):
+        seen = np.isfinite(tracks.uv_px[:, i, 0])
+        assert np.nanmax(np.abs(error)) < 0.5
+        assert seen[visible].mean() > 0.85 if name != "hip" else seen.all()
+        assert name == "hip" or not seen[~visible].any()
 
 
 def test_a_point_without_a_disc_is_followed_with_larger_uncertainty(tmp_path, film_maker):

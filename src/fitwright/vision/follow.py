@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
+from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
@@ -24,6 +25,11 @@ HISTORY = 4
 FAST_PX_PER_FRAME = 5.0
 PATH_MEMORY_S = 1.6
 """Longer than one turn of the crank at 40 rpm."""
+TURN_S = 0.9
+"""A path seen over so long shows where a marker goes (one turn at 67 rpm)."""
+SHORT_GAP_S = 0.12
+WIDEST_S = 0.16
+"""How far a lost marker is looked for: so many seconds at the fastest speed (a crank's length and more)."""
 
 
 class DiscFollower:
@@ -32,12 +38,12 @@ class DiscFollower:
     Args:
         spots: the markers in the marked frame. time_s: of that frame. exposure_s: motion blur = velocity × this.
         velocity: (P, 2) px/s, NaN where not known. step_s: usual time between frames. white: grey level of the
-            brightest pixel (255 for 8 bit).
+            brightest pixel (255 for 8 bit). bend: (P, 2) acceleration px/s², where known.
     """
 
     def __init__(
         self, spots: list[Spot], time_s: float, exposure_s: float, velocity: Floats | None, step_s: float,
-        white: float, reach_px_per_s: float,
+        white: float, reach_px_per_s: float, bend: Floats | None = None,
     ) -> None:  # fmt: skip
         p = len(spots)
         self.table = DiscTable(DiscShape(*(
@@ -52,6 +58,7 @@ class DiscFollower:
         known = np.full((p, 2), np.nan) if velocity is None else velocity
         self.hint = np.nan_to_num(known)
         self.blind = np.isnan(known[:, 0])
+        self.bend = np.zeros((p, 2)) if bend is None else np.nan_to_num(bend)
         self.scale, self.first_scale = np.ones(p), np.ones(p)
         self.amplitudes = np.array([s.amplitudes for s in spots]).reshape(p, 3)
         self.contrast = self.amplitudes[:, 1].copy()
@@ -59,6 +66,7 @@ class DiscFollower:
         self.background = self.rms.copy()
         self.lost = np.zeros(p, dtype=np.intp)
         self.path: list[deque[tuple[float, float, float]]] = [deque() for _ in spots]
+        self.chains: list[list[Chain]] = [[] for _ in spots]
         self.velocity = self.hint.copy()
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
@@ -83,7 +91,8 @@ class DiscFollower:
         """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
         gap = np.abs(time_s - self.times[:, 0])
         blind = (self.known == 1) & self.blind
-        guess = 0.35 * np.hypot(*velocity.T) * gap  # a turning point leaves its tangent by about this
+        # a turning point leaves its tangent by about this; one at rest may be at the end of its way
+        guess = 0.35 * np.hypot(*velocity.T) * gap + 0.3 * FASTEST_TURN_RAD_S * self.reach_px_per_s * gap**2
         unsure = (self.lost == 0) & (blind | ((self.known < 3) & (guess > 1.0)))
         sits = np.where(((self.lost == 0) & ~unsure)[:, None], predicted, np.nan)
         wanted: list[tuple[int, Floats]] = []
@@ -98,7 +107,9 @@ class DiscFollower:
 
     def predict(self, time_s: float) -> tuple[Floats, Floats]:
         """Expected centres (P, 2) and velocities (P, 2) by the polynomial through the last positions."""
-        uv, velocity = self.places[:, 0] + self.hint * (time_s - self.times[:, :1]), self.hint.copy()
+        ahead = time_s - self.times[:, :1]
+        velocity = self.hint + self.bend * ahead
+        uv = self.places[:, 0] + (self.hint + 0.5 * self.bend * ahead) * ahead
         gap = np.abs(time_s - self.times[:, 0]) > 2.5 * self.step_s
         fast = np.hypot(*self.hint.T) * self.step_s > FAST_PX_PER_FRAME
         order = np.minimum(self.known, np.where(fast, 4, 3))
@@ -109,6 +120,10 @@ class DiscFollower:
                 weight, slope = _lagrange(self.times[rows, :n], time_s)
                 uv[rows] = np.einsum("pn,pnd->pd", weight, self.places[rows, :n])
                 velocity[rows] = np.einsum("pn,pnd->pd", slope, self.places[rows, :n])
+            if n == 2 and rows.size:
+                since = self.times[rows, :1] - self.times[rows, 1:2]
+                uv[rows] += 0.5 * self.bend[rows] * ahead[rows] * (ahead[rows] + since)
+                velocity[rows] += self.bend[rows] * (ahead[rows] + 0.5 * since)
         return uv, velocity
 
     def _inside(self, uv: Floats, velocity: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
@@ -206,32 +221,73 @@ class DiscFollower:
     def _find_again(
         self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, uv: Floats, u: Floats
     ) -> None:
-        """Look for a lost marker near its prediction first, along its past path later."""
-        if self.lost[i] > 12 and self.lost[i] % 3:
-            return  # a long search may be sparse
+        """Look for a lost marker near its prediction first, along its past path later; where neither tells enough,
+        in a widening neighbourhood, and then it must prove itself over some frames."""
         gap = abs(time_s - self.times[i, 0])
-        candidates: list[tuple[Floats, Floats]] = []
-        if gap < 0.12:
+        found: list[tuple[Floats, Floats]] = []
+        if gap < SHORT_GAP_S:
             share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
-            reach = 6.0 + share * self.reach_px_per_s * gap
-            candidates += [(found, velocity) for found in self._candidates(luma, i, predicted, reach, uv)[:1]]
-        found = self._search_path(luma, i, uv)
-        if found is not None:
-            candidates.append((found, self._velocity_on_path(i, found, time_s)))
-        index = np.array([i])
-        for place, speed in candidates:
-            if not self._inside(place[None], speed[None], luma.shape)[0] and len(self.known) == 1:
-                continue
-            fit = self._fit_same_size(
-                luma, index, place[None], speed[None], int(self._reach(index, speed[None])[0]) + 2
-            )
-            if self._believable(index, fit, fit.uv_px, speed[None], time_s)[0] and not self._taken(
-                i, fit.uv_px[0], uv
-            ):
-                self.known[i] = 0
-                self._accept(index, fit, time_s, uv, u)
-                self.hint[i] = speed
+            near = self._candidates(luma, i, predicted, 6.0 + share * self.reach_px_per_s * gap, uv)
+            ahead = time_s - self.times[i, 0]
+            found += [(place, 2 * (place - self.places[i, 0]) / ahead - velocity) for place in near[:1]]
+        place = self._search_path(luma, i, uv)
+        if place is not None:
+            found.append((place, self._velocity_on_path(i, place, time_s)))
+        for place, speed in found:
+            if self._take_back(luma, i, place, speed, time_s, uv, u):
                 return
+        if gap < SHORT_GAP_S or (self._knows_its_turn(i) and gap < PATH_MEMORY_S):
+            return
+        sure = self._prove(luma, i, gap, time_s, uv)
+        if sure is not None:
+            self._take_back(luma, i, *sure, time_s, uv, u)
+
+    def _take_back(
+        self, luma: Luma, i: int, place: Floats, speed: Floats, time_s: float, uv: Floats, u: Floats
+    ) -> bool:
+        """Fit lost marker i at `place`; when it is believable there it is found again."""
+        index = np.array([i])
+        half = int(self._reach(index, speed[None])[0]) + 2
+        fit = self._fit_same_size(luma, index, place[None], speed[None], half)
+        if not self._believable(index, fit, place[None], speed[None], time_s)[0] or self._taken(
+            i, fit.uv_px[0], uv
+        ):
+            return False
+        missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
+        if missed:  # what is known from before says nothing about the motion now
+            self.known[i] = 0
+        self._accept(index, fit, time_s, uv, u)
+        if missed:
+            self.hint[i], self.bend[i] = speed, 0.0
+        self.chains[i] = []
+        return True
+
+    def _prove(
+        self, luma: Luma, i: int, gap: float, time_s: float, uv: Floats
+    ) -> tuple[Floats, Floats] | None:
+        """Place and velocity of the one disc around the last place that has moved like a body for some frames."""
+        reach = min(6.0 + 0.8 * self.reach_px_per_s * gap, WIDEST_S * self.reach_px_per_s)
+        wide = self.lost[i] % 3 == 0 or reach < 40.0
+        fresh = self._candidates(luma, i, self.places[i, 0], reach if wide else 6.0, uv)
+        self.chains[i] = grow(
+            self.chains[i], time_s, lambda c, r: self._candidates(luma, i, c, r, uv),
+            [p for p in fresh if not self._nearer_to_another(i, p)], self.reach_px_per_s,
+        )  # fmt: skip
+        return certain(self.chains[i])
+
+    def _nearer_to_another(self, i: int, place: Floats) -> bool:
+        """Whether another lost marker was last seen, or ever was within its last turn, nearer to this place."""
+
+        def away(k: int) -> float:
+            been = np.array([self.places[k, 0], *(p[1:] for p in self.path[k])])
+            return float(np.hypot(*(been - place).T).min())
+
+        mine = away(i)
+        return any(away(int(k)) < mine for k in np.flatnonzero(self.lost > 0) if k != i)
+
+    def _knows_its_turn(self, i: int) -> bool:
+        path = self.path[i]
+        return len(path) > 1 and abs(path[-1][0] - path[0][0]) > TURN_S
 
     def _taken(self, i: int, place: Floats, sits: Floats) -> bool:
         """Whether another marker sits there; `sits` (P, 2) places of those seen, NaN for the others."""
@@ -241,10 +297,12 @@ class DiscFollower:
 
     def _search_path(self, luma: Luma, i: int, sits: Floats) -> Floats | None:
         """Best place inside the box of the marker's last turn, at most a turn's scatter away from its path."""
-        if len(self.path[i]) < 10:
+        if len(self.path[i]) < 5:
             return None
         track = np.array(self.path[i])[:, 1:]
         low, high = track.min(axis=0), track.max(axis=0)
+        if self.lost[i] > 12 and self.lost[i] % 3 and np.max(high - low) > 40.0:
+            return None  # a long wide search may be sparse
         for found in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
             if np.hypot(*(track - found).T).min() < 14.0:
                 return found

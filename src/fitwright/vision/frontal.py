@@ -66,6 +66,8 @@ def read_front(
     if not pedals:
         raise InputError("points", "no pedal is marked, so there is neither scale nor crank angle",
                          value=list(tracks.names), allowed="pedal_left and pedal_right")  # fmt: skip
+    for s in pedals:
+        tracks.require(f"pedal_{s}")
     shutter = readout(readout_ms)
     times, sensor = at_one_time(tracks, shutter.value)
     width, height = tracks.info.upright_size_px

@@ -73,6 +73,7 @@ def read_side(
     if "pedal_axle" not in tracks.names:
         raise InputError("points", "the pedal axle is not marked, so there is neither scale nor crank angle",
                          value=list(tracks.names), allowed="pedal_axle among them")  # fmt: skip
+    tracks.require("pedal_axle")
     shutter = readout(readout_ms)
     times, sensor = at_one_time(tracks, shutter.value)
     uv = _from_centre(to_upright(sensor, tracks.info), tracks.info, side)

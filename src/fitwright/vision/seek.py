@@ -69,5 +69,19 @@ def peaks(
     top = (likeness >= cv2.dilate(likeness, np.ones((5, 5), np.uint8))) & (likeness > least)
     v, u = np.nonzero(top)
     best = np.argsort(-likeness[v, u], kind="stable")[:MOST_PEAKS]
-    places = np.stack([u[best], v[best]], axis=1) + low + half
-    return places.astype(np.float64), likeness[v[best], u[best]].astype(np.float64)
+    u, v = u[best], v[best]
+    places = np.stack([u + _tops(likeness, v, u, 0, 1), v + _tops(likeness, v, u, 1, 0)], axis=1) + low + half
+    return places.astype(np.float64), likeness[v, u].astype(np.float64)
+
+
+def _tops(
+    likeness: NDArray[np.float32], v: NDArray[np.intp], u: NDArray[np.intp], dv: int, du: int
+) -> Floats:
+    """(N,) offsets, within half a sample, of the parabola's top through each peak and its two neighbours."""
+    rows, columns = likeness.shape
+    inner = (v >= dv) & (v < rows - dv) & (u >= du) & (u < columns - du)
+    before = likeness[np.maximum(v - dv, 0), np.maximum(u - du, 0)]
+    after = likeness[np.minimum(v + dv, rows - 1), np.minimum(u + du, columns - 1)]
+    bend = before - 2.0 * likeness[v, u] + after
+    safe = np.where(bend < 0, bend, -1.0)
+    return np.where(inner & (bend < 0), np.clip(0.5 * (before - after) / safe, -0.5, 0.5), 0.0)

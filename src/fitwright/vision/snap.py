@@ -18,6 +18,8 @@ from fitwright.quantity import Floats
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
 GOOD_FIT = 0.97
+COARSE_KEPT = 4
+"""Places on a 2 px grid around which the centre is sought to 1 px."""
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 
@@ -70,19 +72,23 @@ def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int,
     """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
     v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
     offsets = np.arange(-int(reach), int(reach) + 1, 2)
-    best = (-np.inf, pick, 0, 0.0)
+    middle = np.round(pick)
     coarse = [np.array([du, dv]) for dv in offsets for du in offsets if du * du + dv * dv <= reach * reach]
-    for places in (coarse, [np.array([du, dv]) for dv in (-1, 0, 1) for du in (-1, 0, 1)]):
-        middle = np.round(best[1])
-        for offset in places:
-            found = _radial_score(grey, u, v, middle + offset)
-            if found[0] > best[0]:
-                best = (found[0], middle + offset, found[1], found[2])
+    # a small disc seen a pixel beside its centre is far from radial: a strict score would prefer an even patch
+    loose = [_radial_score(grey, u, v, middle + offset, 0.5)[0] for offset in coarse]
+    best = (-np.inf, pick, 0, 0.0)
+    for k in np.argsort(loose)[::-1][:COARSE_KEPT]:
+        for dv in (-1, 0, 1):
+            for du in (-1, 0, 1):
+                centre = middle + coarse[k] + [du, dv]
+                found = _radial_score(grey, u, v, centre, 3.0)
+                if found[0] > best[0]:
+                    best = (found[0], centre, found[1], found[2])
     return np.asarray(best[1], dtype=np.float64), best[2], best[3]
 
 
-def _radial_score(grey: Floats, u: Floats, v: Floats, c: Floats) -> tuple[float, int, float]:
-    """Explained minus a multiple of unexplained sum of squares, at the best radius."""
+def _radial_score(grey: Floats, u: Floats, v: Floats, c: Floats, strict: float) -> tuple[float, int, float]:
+    """Explained minus `strict` times the unexplained sum of squares, at the best radius."""
     r = int(min(LARGEST_RADIUS_PX, c[0], c[1], grey.shape[1] - 1 - c[0], grey.shape[0] - 1 - c[1]))
     if r < 4:
         return -np.inf, 0, 0.0
@@ -95,7 +101,7 @@ def _radial_score(grey: Floats, u: Floats, v: Floats, c: Floats) -> tuple[float,
     q = np.bincount(bins, x * x, minlength=r + 2)[: r + 1]
     within = np.cumsum(q - s * s / n)
     total = np.cumsum(q) - np.cumsum(s) ** 2 / np.cumsum(n)
-    score = total - 4.0 * within
+    score = total - (1.0 + strict) * within  # total holds both
     score[:3] = -np.inf
     k = int(np.argmax(score))
     profile = s[: k + 1] / n[: k + 1]

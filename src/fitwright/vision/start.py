@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
+from fitwright.vision.chains import FASTEST_TURN_RAD_S
 from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
@@ -23,8 +24,6 @@ from fitwright.vision.windows import cut_windows
 
 SPAN = 6
 """Frames on each side of the mark that are looked at."""
-FASTEST_TURN_RAD_S = 13.0
-"""124 turns a minute: what moves at v on a circle is accelerated by v times this."""
 LEAST_GATE_PX = 2.5
 LEAST_FRAMES = 3
 APART_PX = 5.0
@@ -37,10 +36,11 @@ EXPOSURES_S = np.array(
 
 @dataclass(frozen=True)
 class FirstMotion:
-    """Attributes: velocity (P, 2) px/s in the marked frame, NaN where it could not be told; exposure_s;
-    uv_px (K, P, 2) places in the frames looked at to about half a pixel, NaN where not found; times (K,)."""
+    """Attributes: velocity (P, 2) px/s and bend (P, 2) px/s² in the marked frame, NaN where not to be told;
+    exposure_s; uv_px (K, P, 2) places in the frames looked at, NaN where not found; times (K,)."""
 
     velocity: Floats
+    bend: Floats
     exposure_s: float
     uv_px: Floats
     times: Floats
@@ -77,9 +77,9 @@ def first_motion(
     for chosen in _one_each(supposed, marked):
         uv[:, chosen.i] = chosen.uv
     times = np.array([f.time_s for f in frames])
-    velocity = velocities(times, uv)
+    velocity, bend = motion_through(times, uv)
     exposure = _exposure(table, frames, uv, velocity, step_s, 255.0 / white)
-    return FirstMotion(velocity[marked], exposure, uv, times)
+    return FirstMotion(velocity[marked], bend[marked], exposure, uv, times)
 
 
 class _Scene:
@@ -158,9 +158,10 @@ def _shares(a: _Supposition, b: _Supposition, marked: int) -> bool:
     return bool(np.any(apart < APART_PX))
 
 
-def velocities(times: Floats, uv: Floats) -> Floats:
-    """(K, P, 2) px/s by a polynomial through the places found; NaN for points seen less than three times."""
-    out = np.full_like(uv, np.nan)
+def motion_through(times: Floats, uv: Floats) -> tuple[Floats, Floats]:
+    """Velocities px/s and accelerations px/s², (K, P, 2), by a polynomial through the places found; NaN for points
+    seen less than three times."""
+    out, bend = np.full_like(uv, np.nan), np.full_like(uv, np.nan)
     for i in range(uv.shape[1]):
         seen = np.isfinite(uv[:, i, 0])
         if seen.sum() < LEAST_FRAMES:
@@ -170,9 +171,9 @@ def velocities(times: Floats, uv: Floats) -> Floats:
         t = (times - origin) / span
         for a in (0, 1):
             p = np.polynomial.polynomial.Polynomial.fit(t[seen], uv[seen, i, a], degree, domain=[-1, 1])
-            out[:, i, a] = p.deriv()(t) / span
+            out[:, i, a], bend[:, i, a] = p.deriv()(t) / span, p.deriv(2)(t) / span**2
     out[~np.isfinite(uv)] = np.nan
-    return out
+    return out, bend
 
 
 def _exposure(

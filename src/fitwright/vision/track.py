@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.follow import DiscFollower
+from fitwright.vision.follow import PATH_MEMORY_S, DiscFollower
 from fitwright.vision.snap import Spot, find_spot
 from fitwright.vision.start import DEFAULT_EXPOSURE_S, SPAN, first_motion
 from fitwright.vision.texture import PatchFollower
@@ -41,6 +41,8 @@ SHORTEST_S = 0.5
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
+LEAST_SHARE = 0.3
+"""Share of frames in which a point that gives scale and crank angle must be seen (our choice)."""
 STILL = ("bottom_bracket",)
 """Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
 TURN_S = 1.5
@@ -73,6 +75,19 @@ class Tracks:
     def upright_px(self) -> Floats:
         """(T, P, 2) in pixels of the upright picture."""
         return to_upright(self.uv_px, self.info)
+
+    def require(self, name: str) -> None:
+        """Refuse to go on when a point that all else hangs from was hardly followed.
+
+        Raises:
+            InputError: with what to do.
+        """
+        seen = int(np.isfinite(self.uv_px[:, self.names.index(name), 0]).sum())
+        if seen < LEAST_SHARE * len(self.time_s):
+            raise InputError(
+                name, f"was followed in {seen} of {len(self.time_s)} frames", allowed=f"{LEAST_SHARE:.0%} and more",
+                hint="mark it again in a frame where it is plainly seen, or use a larger disc",
+            )  # fmt: skip
 
     def to_json(self) -> dict[str, Any]:
         """Compact: per point lists of upright pixels to 0.01 px, null where not seen."""
@@ -127,8 +142,7 @@ def track_points(
     shown = None if progress is None else (lambda f: progress(before + (1 - before) * f))
     for frame in luma_frames(path, first_s, None, report, shown, cancelled):
         rows.append((frame.time_s, *follower.step(frame)))
-    boxes = _boxes(rows, start, info)
-    ahead = _backward(path, info, start, first, boxes, cancelled)
+    ahead = _backward(path, info, start, first, rows, cancelled)
     rows = [*reversed(list(ahead)), *rows]
     if progress is not None:
         progress(1.0)
@@ -171,6 +185,7 @@ class _Start:
     discs: NDArray[np.intp]
     spots: list[Spot]
     velocity: Floats | None
+    bend: Floats | None
     plain: NDArray[np.intp]
     picks: Floats
     exposure_s: float
@@ -191,9 +206,11 @@ def _start(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) ->
     step_s = 1.0 / info.fps if info.fps else 1 / 30
     reach = FASTEST_WIDTHS_PER_S * max(info.width_px, info.height_px)
     if not spots:
-        return _Start(discs, spots, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
+        return _Start(discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
     motion = first_motion(warm, marked, spots, step_s, white, reach)
-    return _Start(discs, spots, motion.velocity, plain, picks, motion.exposure_s, step_s, white, reach)
+    return _Start(
+        discs, spots, motion.velocity, motion.bend, plain, picks, motion.exposure_s, step_s, white, reach
+    )
 
 
 def _check_light(luma: Luma, white: float) -> None:
@@ -214,6 +231,10 @@ def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
     return None if spot is None else replace(spot, uv_px=spot.uv_px + low)
 
 
+Row = tuple[float, Floats, Floats]
+"""Time, places (P, 2) and their standard uncertainties (P, 2) of one frame."""
+
+
 class _Crew:
     """Disc follower and patch followers of one direction, joined to rows of all points."""
 
@@ -221,7 +242,7 @@ class _Crew:
         self.start, self.first_s = start, first.time_s
         self.discs = DiscFollower(
             start.spots, first.time_s, start.exposure_s, start.velocity, start.step_s, start.white,
-            start.reach_px_per_s,
+            start.reach_px_per_s, start.bend,
         ) if start.spots else None  # fmt: skip
         self.patches = [
             PatchFollower(first.luma, start.picks[i], first.time_s, start.reach_px_per_s) for i in start.plain
@@ -243,6 +264,13 @@ class _Crew:
             )  # fmt: skip
         return uv, u
 
+    def remember(self, rows: list[Row]) -> None:
+        """Learn the paths of the turn after the marked frame, for the way back."""
+        if self.discs is not None:
+            turn = [r for r in rows if r[0] < self.first_s + PATH_MEMORY_S]
+            for path, i in zip(self.discs.path, self.start.discs, strict=True):
+                path.extend((t, *uv[i]) for t, uv, _ in reversed(turn) if np.isfinite(uv[i, 0]))
+
     def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """The marked frame itself, fitted again now that velocity and exposure are known."""
         assert self.discs is not None
@@ -252,9 +280,6 @@ class _Crew:
         self.discs.places[near, 0] = fit.uv_px[near]
         u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
         return np.where(near[:, None], fit.uv_px, np.nan), np.where(near[:, None], u, np.nan)
-
-
-Row = tuple[float, Floats, Floats]
 
 
 def _boxes(rows: list[Row], start: _Start, info: ClipInfo) -> NDArray[np.intp]:
@@ -283,11 +308,13 @@ def _backward(
     info: ClipInfo,
     start: _Start,
     first: LumaFrame,
-    boxes: NDArray[np.intp],
+    rows: list[Row],
     cancelled: Cancelled | None,
 ) -> Iterator[Row]:
-    """Rows before the marked frame, latest first."""
+    """Rows before the marked frame, latest first; `rows` from it on tell where the points go."""
+    boxes = _boxes(rows, start, info)
     crew = _Crew(start, first)
+    crew.remember(rows)
     crew.step(first)
     shape = (info.height_px, info.width_px)
     per_frame = max(1, _area(boxes)) * (2 if info.bits > 8 else 1)
