@@ -138,7 +138,7 @@ def test_card_is_written_at_true_size(run, tmp_path, paper):
 
 def test_card_with_bad_input(run, tmp_path):
     assert "allowed: a4 or us-letter" in run("card", "--out", tmp_path / "c.pdf", "--paper", "a3", code=2)
-    assert "not found" in run("card", "--out", tmp_path / "none" / "c.pdf", code=2)
+    assert "there is no folder" in run("card", "--out", tmp_path / "none" / "c.pdf", code=2)
 
 
 @pytest.mark.parametrize(

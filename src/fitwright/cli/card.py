@@ -7,8 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
-from fitwright.cli.output import emit, reports_errors
+from fitwright.cli.output import check_target, emit, reports_errors, write_whole
+from fitwright.errors import InputError
 from fitwright.vision.card import SCALE_CARD, card_json
+
+PAPERS = ("a4", "us-letter")
 
 
 @reports_errors
@@ -26,10 +29,12 @@ def card(
         fitwright card --out card.pdf --json
     """
     data = card_json()
+    if paper not in PAPERS:
+        raise InputError("paper", "unknown", value=paper, allowed=" or ".join(PAPERS))
     if out is not None:
         from fitwright.sheets.card_pdf import scale_card_pdf
 
-        out.write_bytes(scale_card_pdf(SCALE_CARD, paper))
+        write_whole(check_target("out", out), scale_card_pdf(SCALE_CARD, paper))
         data["file"] = str(out)
     emit(data, as_json, lambda: _text(data))
 

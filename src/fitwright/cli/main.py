@@ -9,9 +9,13 @@ from pathlib import Path
 
 import django
 import typer
+from django.core.exceptions import ImproperlyConfigured
+
+from fitwright.cli.output import Commands, exit_two
+from fitwright.errors import InputError
 
 app = typer.Typer(
-    name="fitwright", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
+    name="fitwright", cls=Commands, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     help="A workbench for the person who fits cyclists to their bicycles. The commands follow the visit.",
 )  # fmt: skip
 
@@ -29,7 +33,11 @@ def _choose_studio(arguments: Sequence[str]) -> None:
 def build() -> typer.Typer:
     """The application with all commands, in the order of the visit."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fitwright.settings")
-    django.setup()
+    try:
+        django.setup()
+    except (ImproperlyConfigured, ValueError) as error:
+        said = str(error).splitlines()[0]
+        exit_two(InputError("settings", f"cannot be used: {said}", hint="Look at DATABASE_URL"))
     from fitwright.cli import card, demo, feet, photo, plan, ride, serve, twin, visit
     from fitwright.cli.ride_analyse import analyse
 

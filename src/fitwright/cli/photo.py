@@ -56,6 +56,11 @@ def measure(
         layout = described_board(squares, square_mm, marker_mm, dictionary, first_id)
     elif square_mm is not None and not 0.1 <= square_mm <= 500:
         raise InputError("square_mm", "outside the allowed range", value=square_mm, allowed="0.1 to 500 mm")
+    if layout is None and (marker_mm is not None or first_id != 0):
+        raise InputError(
+            "marker_mm" if marker_mm is not None else "first_id", "says nothing without a board",
+            hint="Give --squares, --square-mm and --dictionary too",
+        )  # fmt: skip
     points = [pixel("point", text) for text in point or []]
     report = measure_board(read_picture(image), layout, points, square_mm)
     data = {"image": image.name, **report.to_json()}

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from fitwright.cli.output import reports_errors
+from fitwright.cli.output import check_target, reports_errors, write_whole
 from fitwright.errors import InputError
 from fitwright.quantity import Measured, format_pm
 
@@ -47,6 +47,7 @@ def analyse(
     """
     from fitwright.studio.film import Marks, analyse_clip
 
+    target = None if json_out in (None, "-") else check_target("json", Path(str(json_out)))
     result = analyse_clip(
         video,
         view,
@@ -61,11 +62,11 @@ def analyse(
     if json_out == "-":
         typer.echo(json.dumps(data, ensure_ascii=False))
         return
-    if json_out is not None:
-        _write(Path(json_out), data)
+    if target is not None:
+        write_whole(target, json.dumps(data, ensure_ascii=False).encode())
     typer.echo(_text(video.name, result.ride))
-    if json_out is not None:
-        typer.echo(f"\nWritten: {json_out}")
+    if target is not None:
+        typer.echo(f"\nWritten: {target}")
 
 
 def _twin(path: Path | None) -> Any:
@@ -79,13 +80,6 @@ def _twin(path: Path | None) -> Any:
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("twin", f"{path.name} is not the result of a side film",
                          hint="Give the file that --view side --json wrote") from error  # fmt: skip
-
-
-def _write(path: Path, data: dict[str, Any]) -> None:
-    """Whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
-    part.replace(path)
 
 
 def _text(name: str, ride: Any) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -65,9 +66,15 @@ def run_server(port: int, stack: ExitStack, opened: str = "") -> None:
 
     from fitwright.web.wsgi import application
 
+    signal.signal(signal.SIGTERM, _end)
     helper_process(stack, "-m", "django", "db_worker", "--settings", "fitwright.settings", "--verbosity", "0")
     typer.echo(f"Fitwright is at http://{HOST}:{port}/{opened}  (Ctrl-C ends it)")
     waitress.serve(application, host=HOST, port=port, threads=6, _quiet=True)
+
+
+def _end(*_: object) -> None:
+    """Asked to end from outside: unwind, so that the helper processes end too."""
+    raise SystemExit(0)
 
 
 @reports_errors

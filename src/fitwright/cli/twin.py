@@ -122,7 +122,7 @@ def contact_from_json(raw: object) -> ContactPoints:
         return ContactPoints.from_json({**usual, **raw})
     except TypeError as error:
         raise InputError("contact", "has an unknown or non-numeric field", value=sorted(raw)) from error
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise InputError("contact", f"is not a number ({error})") from error
 
 

@@ -82,6 +82,8 @@ def papers(
     """
     if paper not in handover.PAPERS:
         raise InputError("paper", "unknown", value=paper, allowed=", ".join(handover.PAPERS))
+    if out.exists() and not out.is_dir():
+        raise InputError("out", f"{out} is a file", allowed="a folder, there or not yet")
     written = [str(p) for p in handover.write_documents(visit_of(visit), out, paper)]
     emit({"written": written}, as_json, lambda: "\n".join(written) or "nothing was measured yet")
 

@@ -91,7 +91,10 @@ def _pair(name: str, value: Any) -> tuple[float, float]:
     )  # fmt: skip
     if not numbers:
         raise InputError(name, "not a pair of pixel numbers", value=str(value), allowed="[u, v]")
-    return float(value[0]), float(value[1])
+    try:
+        return float(value[0]), float(value[1])
+    except OverflowError:
+        raise InputError(name, "a number far too large for a pixel", allowed="[u, v]") from None
 
 
 def read_reading(path: Path) -> SoleReading:

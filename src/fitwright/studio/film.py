@@ -90,9 +90,15 @@ class Marks:
 
 
 def _number(field: str, value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         raise InputError(field, "not a number", value=value)
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise InputError(field, "not a number", value=number, allowed="a finite number")
+    return number
 
 
 def _pair(name: str, uv: Any) -> tuple[float, float]:

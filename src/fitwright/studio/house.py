@@ -6,7 +6,7 @@ from pathlib import Path
 
 from django.conf import settings
 from django.core.management import call_command
-from django.db import OperationalError
+from django.db import DatabaseError
 
 from fitwright.errors import InputError
 from fitwright.records.models import Studio
@@ -18,7 +18,7 @@ def open_studio(name: str = "My studio", *, simulated: bool = False) -> Studio:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         call_command("migrate", verbosity=0, interactive=False)
-    except (OSError, OperationalError) as error:
+    except (OSError, DatabaseError) as error:
         raise InputError(
             "studio folder", f"cannot be opened: {error}", value=str(folder),
             hint="Name a folder that you may write to (FITWRIGHT_STUDIO or --studio)",

@@ -209,7 +209,7 @@ def missing_tail(info: ClipInfo, report: ReadReport) -> str:
     return f"{report.damaged} damaged pieces of the film were left out" if report.damaged else ""
 
 
-_FILM_AGAIN = "copy the clip from the camera again, or film again"
+_FILM_AGAIN = "Copy the clip from the camera again, or film again"
 
 
 def _opened(path: Path) -> Any:
@@ -227,7 +227,7 @@ def _opened(path: Path) -> Any:
         ) from error  # fmt: skip
     if any(kind in container.format.name for kind in PICTURE_FORMATS):
         container.close()
-        raise InputError("video", f"{path.name} is a picture, not a film", hint="choose the clip itself")
+        raise InputError("video", f"{path.name} is a picture, not a film", hint="Choose the clip itself")
     return container
 
 
@@ -236,7 +236,7 @@ def _video_stream(container: Any, path: Path) -> Any:
     for stream in container.streams.video:
         if not int(stream.disposition) & 0x400:  # attached picture
             return stream
-    raise InputError("video", f"{path.name} has sound or data but no picture", hint="choose the clip itself")
+    raise InputError("video", f"{path.name} has sound or data but no picture", hint="Choose the clip itself")
 
 
 def _decoded(container: Any, stream: Any, report: ReadReport) -> Iterator[Any]:
