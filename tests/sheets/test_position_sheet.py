@@ -42,7 +42,7 @@ def test_one_page_with_every_number_as_text(opened, sheet, paper, paper_size_mm)
     for words in (
         "Ilse Varga", "simulated", "705.0 ± 1.2 mm", "tape, three readings", "172.5 mm", "186.4 ± 0.6 mm",
         "9.0 ± 0.4°",
-        "0.50", "202 / 15 mm", "164 / −22 mm", "100 mm, −6°", "Torque: as the part's maker states", "ISO 4210",
+        "0.50", "202.0 / 15.0 mm", "164.0 / −22.0 mm", "100 mm, −6°", "Torque: as the part's maker states", "ISO 4210",
         "no medical device", "again after it", "Come back in six weeks.", "position 14", "33.8 ± 1.1°",
     ):  # fmt: skip
         assert words in text, words
@@ -109,10 +109,12 @@ def test_contact_lines_leave_out_zero_spacers_and_keep_measured_ones(contact):
     labels = [row.label for row in contact_lines(contact)]
     assert "pedal spacer left" not in labels
     rows = contact_lines(
-        replace(contact, spacer_left_mm=4.0), {"shim_left_mm": Measured(0, 0.1, "mm", "caliper")}
+        replace(contact, spacer_left_mm=4.0, shim_right_mm=3.0),
+        {"shim_left_mm": Measured(0, 0.1, "mm"), "shim_right_mm": Measured(3, 0.1, "mm", "caliper")},
     )
     assert {r.label: r.value for r in rows}["pedal spacer left"] == "4 mm"
-    assert {r.label: r.how for r in rows}["shim left"] == "caliper"
+    assert {r.label: r.how for r in rows}["shim right"] == "caliper"
+    assert "shim left" not in {r.label for r in rows}
 
 
 def test_care_says_what_it_must():

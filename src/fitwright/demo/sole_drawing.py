@@ -188,8 +188,8 @@ def _cleat(flat: Flat, bolts: str, pose: tuple[float, float, float], marks: dict
     mirrored = mirrored[~np.isclose(mirrored[:, 1], 0)]
     body = smooth(np.concatenate([half, mirrored]))
     flat.fill(on_cleat(pose, body * 1.035), (26, 26, 28))
-    flat.fill(on_cleat(pose, body), (150, 58, 44))
-    flat.fill(on_cleat(pose, body * 0.90), (172, 72, 54))
+    flat.fill(on_cleat(pose, body), (120, 132, 128))
+    flat.fill(on_cleat(pose, body * 0.90), (142, 154, 150))
     w, h = plate["window"]
     window = np.array([(-w, -h), (w, -h), (w, h), (-w, h)]) - [5.0 if bolts == "three-bolt" else -9.0, 0]
     flat.fill(on_cleat(pose, window), (54, 54, 58))

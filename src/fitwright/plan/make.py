@@ -173,7 +173,8 @@ def _room(forecast: Forecast, name: str, most: float) -> tuple[int, int]:
 def _solve(task: _Task) -> tuple[dict[str, float], tuple[str, ...]]:
     """Alternate programme and nonlinear forecast until the steps repeat.
 
-    Returns the changes, and the ids whose band is too narrow for their uncertainty at the wanted probability.
+    Returns the changes, and in words the quantities whose band is too narrow for their uncertainty at the wanted
+    probability.
     """
     steps: tuple[int, ...] = (0,) * len(task.moves)
     uncertain: tuple[str, ...] = ()
@@ -220,7 +221,7 @@ def _linearise(task: _Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats,
         wanted = task.probability if f.id in task.acted else min(task.probability, f.probability_in)
         low, high = interval_for(t.low, t.high, at.u, wanted)
         if f.id in task.acted and not attainable(t.low, t.high, at.u, wanted):
-            uncertain.append(f.id)
+            uncertain.append(_named(f))
         start = at.value - float(gain[i] @ np.asarray(steps, dtype=np.float64))
         if f.id in task.acted and t.key in SETTINGS:
             # A chosen setting, not a measured outcome: once the bolt is loose, go as near as the steps allow.
@@ -281,6 +282,12 @@ def _why(task: _Task, name: str) -> tuple[str, ...]:
     return tuple(reasons) or (("pinned by the practitioner",) if name in task.fixed else ())
 
 
+def _named(finding: Finding) -> str:
+    """The quantity in plain words, with its side."""
+    side = "" if finding.side == "both" else f", {finding.side}"
+    return f"{finding.target.label}{side}"
+
+
 def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Measured]) -> list[str]:
     """Acted-on quantities that end outside, or not surely enough inside, and what would lift it."""
     words = []
@@ -296,10 +303,10 @@ def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Meas
         if outside:
             short = max(t.low - m.value, m.value - t.high)
             decimals = 2 if t.unit == "1" else 1
-            words.append(f"{finding.id}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
+            words.append(f"{_named(finding)}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
                          f"{band}; {reach}")  # fmt: skip
         elif p < task.probability - 0.01:
-            words.append(f"{finding.id}: {format_pm(m)} expected, inside {band} with "
+            words.append(f"{_named(finding)}: {format_pm(m)} expected, inside {band} with "
                          f"probability {p:.2f} (wanted {task.probability:.2f}); {reach}")  # fmt: skip
     return words
 

@@ -35,7 +35,7 @@ from fitwright.sheets.position_sheet import SheetFoot, SheetLine
 from fitwright.sheets.sole_drawing import Map, sole_map
 from fitwright.sheets.sole_shapes import cleat_outline, in_sole, sole_outline, width_for
 from fitwright.sheets.typeset import Paper, paper_mm
-from fitwright.sheets.words import number
+from fitwright.sheets.words import number, place_words
 
 SOLE_COLUMN_MM, TOE_MM, FOOT_MM = 128.0, 7.5, 6.5
 HOW_TO = (
@@ -258,7 +258,7 @@ def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: floa
         pen, (x, y + 2.5), room, [(shorten(h.label, 22), shorten(h.value, 22)) for h in card.hardware[:6]]
     )
     datums = [
-        (f"datum {shorten(n.rsplit('_', 1)[-1], 8)}", f"{number(p.x_mm)} / {number(p.z_mm)} mm")
+        (f"datum {shorten(n.rsplit('_', 1)[-1], 8)}", place_words(p.x_mm, p.z_mm))
         for n, p in list(foot.datums.items())[:4]
     ]
     y = _rows(pen, (x, y + 2.5), room, datums)

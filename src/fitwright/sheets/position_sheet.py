@@ -14,7 +14,7 @@ from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.sole_shapes import axle_crossing
 from fitwright.sheets.typeset import Paper, qr_svg, typeset
-from fitwright.sheets.words import number, value_words
+from fitwright.sheets.words import place_words, value_words
 
 MOST_CONTACT, MOST_PARTS, MOST_DATUMS, MOST_NOTES = 11, 6, 6, 2400
 
@@ -56,13 +56,13 @@ def contact_lines(
 ) -> tuple[SheetLine, ...]:
     """The contact points as rows; `measured` gives values with u and method by field name where they exist.
 
-    Spacers, shims and tilt that are 0 and unmeasured are left out.
+    Spacers and shims of 0 mm (there are none) are left out, and a tilt of 0° that nobody measured.
     """
     known, ways = measured or {}, how or {}
     rows = []
     for name, words in CONTACT_WORDS.items():
         value = getattr(contact, name)
-        if name not in known and value == 0:
+        if value == 0 and (name not in known or name.startswith(("spacer", "shim"))):
             continue
         m = known.get(name, Measured(value, 0.0, "deg" if name.endswith("_deg") else "mm"))
         rows.append(SheetLine.of(words, m, ways.get(name, "")))
@@ -173,7 +173,7 @@ def _datum_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
 
     def place(side: str, name: str) -> str:
         mark = feet[side].datums.get(name) if side in feet else None
-        return "–" if mark is None else f"{number(mark.x_mm)} / {number(mark.z_mm)} mm".replace("/ −", "/ −")
+        return "–" if mark is None else place_words(mark.x_mm, mark.z_mm)
 
     return [
         {"label": shorten(n.replace("_", " "), 20), "left": place("left", n), "right": place("right", n)}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fitwright.plan.types import Finding, PlannedChange
-from fitwright.quantity import Measured, difference, distinguishable
+from fitwright.quantity import Z95, Measured, difference, distinguishable
 from fitwright.sheets import cautions
 from fitwright.sheets.curve import Chart, curve_svg
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
@@ -36,7 +36,8 @@ class ChangeLine:
         )
         reasons = [f for f in findings if f.id in change.why]
         why = "; ".join(
-            f"{f.target.label.lower()}{'' if f.side == 'both' else ' ' + f.side}: {value_words(f.value)},"
+            f"{f.target.label[:1].lower()}{f.target.label[1:]}{'' if f.side == 'both' else ' ' + f.side}:"
+            f" {value_words(f.value)},"
             f" target {number(f.target.low)} to {number(f.target.high, f.target.unit)}"
             for f in reasons
         )
@@ -46,7 +47,11 @@ class ChangeLine:
 
 @dataclass(frozen=True)
 class Outcome:
-    """One quantity of one side before and after, with what was predicted and the band it is compared with."""
+    """One quantity of one side before and after, with what was predicted and the band it is compared with.
+
+    change, agrees: the change and its agreement with the prediction where they were judged with what both
+    measurements share (stickers that stayed on) taken out; else both follow from the values' own intervals.
+    """
 
     label: str
     side: str
@@ -55,13 +60,22 @@ class Outcome:
     predicted: Measured | None = None
     band: tuple[float, float] | None = None
     source: str = ""
+    change: Measured | None = None
+    agrees: bool | None = None
 
     def moved(self) -> bool | None:
-        """Whether before and now can be told apart; None when one is missing."""
+        """Whether before and now can be told apart; None when one is missing.
+
+        A `change` that was judged on its own (what both measurements share dropped out) decides where it is given.
+        """
+        if self.change is not None:
+            return abs(self.change.value) > Z95 * self.change.u
         return distinguishable(self.now, self.before) if self.now and self.before else None
 
     def as_predicted(self) -> bool | None:
         """Whether the measured value agrees with the prediction within both intervals; None when one is missing."""
+        if self.agrees is not None:
+            return self.agrees
         return not distinguishable(self.now, self.predicted) if self.now and self.predicted else None
 
     def values(self) -> str:
@@ -78,7 +92,8 @@ class Outcome:
         if self.moved() is False:
             said.append("not distinguishable from before")
         elif self.moved() and self.before:
-            said.append(f"changed by {value_words(difference(self.now, self.before))}")
+            change = self.change or difference(self.now, self.before)
+            said.append(f"changed by {value_words(change)}")
         if self.as_predicted() is not None:
             said.append("as predicted" if self.as_predicted() else "not as predicted")
         return ", ".join(said)

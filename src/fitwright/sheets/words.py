@@ -24,6 +24,11 @@ def value_words(m: Measured) -> str:
     return format_pm(m) if m.u > 0 else number(m.value, m.unit)
 
 
+def place_words(x_mm: float, z_mm: float) -> str:
+    """`208.7 / 8.1 mm`: a place on the sole, from the heel / outward, always with one decimal."""
+    return f"{x_mm:.1f} / {z_mm:.1f} mm".replace("-", "−")
+
+
 def signed(value: float, unit: str, decimals: int = 1) -> str:
     """`+5 mm`, `−1.2°`, `0 mm`."""
     words = number(value, unit, decimals)

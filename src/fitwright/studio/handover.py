@@ -171,8 +171,8 @@ def hardware_lines(visit: Visit) -> tuple[SheetLine, ...]:
     """The cleat system by its measures."""
     system = visit.shoes.cleat_system if visit.shoes else {}
     words = (
-        ("bolts", "cleat bolts", ""), ("float_in_deg", "float inward of middle", "°"),
-        ("float_out_deg", "float outward of middle", "°"), ("stack_mm", "axle to sole", " mm"),
+        ("bolts", "cleat bolts", ""), ("float_in_deg", "float, inward", "°"),
+        ("float_out_deg", "float, outward", "°"), ("stack_mm", "axle to sole", " mm"),
     )  # fmt: skip
     return tuple(SheetLine(label, f"{system[key]}{unit}") for key, label, unit in words if key in system)
 

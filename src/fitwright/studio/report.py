@@ -62,7 +62,8 @@ def _change(planned: Mapping[str, Any], data: Mapping[str, Any]) -> ChangeLine:
 
 def _label(finding: Mapping[str, Any]) -> str:
     side = "" if finding["side"] == "both" else f", {finding['side']}"
-    return f"{finding['label'].lower()}{side}"
+    label = str(finding["label"])
+    return f"{label[:1].lower()}{label[1:]}{side}"
 
 
 def _outcomes(visit: Visit, shown: plan.PlanPage) -> tuple[Outcome, ...]:
@@ -74,7 +75,12 @@ def _outcomes(visit: Visit, shown: plan.PlanPage) -> tuple[Outcome, ...]:
         change = Measured.from_json(row["predicted"])
         predicted = Measured(before.value + change.value, float(np.hypot(before.u, change.u)), before.unit)
         band, source = bands.get(row["id"], (None, ""))
-        rows.append(Outcome(row["label"], row["id"].split(".")[0], before, after, predicted, band, source))
+        rows.append(
+            Outcome(
+                row["label"], row["id"].split(".")[0], before, after, predicted, band, source,
+                change=Measured.from_json(row["measured"]), agrees=row["agrees"],
+            )
+        )  # fmt: skip
     if rows:
         return tuple(rows)
     for quantity, event, words, _ in (*drawings.SIDE_ROWS, *drawings.FRONT_ROWS):
