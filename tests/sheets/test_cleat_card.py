@@ -107,7 +107,8 @@ def test_words_and_care(opened, card):
     assert "left shoe, seen from below, 1:1" in pages[0]
     assert "right shoe" in pages[1]
     for words in ("Ilse Varga", "simulated", "186.4 ± 0.6 mm", "9.0 ± 0.4°", "bolt pattern", "11.5 mm",
-                  "163.0 / 24.0 mm", "a plain one, not measured", "ISO 4210", "Print at 100 %", "M1", "M5"):  # fmt: skip
+                  "163.0 / 24.0 mm", "a plain one, not measured", "ISO 4210", "Print at 100 %", "M1",
+                  "M5"):  # fmt: skip
         assert words in pages[0], words
 
 

@@ -41,8 +41,8 @@ def test_one_page_with_every_number_as_text(opened, sheet, paper, paper_size_mm)
     text = " ".join(page.get_text().split())
     for words in (
         "Ilse Varga", "simulated", "705.0 ± 1.2 mm", "tape, three readings", "172.5 mm", "186.4 ± 0.6 mm",
-        "9.0 ± 0.4°",
-        "0.50", "202.0 / 15.0 mm", "164.0 / −22.0 mm", "100 mm, −6°", "Torque: as the part's maker states", "ISO 4210",
+        "9.0 ± 0.4°", "0.50",
+        "202.0 / 15.0 mm", "164.0 / −22.0 mm", "100 mm, −6°", "Torque: as the part's maker states", "ISO 4210",
         "no medical device", "again after it", "Come back in six weeks.", "position 14", "33.8 ± 1.1°",
     ):  # fmt: skip
         assert words in text, words
