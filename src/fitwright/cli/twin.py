@@ -28,7 +28,16 @@ MAX_INPUT = 1_000_000
 @app.command("solve")
 @reports_errors
 def solve_twin(as_json: AsJson = False) -> None:
-    """Read a JSON twin on standard input; print knee flexion over the turn."""
+    """Read a JSON twin on standard input; print knee flexion over the turn.
+
+    Lengths in mm, hip from the bottom bracket (x forward, y up), sole pitch as mean and harmonics in degrees:
+
+    {"thigh_mm": 405, "shank_mm": 420, "axle_to_malleolus_x_mm": 125, "axle_to_malleolus_y_mm": 105,
+    "crank_mm": 172.5, "hip_x_mm": -190, "hip_y_mm": 751,
+    "pitch_deg": {"mean": 15, "cos": \\[-6, 0], "sin": \\[10.4, 0]}}
+
+    Example: fitwright twin solve --json < twin.json
+    """
     leg = leg_from_json(_read_json())
     data = knee_json(leg)
     emit(data, as_json, lambda: _solve_text(data))
@@ -40,7 +49,12 @@ def whatif_twin(
     changes: Annotated[list[str], typer.Option("--set", help="e.g. saddle_height=+5 (mm); may be repeated.")],
     as_json: AsJson = False,
 ) -> None:
-    """Read a JSON twin with its "contact" points; print what changes do, rigid and expected."""
+    """Read a JSON twin with its "contact" points; print what changes do, rigid and expected.
+
+    The twin is that of `twin solve` with "contact": {"saddle_height_mm": 705, "saddle_setback_mm": 200} in it.
+
+    Example: fitwright twin whatif --set saddle_height=+5 --json < twin.json
+    """
     data = _read_json()
     raw = data.pop("contact", None)
     leg = leg_from_json(data)

@@ -32,7 +32,10 @@ def visit_of(number: int) -> Visit:
 @app.command("list")
 @reports_errors
 def list_visits(studio: StudioOption = None, as_json: JsonFlag = False) -> None:
-    """All visits, newest first."""
+    """All visits, newest first.
+
+    Example: fitwright visit list --studio demo-studio --json
+    """
     open_studio()
     rows: list[dict[str, Any]] = [
         {
@@ -47,7 +50,10 @@ def list_visits(studio: StudioOption = None, as_json: JsonFlag = False) -> None:
 @app.command("show")
 @reports_errors
 def show(visit: VisitArgument, studio: StudioOption = None, as_json: JsonFlag = False) -> None:
-    """What is known and missing at each station of a visit."""
+    """What is known and missing at each station of a visit.
+
+    Example: fitwright visit show 1 --studio demo-studio
+    """
     one = visit_of(visit)
     walk = overview.stations(one)
     data = {
@@ -62,7 +68,10 @@ def show(visit: VisitArgument, studio: StudioOption = None, as_json: JsonFlag = 
 @app.command("position")
 @reports_errors
 def position(visit: VisitArgument, studio: StudioOption = None, as_json: JsonFlag = False) -> None:
-    """The position to restore: contact points and cleats with uncertainty, as data."""
+    """The position to restore: contact points and cleats with uncertainty, as data.
+
+    Example: fitwright visit position 1 --studio demo-studio --json
+    """
     record = handover.position_record(visit_of(visit))
     emit(record, as_json, lambda: _position(record))
 
