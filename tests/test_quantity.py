@@ -89,6 +89,8 @@ def test_json_round_trip_and_negative_uncertainty_refused() -> None:
         (Measured(0.4567, 0.025, "1"), "0.46 ± 0.05"),
         (Measured(-0.01, 6.0, "mm"), "0 ± 12 mm"),
         (Measured(-3.2, 0.5, "mm"), "−3.2 ± 1.0 mm"),
+        (Measured(87.5, 0.0004, "rpm"), "87.50 ± < 0.01 rpm"),
+        (Measured(7.0, 0.0, "deg"), "7.0°"),
     ],
 )
 def test_printing_rounds_to_what_the_uncertainty_supports(m: Measured, text: str) -> None:

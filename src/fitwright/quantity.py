@@ -65,14 +65,21 @@ class Measured:
 
 
 def format_pm(m: Measured) -> str:
-    """`33.8 ± 1.1°`: the value ± its 95 % half-width, rounded to what the uncertainty supports."""
+    """`33.8 ± 1.1°`: the value ± its 95 % half-width, rounded to what the uncertainty supports.
+
+    A value with u = 0 stands alone; a half-width that would round to nothing is given as "< 0.01".
+    """
     half = Z95 * m.u
-    decimals = 0 if half >= 9.5 or half == 0 else min(2, max(0, 1 - math.floor(math.log10(half))))
+    decimals = 0 if half >= 9.5 else 1 if half == 0 else min(2, max(0, 1 - math.floor(math.log10(half))))
     decimals = decimals if m.unit != "1" else 2
     decimals = min(decimals, 1) if m.unit in ("mm", "deg") else decimals
     tail = {"deg": "°", "1": "", "%": " %"}.get(m.unit, f" {m.unit}")
     value = round(m.value, decimals) + 0.0  # + 0.0 turns -0.0 into 0.0
-    return f"{value:.{decimals}f} ± {half:.{decimals}f}{tail}".replace("-", "−")
+    if half == 0:
+        return f"{value:.{decimals}f}{tail}".replace("-", "−")
+    least = 10.0**-decimals
+    spread = f"{half:.{decimals}f}" if half >= least / 2 else f"< {least:.{decimals}f}"
+    return f"{value:.{decimals}f} ± {spread}{tail}".replace("-", "−")
 
 
 def combine(*u: float) -> float:
