@@ -145,7 +145,7 @@ def _film(demo: Demo, key: str, view: str, when: str) -> None:
         ride.save_film(visit, medium, view, when, camera_mm=tape)
         ride.save_marks(visit, view, when, _points(path))
         ride.analyse_film(
-            visit, view, when, lambda share, _: tell(0.85 + 0.15 * share, "following the points")
+            visit, view, when, lambda share, _: tell(0.85 + 0.14 * share, "following the points")
         )
 
 
