@@ -32,7 +32,9 @@ WATCHED = (
     ("knee_path_mm.mean", "Knee outward of the pedal, mean"),
 )
 TRUNK_SHARE = Measured(0.7, 0.3, "1", "share of the two-circle closure; our assumption, no source")
-U_KNEE_PATH_TURNED_MM = 4.0  # our assumption, no source
+# The ankle, some 125 mm behind the axle, swings 2.2 mm per degree of cleat rotation and the knee may follow by half.
+# Which way is not assumed: the foot may have been there already, inside its float. Our assumption, no source.
+U_KNEE_PATH_MM_PER_DEG = 1.1
 U_YAW_AFTER_DEG = 2.0  # where a freed foot settles is not known to better than this; our assumption
 
 
@@ -114,8 +116,7 @@ class Forecast:
         shift = knee_path_shift(deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0))
         if event == "range":
             shift = Measured(0.0, 0.0, "mm")
-        turned = deltas.get(f"cleat_psi_deg_{side}", 0.0) != 0
-        return shift.widened(U_KNEE_PATH_TURNED_MM) if turned else shift
+        return shift.widened(U_KNEE_PATH_MM_PER_DEG * abs(deltas.get(f"cleat_psi_deg_{side}", 0.0)))
 
     def _leg(self, side: str) -> LegTwin | None:
         """The twin of this side, else of the other one (the same rider), else none."""
