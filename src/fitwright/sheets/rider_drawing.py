@@ -33,7 +33,7 @@ class RiderFigure:
         leg: the twin now. before: the twin before a change (thin, hollow). contact: contact points now.
         side: "right" (faces right) or "left" (faces left).
         curves: "hip_x", "hip_y", "knee_x", "knee_y", "ankle_x", "ankle_y" (mm, bike frame) draw the leg when there
-            is no twin; the pedal then needs `contact` for its crank.
+            is no twin; the pedal then needs `contact` for its crank, or "axle_x", "axle_y".
         shoulder_mm, elbow_mm, hand_mm: (X, Y) of acromion, elbow, wrist, mean over the turn, or None. Without a
             shoulder the upper body is a dotted figure and the drawing says so.
         theta_deg: crank angle shown, or None for the one with the straightest knee.
@@ -126,13 +126,17 @@ def _turn(leg: LegTwin | None) -> Turn | None:
 def _turn_of_curves(figure: RiderFigure) -> Turn | None:
     """The leg from measured curves, for a ride that has no twin yet."""
     names = [f"{p}_{a}" for p in ("hip", "knee", "ankle") for a in "xy"]
-    if not figure.contact or any(n not in figure.curves for n in names):
+    measured_axle = all(f"axle_{a}" in figure.curves for a in "xy")
+    if not (figure.contact or measured_axle) or any(n not in figure.curves for n in names):
         return None
     hip, knee, ankle = (
         np.column_stack([figure.curves[f"{p}_{a}"].mean for a in "xy"]) for p in ("hip", "knee", "ankle")
     )
     theta = np.deg2rad(THETA_DEG)
-    axle = figure.contact.crank_mm * np.column_stack([np.sin(theta), np.cos(theta)])
+    if figure.contact:
+        axle = figure.contact.crank_mm * np.column_stack([np.sin(theta), np.cos(theta)])
+    else:
+        axle = np.column_stack([figure.curves[f"axle_{a}"].mean for a in "xy"])
     thigh, shank = knee - hip, ankle - knee
     cosine = np.sum(thigh * shank, axis=1) / (np.hypot(*thigh.T) * np.hypot(*shank.T))
     flexion = np.rad2deg(np.arccos(np.clip(cosine, -1, 1)))

@@ -35,7 +35,8 @@ SIDE_ROWS = (
     ("ankle_plantarflexion_deg", "max", "ankle, most pointed", ""),
     ("trunk_inclination_deg", "mean", "trunk to horizontal", "trunk"),
     ("elbow_flexion_deg", "mean", "elbow flexion", ""),
-    ("axle_under_foot", "q90", "axle under the foot, loaded", ""),
+    ("axle_under_foot", "q90", "axle under the foot, loaded (0 under M1, 1 under M5)", ""),
+    ("axle_under_foot", "mean", "axle under the foot (0 under M1, 1 under M5)", ""),
 )
 FRONT_ROWS = (
     ("knee_path_mm", "top", "knee outward of the pedal, top", "knee_top"),
@@ -218,7 +219,8 @@ def _twins(visit: Visit) -> tuple[LegTwin | None, LegTwin | None]:
 def _leg_curves(ride: RideResult | None) -> dict[str, CycleCurve]:
     curves = ride.curves.get("right") or ride.curves.get("left") or {} if ride else {}
     names = {"malleolus_x": "ankle_x", "malleolus_y": "ankle_y"}
-    return {names.get(n, n): c for n, c in curves.items() if n.endswith(("_x", "_y"))}
+    wanted = [n for n in curves if n.endswith(("_x", "_y")) or n == "sole_pitch"]
+    return {names.get(n, n): curves[n] for n in wanted}
 
 
 def _upper(ride: RideResult | None) -> dict[str, tuple[float, float]]:
