@@ -152,6 +152,8 @@ class CardPlane:
 
 
 def px_per_mm(board: FoundBoard) -> float:
+    """Mean scale of a board in the picture: spread of its corners in px over their spread in mm."""
+
     def spread(x: Floats) -> float:
         return float(np.sqrt(np.sum(np.var(x, axis=0))))
 
@@ -182,10 +184,12 @@ def rotation(p: Floats, start: Floats) -> Floats:
 
 
 def camera_centre(p: Floats, start: Floats) -> Floats:
+    """(3,) the lens in the plane's coordinates, mm, from the fit's parameters (rotation about `start`, shift)."""
     return -rotation(p, start).T @ p[3:6]
 
 
 def project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
+    """(n, 2) px of points (n, 2) of the plane, mm, raised towards the lens by `height_mm`: pinhole with k1, k2."""
     solid = np.column_stack([points_mm, np.full(len(points_mm), -height_mm)])
     view = solid @ rotation(p, start).T + p[3:6]
     xy = view[:, :2] / view[:, 2:]
