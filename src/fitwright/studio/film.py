@@ -33,6 +33,8 @@ FRONT_POINTS = tuple(f"{n}_{s}" for n in ("asis", "patella", "foot", "pedal") fo
 POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
 TO_LEVEL = ("trunk_inclination", "sole_pitch", "thigh_to_horizontal")
 """Angles against the level line: they carry the camera's roll whole."""
+CLOCK_U, STAMP_U_S = 1e-4, 1e-3
+"""Rate of a camera's clock, as a share, and error of one time stamp (our choice)."""
 LANDMARKS = {
     "side": "stickers: greater trochanter, lateral femoral condyle, lateral malleolus; acromion; shoe heel and M5",
     "front": "stickers: patella, ASIS; pedal centre",
@@ -251,4 +253,7 @@ def _with_facts(
         **ride.quality, "camera": dict(facts), "tracks": {k: dict(v) for k, v in tracks.quality.items()},
         "clip": tracks.info.to_json(),
     }  # fmt: skip
-    return replace(ride, quality=quality, notes=tuple(dict.fromkeys((*tracks.notes, *notes, *ride.notes))))
+    told = float(tracks.time_s[-1] - tracks.time_s[0])
+    late = ride.cadence_rpm.value * math.hypot(CLOCK_U, math.sqrt(2.0) * STAMP_U_S / told)
+    return replace(ride, quality=quality, cadence_rpm=ride.cadence_rpm.widened(late),
+                   notes=tuple(dict.fromkeys((*tracks.notes, *notes, *ride.notes))))  # fmt: skip

@@ -81,7 +81,7 @@ def read_front(
     angle_u = fit.u("y_mm") / fit.values["x_mm"]
     if twin is not None:
         fit, found = settle_angle(fit, uv, tracks.names, crank_mm, knee)
-        angle_u = PHASE_TWIN_U_RAD if found else angle_u
+        angle_u = combine(PHASE_TWIN_U_RAD, _rows_u_rad(tracks, times, fit, shutter.u)) if found else angle_u
     depth = depths(tracks.names, fit.theta_rad, crank_mm, knee)
     place = fit.lens.meet(uv, 0, depth)[..., [2, 1]]
     per_px = np.abs(depth - fit.values["x_mm"]) / fit.lens.focal_px
@@ -98,6 +98,17 @@ def read_front(
         "readout_s": shutter.value, "exposure_s": tracks.info.exposure_s,
     }  # fmt: skip
     return FrontReading(traj, fit.theta_rad, systematic, facts, _notes(fit, pedals, camera_mm, twin))
+
+
+def _rows_u_rad(tracks: Tracks, times: Floats, fit: TurningFit, readout_u_s: float) -> float:
+    """What a wrong readout time does to the crank angle told by the knees: they are read some rows before the pedals,
+    in this film and in the side film, whose telephone may be another."""
+    rows = np.nanmean(tracks.uv_px[..., 1], axis=0)
+    knees = [r for n, r in zip(tracks.names, rows, strict=True) if n.startswith("patella")]
+    pedals = [r for n, r in zip(tracks.names, rows, strict=True) if n.startswith("pedal")]
+    share = abs(float(np.mean(knees) - np.mean(pedals))) / tracks.info.height_px
+    speed = abs(fit.theta_rad[-1] - fit.theta_rad[0]) / (times[-1] - times[0])
+    return math.sqrt(2.0) * share * readout_u_s * float(speed)
 
 
 @dataclass(frozen=True)

@@ -56,6 +56,10 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
     if edges is None:
         return None
     best = _fit(grey, centre, edges, (0.0, 0.0))
+    if best.explained < GOOD_FIT and edges[1] <= edges[0]:  # perhaps with a ring too narrow to show two edges
+        best = max(
+            best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), (0.0, 0.0)), key=lambda s: s.explained
+        )
     if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
         best = max([best, *(_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0)))],
                    key=lambda s: s.explained)  # fmt: skip
@@ -123,7 +127,7 @@ def _edges(profile: Floats) -> tuple[float, float] | None:
     strong = np.abs(slope) > 0.2 * np.abs(slope).max()
     peaks = [
         k for k in range(len(slope))
-        if strong[k] and abs(slope[k]) >= np.abs(slope[max(0, k - 1) : k + 2]).max() - 1e-9
+        if strong[k] and abs(slope[k]) >= _same_way(slope, k) - 1e-9
     ]  # fmt: skip
     peaks = [k for k in peaks if k + 0.5 >= SMALLEST_RADIUS_PX - 0.5]
     if not peaks:
@@ -131,6 +135,12 @@ def _edges(profile: Floats) -> tuple[float, float] | None:
     first = peaks[0]
     outer = next((k for k in peaks[1:] if slope[k] * slope[first] < 0 and k >= first + 2), None)
     return first + 0.5, (outer + 0.5 if outer is not None else first + 0.5)
+
+
+def _same_way(slope: Floats, k: int) -> float:
+    """Steepest slope of the same sign beside k; a narrow ring's other edge may be steeper."""
+    near = slope[max(0, k - 1) : k + 2]
+    return float(np.abs(near[near * slope[k] > 0]).max(initial=0.0))
 
 
 def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[float, float]) -> Spot:

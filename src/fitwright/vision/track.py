@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
 from fitwright.vision.follow import PATH_MEMORY_S, DiscFollower
 from fitwright.vision.snap import Spot, find_spot
@@ -33,6 +33,7 @@ from fitwright.vision.video import (
     luma_frames,
     missing_tail,
     probe,
+    read_ahead,
     to_upright,
 )  # fmt: skip
 
@@ -139,14 +140,22 @@ def track_points(
     del warm
     before = max(first_s, 0.0) / max(info.duration_s, first_s, 1e-6)
     follower = _Crew(start, first)
-    shown = None if progress is None else (lambda f: progress(before + (1 - before) * f))
-    for frame in luma_frames(path, first_s, None, report, shown, cancelled):
+    for frame in read_ahead(luma_frames(path, first_s, None, report)):
+        _stop_if(cancelled)
         rows.append((frame.time_s, *follower.step(frame)))
+        if progress is not None and len(rows) % 16 == 0 and info.duration_s > first_s:
+            share = min(1.0, (frame.time_s - first_s) / (info.duration_s - first_s))
+            progress(before + (1 - before) * share)
     ahead = _backward(path, info, start, first, rows, cancelled)
     rows = [*reversed(list(ahead)), *rows]
     if progress is not None:
         progress(1.0)
     return _finished(names, rows, start, info, report)
+
+
+def _stop_if(cancelled: Cancelled | None) -> None:
+    if cancelled is not None and cancelled():
+        raise Stopped("following the points was stopped")
 
 
 def _check_clip(info: ClipInfo) -> None:
@@ -325,9 +334,10 @@ def _backward(
         since = max(0.0, until - block_s)
         kept = [
             (f.time_s, [f.luma[t:b, lft:r].copy() for lft, t, r, b in boxes])
-            for f in luma_frames(path, since, until, cancelled=cancelled)
+            for f in luma_frames(path, since, until)
         ] if until > 0 else []  # fmt: skip
         for time_s, cuts in reversed(kept):
+            _stop_if(cancelled)
             for (lft, t, r, b), cut in zip(boxes, cuts, strict=True):
                 canvas[t:b, lft:r] = cut
             yield (time_s, *crew.step(LumaFrame(time_s, canvas)))

@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
+from queue import Full, Queue
+from threading import Event, Thread
 from typing import Any
 
 import av
@@ -177,6 +179,45 @@ def luma_frames(
             yield LumaFrame(time_s, luma_of(frame))
     if report.frames == 0 and start_s is None:
         raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
+
+
+def read_ahead(frames: Iterator[LumaFrame], depth: int = 6) -> Iterator[LumaFrame]:
+    """The same frames, decoded by a thread of its own while the caller works on the one before.
+
+    Up to `depth` frames wait in memory. What the reading raises is raised here; when the caller stops, so does the
+    thread.
+    """
+    waiting: Queue[LumaFrame | BaseException | None] = Queue(depth)
+    left = Event()
+
+    def hand_over(item: LumaFrame | BaseException | None) -> None:
+        while not left.is_set():
+            try:
+                waiting.put(item, timeout=0.1)
+                break
+            except Full:
+                continue
+
+    def read() -> None:
+        try:
+            for frame in frames:
+                hand_over(frame)
+                if left.is_set():
+                    break
+            hand_over(None)
+        except BaseException as error:  # handed to the caller's thread, whatever it is
+            hand_over(error)
+
+    thread = Thread(target=read, name="film reader", daemon=True)
+    thread.start()
+    try:
+        while (item := waiting.get()) is not None:
+            if isinstance(item, BaseException):
+                raise item
+            yield item
+    finally:
+        left.set()
+        thread.join()
 
 
 def luma_of(frame: Any) -> Luma:
