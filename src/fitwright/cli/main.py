@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
 
 import django
@@ -19,6 +20,12 @@ app = typer.Typer(
     help="A workbench for the person who fits cyclists to their bicycles. The commands follow the visit.",
 )  # fmt: skip
 
+COMMANDS = {
+    "serve": "serve", "demo": "demo", "visit": "", "card": "card", "photo": "", "feet": "", "ride": "", "twin": "",
+    "plan": "",
+}  # fmt: skip
+"""Name → function in the module of that name, "" where the module holds a group of its own."""
+
 
 def _choose_studio(arguments: Sequence[str]) -> None:
     """Django reads the studio's folder when it is set up, so `--studio` is looked up before that."""
@@ -30,31 +37,28 @@ def _choose_studio(arguments: Sequence[str]) -> None:
             os.environ["FITWRIGHT_STUDIO"] = str(Path(given).expanduser().resolve())
 
 
-def build() -> typer.Typer:
-    """The application with all commands, in the order of the visit."""
+def build(word: str | None = None) -> typer.Typer:
+    """The application in the order of the visit; only the group named by `word`, when there is one.
+
+    The stations bring scientific libraries whose import takes seconds, so a command brings only its own.
+    """
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fitwright.settings")
     try:
         django.setup()
     except (ImproperlyConfigured, ValueError) as error:
         said = str(error).splitlines()[0]
         exit_two(InputError("settings", f"cannot be used: {said}", hint="Look at DATABASE_URL"))
-    from fitwright.cli import card, demo, feet, photo, plan, ride, serve, twin, visit
-    from fitwright.cli.ride_analyse import analyse
-
-    app.command("serve")(serve.serve)
-    app.command("demo")(demo.demo)
-    app.add_typer(visit.app, name="visit")
-    app.command("card")(card.card)
-    app.add_typer(photo.app, name="photo")
-    app.add_typer(feet.app, name="feet")
-    ride.app.command("analyse")(analyse)
-    app.add_typer(ride.app, name="ride")
-    app.add_typer(twin.app, name="twin")
-    app.add_typer(plan.app, name="plan")
+    for name, function in COMMANDS.items():
+        if word not in COMMANDS or name == word:
+            module = import_module(f"fitwright.cli.{name}")
+            if function:
+                app.command(name)(getattr(module, function))
+            else:
+                app.add_typer(module.app, name=name)
     return app
 
 
 def main() -> None:
     """Entry point of the `fitwright` command."""
     _choose_studio(sys.argv[1:])
-    build()()
+    build(next((w for w in sys.argv[1:] if not w.startswith("-")), None))()

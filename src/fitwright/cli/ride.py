@@ -8,9 +8,11 @@ from typing import Annotated
 import typer
 
 from fitwright.cli.output import emit, reports_errors
+from fitwright.cli.ride_analyse import analyse
 from fitwright.quantity import Measured, format_pm
 
 app = typer.Typer(no_args_is_help=True, help="What the body does on the bike, from film or marker files.")
+app.command("analyse")(analyse)
 
 ROWS = (
     ("knee flexion", "knee_flexion_deg", ("min", "max", "bdc")),
