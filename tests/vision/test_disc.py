@@ -96,3 +96,18 @@ def test_cloth_is_not_a_disc():
     cloth = gaussian_filter(rng.normal(120, 150, (120, 120)), 3)
     assert find_spot(cloth, np.array([60.0, 60.0])) is None
     assert find_spot(np.full((120, 120), 90.0) + rng.normal(0, 2, (120, 120)), np.array([60.0, 60.0])) is None
+
+
+@pytest.mark.parametrize(("disc", "ring"), [(2.8, 4.6), (4.6, 7.3)])
+@pytest.mark.parametrize("off", [(1.2, 0.9), (-4.1, 3.2)])
+def test_a_small_ringed_disc_is_recognised_beside_its_centre(disc, ring, off):
+    """As small as a 1280 px wide picture shows it from 3 m; an even patch or a lone edge must not win."""
+    v, u = np.mgrid[0:120, 0:120].astype(float)
+    rho = np.hypot(u - 60.3, v - 61.2)
+    outer, inner = (np.clip(0.5 + (r - rho) / 1.2, 0, 1) for r in (ring, disc))
+    grey = np.where(u > 72, 150.0, 95.0) * (1 - outer) + 225 * (outer - inner) + 33 * inner
+    grey += np.random.default_rng(5).normal(0, 1.6, grey.shape)
+    spot = find_spot(grey, np.array([60.3, 61.2]) + off)
+    assert spot is not None
+    assert np.hypot(*(spot.uv_px - [60.3, 61.2])) < 0.15
+    assert spot.ring_px == pytest.approx(ring, abs=0.6)
