@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import pickle
 import tempfile
+import time
 from pathlib import Path
 
 import pytest
@@ -51,3 +53,35 @@ def sole_file(sole_photo, tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("photo") / "sole-left.png"
     Image.fromarray(sole_photo[2]).save(path)
     return path
+
+
+@pytest.fixture(scope="session")
+def demo_studio(tmp_path_factory):
+    """The whole demo, run once (see `demo_once`): a minute or more per rider, so only for tests marked `demo`.
+
+    With several test processes the first that asks runs it and the others wait for it.
+    """
+    from demo_once import SECONDS, DemoStudio, make_demo_studio
+
+    data = Path(os.environ.get("FITWRIGHT_OUTSIDE_DATA") or REPO.parent / "shared" / "data")
+    worker = os.environ.get("PYTEST_XDIST_WORKER")
+    shared = tmp_path_factory.getbasetemp().parent if worker else tmp_path_factory.mktemp("demo")
+    folder, done = shared / f"demo-{SECONDS}s", shared / "demo.done"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        while not done.exists():
+            time.sleep(1)
+        told = pickle.loads(done.read_bytes())
+        return told if isinstance(told, DemoStudio) else pytest.fail(f"the demo failed elsewhere: {told}")
+    made: DemoStudio | str = "interrupted"
+    try:
+        made = make_demo_studio(folder, data if data.is_dir() else None)
+    except BaseException as error:
+        made = repr(error)
+        raise
+    finally:
+        part = done.with_suffix(".part")
+        part.write_bytes(pickle.dumps(made))
+        part.replace(done)
+    return made
