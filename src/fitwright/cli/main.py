@@ -27,6 +27,12 @@ COMMANDS = {
 """Name → function in the module of that name, "" where the module holds a group of its own."""
 
 
+@app.callback()
+def group() -> None:
+    """A workbench for the person who fits cyclists to their bicycles. The commands follow the visit."""
+    # Without it Typer would take a group of a single command for that command.
+
+
 def _choose_studio(arguments: Sequence[str]) -> None:
     """Django reads the studio's folder when it is set up, so `--studio` is looked up before that."""
     for i, word in enumerate(arguments):
