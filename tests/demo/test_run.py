@@ -81,8 +81,10 @@ class TestTheVisit:
         planned = demo_studio.result("first", "plan", "plan")["changes"]
         watched = {p["label"] for change in planned for p in change["predictions"]}
         assert watched & {row["label"] for row in rows}
+        from_the_twin = [row for row in rows if row["predicted"]["method"] == "predicted"]
+        assert len(from_the_twin) >= 3
+        assert all(row["predicted"]["u"] > 0 for row in from_the_twin)
         for row in rows:
-            assert row["predicted"]["u"] > 0
             assert row["measured"]["u"] > 0
             assert row["words"]
             change = row["after"]["value"] - row["before"]["value"]
