@@ -25,6 +25,8 @@ REPO = Path(__file__).resolve().parents[1]
 OUT = REPO / "bench" / "out"
 NOT_IN_DIGEST = ("web", "cli", "sheets")
 SECONDS = 12
+CHOSEN = "FITWRIGHT_BENCH_STUDIO"
+"""Hands the folder on to processes that a measurement starts: the program may be edited while it runs."""
 
 
 @dataclass(frozen=True)
@@ -55,13 +57,13 @@ class SimClip:
 @lru_cache(maxsize=1)
 def demo_studio() -> Path:
     """Folder of a studio in which the whole demo has run (both riders, films of 12 s); made when absent."""
-    studio = OUT / _digest()
+    studio = Path(os.environ.setdefault(CHOSEN, str(OUT / _digest())))
     done = studio / "bench.json"
     if done.is_file():
         return studio
     OUT.mkdir(parents=True, exist_ok=True)
-    for old in OUT.iterdir():
-        if old.is_dir() and old != studio:
+    for old in OUT.glob("demo-*"):
+        if old != studio:
             shutil.rmtree(old, ignore_errors=True)
     fresh = not studio.exists()
     print("  (rendering and running the demo first; this takes minutes)", flush=True)

@@ -41,10 +41,10 @@ def inputs() -> PlanInputs:
 
 def planning() -> list[Row]:
     """Twin, plan, what-if."""
+    given = inputs()
     from fitwright.linkage.calibrate import calibrate
     from fitwright.studio.plan import _first_guess
 
-    given = inputs()
     side = next(iter(given.twins))
     guess = _first_guess(first_visit(), side, "before")
     plan = make_plan(given)
