@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from django.utils import timezone
 
 from fitwright.records.models import Work
 from fitwright.studio import jobs
-from fitwright.studio.visits import new_rider, open_visit
+from fitwright.studio.visits import answer, new_rider, open_visit
 
 pytestmark = pytest.mark.django_db
 
@@ -38,6 +39,18 @@ def test_the_same_work_waits_only_once():
     visit = open_visit(new_rider("Rosa Lind"))
     jobs.start_plan(visit)
     jobs.start_plan(visit)
+    assert Work.objects.filter(state="waiting").count() == 1
+
+
+def test_a_film_that_is_being_followed_waits_again_only_for_new_points():
+    visit = open_visit(new_rider("Rosa Lind"))
+    answer(visit, "ride", "marks front before", {"time_s": 0})
+    title = "Following the points, front, before"
+    Work.objects.create(visit=visit, kind="ride", title=title, state="running", started_at=timezone.now())
+    jobs.start_film(visit, "front", "before")
+    assert not Work.objects.filter(state="waiting").exists()
+    answer(visit, "ride", "marks front before", {"time_s": 1})
+    jobs.start_film(visit, "front", "before")
     assert Work.objects.filter(state="waiting").count() == 1
 
 

@@ -14,7 +14,7 @@ from fitwright.plan.types import Finding, Plan, PlannedChange, Prediction, Targe
 from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Change, Visit
-from fitwright.studio import feet, ride
+from fitwright.studio import feet, plan, ride
 from fitwright.studio.visits import analyse
 
 KEY = "right.knee_flexion_deg.min"
@@ -116,11 +116,51 @@ def test_feet_show_the_cleat_the_first_setting_and_what_the_hand_must_do(client,
 def test_ride_shows_values_before_and_now_curves_and_film(client, measured):
     text = text_of(client, measured, "ride")
     assert "27.0 ± 1.2°" in text
+    assert "+3.6 ± 1.7°" in text  # the 1.2° are stickers that stayed on: less than √2 × 1.2° is left of them
+    assert "not distinguishable" not in text
     assert "30.6 ± 1.2°" in text
     assert "<video" in text
     assert "88.00 ± 0.20 rpm" in text
     assert "&lt;b&gt;" in text
     assert text.count("<svg") > 10
+
+
+def test_a_change_within_what_two_films_differ_by_is_said_to_be_none(client, measured):
+    again = {"ride": a_ride(27.9).to_json(), "tracks": {}}
+    analyse(measured, "ride", "side right after", again, medium=ride.clips(measured)[0].medium)
+    text = text_of(client, measured, "ride")
+    assert "+0.9 ± 1.7°" in text
+    assert "not distinguishable" in text
+
+
+@pytest.mark.parametrize("name", ["visit", "intake", "body", "feet", "bike", "ride", "plan", "handover"])
+def test_a_page_asks_the_database_few_questions(client, measured, name, django_assert_max_num_queries):
+    with django_assert_max_num_queries(16):
+        text_of(client, measured, name)
+
+
+def test_a_done_change_moves_the_saddle_in_the_drawing(client, measured):
+    change = Change.objects.get()
+    assert "before 705.0 ± 2.0 mm" not in text_of(client, measured, "bike")
+    plan.record_step(change, "done", 694.0)
+    for name in ("bike", "ride", "visit"):
+        text = text_of(client, measured, name)
+        assert "saddle height: before 705.0 ± 2.0 mm, now 694.0 ± 2.0 mm" in text
+
+
+def test_without_a_ride_the_drawn_leg_is_a_guess_and_says_so(client, filled):
+    text = text_of(client, filled, "bike")
+    assert "guessed from the body" in text
+    assert "before" not in text.split('id="results"')[1].split("</svg>")[0]
+
+
+def test_the_same_shoes_twice_are_one_pair(client, filled):
+    typed = {"action": "system", "name": "black shoes", "bolts": "two-bolt", "stack_mm": "14"}
+    for _ in range(2):
+        assert client.post(reverse("feet", args=[filled.pk]), typed).status_code == 302
+    assert filled.rider.shoes.count() == 1
+    client.post(reverse("feet", args=[filled.pk]), {**typed, "stack_mm": "15"})
+    assert filled.rider.shoes.count() == 2
 
 
 def test_plan_shows_findings_with_source_changes_and_outcome(client, measured):

@@ -109,7 +109,7 @@ def test_work_under_way_is_polled_can_be_stopped_and_says_when_it_ended(client, 
     )
     text = client.get(reverse("ride", args=[visit.pk])).content.decode()
     assert "40 %" in text
-    assert f"{reverse('work', args=[visit.pk])}?was={work.pk}" in text
+    assert f"{reverse('work', args=[visit.pk])}?since={work.pk}&amp;was={work.pk}" in text
     client.post(reverse("work_stop", args=[visit.pk, work.pk]))
     work.refresh_from_db()
     assert work.stop_asked
@@ -117,7 +117,17 @@ def test_work_under_way_is_polled_can_be_stopped_and_says_when_it_ended(client, 
     partial = client.get(reverse("work", args=[visit.pk]), {"was": str(work.pk)})
     assert partial["HX-Trigger"] == "work-ended"
     assert "film: is too dark" in partial.content.decode()
-    assert "hx-trigger" not in partial.content.decode()
+    assert 'hx-trigger="every 8s"' in partial.content.decode()  # only now and then
+
+
+def test_work_that_began_and_ended_between_two_polls_is_told(client, visit):
+    address = reverse("work", args=[visit.pk])
+    assert client.get(address, {"since": "0"}).status_code == 204
+    work = Work.objects.create(visit=visit, kind="plan", title="Making the plan", state="done")
+    partial = client.get(address, {"since": "0"})
+    assert partial["HX-Trigger"] == "work-ended"
+    assert "Making the plan: done." in partial.content.decode()
+    assert client.get(address, {"since": str(work.pk)}).status_code == 204
 
 
 def test_waiting_work_that_is_stopped_never_begins(client, visit):

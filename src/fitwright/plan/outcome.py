@@ -61,19 +61,24 @@ def predicted_change(p: Prediction) -> Measured:
     return Measured(p.expected.value - p.now.value, u, p.now.unit, p.expected.method)
 
 
+def change_between(
+    before: Measured, after: Measured, *, same_stickers: bool = True
+) -> tuple[Measured, float]:
+    """after − before ± u, and its MDC95: what was wrong in the same way both times drops out of the difference."""
+    unit = after.unit
+    sem = (SEM_SAME_STICKERS if same_stickers else SEM_NEW_STICKERS).get(unit, combine(before.u, after.u))
+    sem = min(sem, max(before.u, after.u))  # a value known better than that keeps its own u
+    return Measured(after.value - before.value, math.sqrt(2) * sem, unit, after.method), mdc95(sem)
+
+
 def compare(prediction: Prediction, after: Measured, *, same_stickers: bool = True) -> Outcome:
     """One prediction against the value measured after the change."""
-    unit = after.unit
-    sem = (SEM_SAME_STICKERS if same_stickers else SEM_NEW_STICKERS).get(
-        unit, combine(prediction.now.u, after.u)
-    )
-    sem = min(sem, max(prediction.now.u, after.u))  # a value known better than that keeps its own u
     predicted = predicted_change(prediction)
-    measured = Measured(after.value - prediction.now.value, math.sqrt(2) * sem, unit, after.method)
+    measured, least = change_between(prediction.now, after, same_stickers=same_stickers)
     miss, u = measured.value - predicted.value, combine(predicted.u, measured.u)
-    agrees, clear = abs(miss) <= Z95 * u, abs(measured.value) > mdc95(sem)
+    agrees, clear = abs(miss) <= Z95 * u, abs(measured.value) > least
     return Outcome(
-        prediction.id, prediction.label, prediction.now, after, predicted, measured, mdc95(sem), agrees, clear,
+        prediction.id, prediction.label, prediction.now, after, predicted, measured, least, agrees, clear,
         abs(miss) <= 1.2815515655446004 * u, _words(predicted, measured, agrees, clear),
     )  # fmt: skip
 

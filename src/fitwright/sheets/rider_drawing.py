@@ -23,6 +23,7 @@ GUTTER = {
     "trunk": "left", "saddle_height": "left", "saddle_setback": "left", "hip": "left", "saddle_tilt": "left",
     "head": "left",
 }  # fmt: skip
+DOTTED = "1 4"
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,7 @@ class RiderFigure:
         shoulder_mm, elbow_mm, hand_mm: (X, Y) of acromion, elbow, wrist, mean over the turn, or None. Without a
             shoulder the upper body is a dotted figure and the drawing says so.
         theta_deg: crank angle shown, or None for the one with the straightest knee.
+        guessed: the leg is a first guess from the rider's measures: dotted, and the drawing says so.
         callouts: see `Callout`; anchors are knee, hip, ankle, axle, trunk, shoulder, elbow, hand, saddle_height,
             saddle_setback, saddle_tilt, hood_x, hood_y, crank.
     """
@@ -50,6 +52,7 @@ class RiderFigure:
     elbow_mm: XY | None = None
     hand_mm: XY | None = None
     theta_deg: float | None = None
+    guessed: bool = False
     callouts: tuple[Callout, ...] = ()
     title: str = "Rider from the side"
 
@@ -94,7 +97,7 @@ def rider_svg(
             pen.path(_many(place, shape), fill=pen.ink.wash, close=True)
         _ghosts(pen, place, turn)
         _upper_body(pen, place, figure, turn, now)
-        _leg(pen, place, turn, now)
+        _leg(pen, place, turn, now, figure.guessed)
         if before is not None:
             _leg_before(pen, place, before)
     elif bike is None:
@@ -232,13 +235,21 @@ def _ghosts(pen: Pen, place: Map, turn: Turn) -> None:
             pen.circle(place(_xy(path, k)), 1.5, "none", pen.ink.hair)
 
 
-def _leg(pen: Pen, place: Map, turn: Turn, now: int) -> None:
-    """The near leg: shoe and bones in ink, the knee's bend as an arc from the thigh's prolongation."""
+def _leg(pen: Pen, place: Map, turn: Turn, now: int, guessed: bool) -> None:
+    """The near leg: shoe and bones in ink, the knee's bend as an arc from the thigh's prolongation; dotted when
+    it is a guess."""
     hip, knee, ankle, axle = (_xy(p, now) for p in (turn.hip, turn.knee, turn.ankle, turn.axle))
-    pen.path(_many(place, _flesh(turn, now)[2]), pen.ink.ink, 1.2, fill=pen.ink.paper, close=True)
-    pen.line(place((0, 0)), place(axle), pen.ink.ink, BOLD)
+    shoe, crank = _many(place, _flesh(turn, now)[2]), (place((0, 0)), place(axle))
+    bones = [place(hip), place(knee), place(ankle), place(axle)]
+    if guessed:
+        pen.path(shoe, pen.ink.soft, THIN, fill=pen.ink.paper, close=True, dash=DOTTED)
+        pen.line(*crank, pen.ink.ink, BOLD)
+        pen.path(bones, pen.ink.soft, LINE, dash=DOTTED)
+        return
+    pen.path(shoe, pen.ink.ink, 1.2, fill=pen.ink.paper, close=True)
+    pen.line(*crank, pen.ink.ink, BOLD)
     _bend(pen, place, hip, knee, ankle)
-    pen.path([place(hip), place(knee), place(ankle), place(axle)], pen.ink.ink, BOLD)
+    pen.path(bones, pen.ink.ink, BOLD)
     for joint in (hip, knee, ankle):
         pen.circle(place(joint), 3.6, pen.ink.ink, pen.ink.paper, 1.4)
     pen.circle(place(axle), 3.4, pen.ink.ink, pen.ink.ink)
@@ -282,11 +293,11 @@ def _upper_body(pen: Pen, place: Map, figure: RiderFigure, turn: Turn, now: int)
         pen.path(_many(place, shape), fill=pen.ink.wash, close=True)
     _head(pen, place, hip, shoulder)
     known = figure.shoulder_mm is not None
-    color, width, dash = (pen.ink.ink, BOLD, "") if known else (pen.ink.soft, THIN, "1 4")
+    color, width, dash = (pen.ink.ink, BOLD, "") if known else (pen.ink.soft, THIN, DOTTED)
     pen.line(place(hip), place(shoulder), color, width, dash)
     arm_known = known and figure.elbow_mm is not None
     pen.path([place(shoulder), place(elbow), place(hand)], pen.ink.ink if arm_known else pen.ink.soft,
-             BOLD if arm_known else THIN, dash="" if arm_known else "1 4")  # fmt: skip
+             BOLD if arm_known else THIN, dash="" if arm_known else DOTTED)  # fmt: skip
     for joint, sure in ((shoulder, known), (elbow, arm_known), (hand, arm_known)):
         if sure:
             pen.circle(place(joint), 3.6, pen.ink.ink, pen.ink.paper, 1.4)
@@ -349,9 +360,11 @@ def _anchors(
 def _caption(pen: Pen, figure: RiderFigure, turn: Turn | None, now: int | None) -> None:
     if turn is None or now is None:
         return
-    pen.text(
-        (4, 14), f"from the {figure.side} side, crank at {turn.theta_deg[now]:.0f}°", SMALL, pen.ink.soft
-    )
+    words = f"from the {figure.side} side, crank at {turn.theta_deg[now]:.0f}°"
+    if figure.guessed:
+        pen.text((4, 14), f"{words}; rider guessed from the body’s measures, dotted", SMALL, pen.ink.soft)
+        return
+    pen.text((4, 14), words, SMALL, pen.ink.soft)
     if figure.shoulder_mm is None and (figure.contact or figure.hand_mm):
         pen.text(
             (pen.width - 4, 14), "upper body not measured, dotted for orientation", SMALL, pen.ink.soft, "end"
@@ -362,6 +375,9 @@ def _describe(figure: RiderFigure, turn: Turn | None, now: int | None) -> str:
     """The drawing in words."""
     parts = ["Side elevation of the rider on the bike."]
     if turn is not None and now is not None:
-        parts.append(f"Crank at {turn.theta_deg[now]:.0f}°, knee flexion {turn.flexion_deg[now]:.1f}°.")
+        guess = "Leg guessed from the body's measures. " if figure.guessed else ""
+        parts.append(
+            f"{guess}Crank at {turn.theta_deg[now]:.0f}°, knee flexion {turn.flexion_deg[now]:.1f}°."
+        )
     parts += [c.words() + "." for c in figure.callouts]
     return " ".join(parts)

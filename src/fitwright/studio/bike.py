@@ -15,7 +15,7 @@ from fitwright.records.models import Measurement, Position, Visit
 from fitwright.studio import typed as bench
 from fitwright.studio.body import measures
 from fitwright.studio.entry import Field, Group, Method, Saved, read_number
-from fitwright.studio.visits import last_position, measured, snapshot
+from fitwright.studio.visits import last_position, measured, positions, snapshot
 
 STATION = "bike"
 
@@ -137,7 +137,7 @@ def page(visit: Visit) -> BikePage:
     missing = tuple(e.field.label for g in groups for e in g.entries if e.field.needed and not e.known)
     return BikePage(
         groups, contact_points(visit), missing, _derived(record.measurements),
-        tuple(Position.objects.filter(visit=visit).order_by("created_at", "pk")),
+        positions(visit),
     )  # fmt: skip
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fitwright.bike.contact import ContactPoints
+from fitwright.errors import InputError
 from fitwright.foot.sole import SoleReading
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
 from fitwright.motion.ride import CycleCurve, RideResult
+from fitwright.plan.outcome import change_between
 from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.callouts import Callout
@@ -44,6 +46,10 @@ FRONT_ROWS = (
     ("knee_path_mm", "range", "knee travel sideways", ""),
     ("foot_yaw_deg", "mean", "foot turned out", ""),
 )
+SADDLE = {
+    "saddle_height_mm": ("saddle_height", "saddle height"), "saddle_setback_mm": ("saddle_setback", "setback"),
+}  # fmt: skip
+HANDS = {"hood_x_mm": ("hood_x", "hoods forward"), "hood_y_mm": ("hood_y", "hoods up")}
 CURVES = (
     ("knee_flexion", "Knee flexion", "more bent", "straighter"),
     ("hip_flexion", "Hip flexion", "more closed", "more open"),
@@ -84,6 +90,34 @@ def readings(found: Mapping[tuple[str, str], Measured], href: str = "") -> tuple
     return tuple(Reading(s, found[s, w], _state(w, later), href) for s, w in order)
 
 
+@dataclass(frozen=True)
+class Pair:
+    """One quantity of one side on both films: before, now, and after − before with the stickers kept on.
+
+    `clear` says whether the change exceeds what two films of the same position may differ by (MDC95).
+    """
+
+    side: str
+    before: Measured | None
+    now: Measured | None
+    change: Measured | None
+    clear: bool
+
+
+def pairs(found: Mapping[tuple[str, str], Measured]) -> tuple[Pair, ...]:
+    """The readings of one quantity, side by side; without a second ride the first one is "now"."""
+    later = any(when == "after" for _, when in found)
+    rows = []
+    for side in (*SIDES, "both"):
+        first, second = found.get((side, "before")), found.get((side, "after"))
+        if first is not None and second is not None:
+            change, least = change_between(first, second)
+            rows.append(Pair(side, first, second, change, abs(change.value) > least))
+        elif first is not None or second is not None:
+            rows.append(Pair(side, first if later else None, second if later else first, None, False))
+    return tuple(rows)
+
+
 def strip_of(
     visit: Visit, quantity: str, event: str, label: str, band: tuple[float, float] | None
 ) -> Strip | None:
@@ -99,11 +133,26 @@ def side_figure(visit: Visit, links: bool = True) -> RiderFigure:
     """The rider from the side with the numbers where they are measured."""
     now, before = _twins(visit)
     ride = _newest_side(visit)
+    guess = _guess(visit) if now is None and ride is None else None
     callouts = _callouts(visit, SIDE_ROWS, f"/visits/{visit.pk}/ride/" if links else "")
     return RiderFigure(
-        leg=now, before=before, contact=_contact(visit), curves=_leg_curves(ride),
-        callouts=(*callouts, *_bike_callouts(visit, links)), **_upper(ride),
+        leg=now or guess, guessed=guess is not None, before=before, contact=_contact(visit), curves=_leg_curves(ride),
+        callouts=(*callouts, *_bike_callouts(visit, SADDLE, links)), **_upper(ride),
     )  # fmt: skip
+
+
+def bike_drawing(visit: Visit, width: float = 480.0, height: float = 430.0) -> str:
+    """The bike with all its numbers as SVG; empty while the contact points are not whole.
+
+    A rider without a ride stands on it as a dotted first guess.
+    """
+    if _contact(visit) is None:
+        return ""
+    whole = side_figure(visit)
+    callouts = tuple(_bike_callouts(visit, SADDLE | HANDS, links=False))
+    return rider_svg(
+        replace(whole, callouts=callouts, title="The bike from the right"), "page", width, height
+    )
 
 
 def side_drawing(
@@ -243,18 +292,30 @@ def _callouts(visit: Visit, rows: tuple[tuple[str, str, str, str], ...], href: s
     return found
 
 
-def _bike_callouts(visit: Visit, links: bool) -> list[Callout]:
+def _bike_callouts(visit: Visit, words: Mapping[str, tuple[str, str]], links: bool) -> list[Callout]:
+    """Numbers of the bike at their dimension lines; before hollow and now solid where a change moved them."""
     known = bike.contact_measured(visit)
     href = f"/visits/{visit.pk}/bike/" if links else ""
-    words = {
-        "saddle_height_mm": ("saddle_height", "saddle height"),
-        "saddle_setback_mm": ("saddle_setback", "setback"),
-    }
-    return [
-        Callout(at, label, (Reading("both", known[name]),), href)
-        for name, (at, label) in words.items()
-        if name in known
-    ]
+    now = _contact(visit)
+    found = []
+    for name, (at, label) in words.items():
+        if name not in known:
+            continue
+        value = known[name]
+        moved = getattr(now, name) if now is not None else value.value
+        shown: tuple[Reading, ...] = (Reading("both", value),)
+        if abs(moved - value.value) > 0.05:
+            shown = (Reading("both", value, "before"), Reading("both", replace(value, value=moved)))
+        found.append(Callout(at, label, shown, href))
+    return found
+
+
+def _guess(visit: Visit) -> LegTwin | None:
+    """The leg from the tape measures, where height and bike are known and it reaches the pedals."""
+    try:
+        return plan.guessed_twin(visit, "right", "before").leg
+    except InputError:
+        return None
 
 
 def _knee_target(visit: Visit) -> CurveTarget | None:

@@ -16,7 +16,7 @@ from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Shoes, Visit
 from fitwright.studio import body
 from fitwright.studio.feet_measure import measure_sole
-from fitwright.studio.visits import analyse, analysis, answer, answers
+from fitwright.studio.visits import analyse, analysis, answer, answers, let_go, once
 
 STATION = "feet"
 FEET = ("left", "right")
@@ -113,12 +113,19 @@ def save_wish(visit: Visit, foot: str, wanted_lambda: float) -> None:
 
 
 def save_system(visit: Visit, name: str, size_eu: float | None, system: Mapping[str, Any]) -> Shoes:
-    """Record the shoes with their cleat system by measures (`SYSTEM_LIMITS`); the visit takes them."""
+    """Record the shoes with their cleat system by measures (`SYSTEM_LIMITS`); the visit takes them.
+
+    Shoes that say nothing new add no row.
+    """
     for key, (low, high, unit) in SYSTEM_LIMITS.items():
         check_range(key, float(system.get(key, low)), low, high, unit)
+    known = visit.shoes
+    if known and (known.name, known.size_eu, known.cleat_system) == (name, size_eu, dict(system)):
+        return known
     shoes = Shoes.objects.create(rider=visit.rider, name=name, size_eu=size_eu, cleat_system=dict(system))
     Visit.objects.filter(pk=visit.pk).update(shoes=shoes)
     visit.shoes = shoes
+    let_go(visit)
     return shoes
 
 
@@ -154,13 +161,17 @@ def page(visit: Visit) -> FeetPage:
 
 def foot_of(visit: Visit, side: str) -> Foot:
     """Everything known about one foot, with what follows from it."""
+    return once(visit, f"foot {side}", lambda: _foot_of(visit, side))
+
+
+def _foot_of(visit: Visit, side: str) -> Foot:
     said = answers(visit, STATION)
     hanging = body.hanging(visit).get(side)
     yaw = hanging.yaw_deg if hanging else None
     readings = {w: r for w in MOMENTS if (r := reading_of(visit, side, w)) is not None}
-    photos = {
-        w: Medium.objects.get(sha256=p["sha256"]) for w in MOMENTS if (p := said.get(f"photo {side} {w}"))
-    }
+    laid = {w: p["sha256"] for w in MOMENTS if (p := said.get(f"photo {side} {w}"))}
+    media = Medium.objects.in_bulk(laid.values(), field_name="sha256") if laid else {}
+    photos = {w: media[digest] for w, digest in laid.items()}
     wanted = float(said.get(f"wanted_lambda {side}", DEFAULT_LAMBDA))
     found = readings.get("before")
     start = _start(found, yaw, wanted)

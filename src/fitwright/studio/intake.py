@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from django.utils import timezone
 
 from fitwright.plan import red_flags as flags
-from fitwright.records.models import Rating, Rider, Visit
+from fitwright.records.models import Rider, Visit
 from fitwright.studio import typed as bench
 from fitwright.studio.entry import Field, Group, Saved
 from fitwright.studio.visits import USES, answers
@@ -135,5 +135,4 @@ def page(visit: Visit) -> IntakePage:
 
 def pain_ratings(visit: Visit) -> dict[str, float]:
     """Pain on arrival by body site, 0–10."""
-    rows = Rating.objects.current().filter(visit=visit, kind="pain", moment=bench.MOMENT)
-    return {r.site: float(r.value) for r in rows}
+    return {site: float(value) for (kind, site), value in bench.ratings(visit).items() if kind == "pain"}

@@ -8,14 +8,19 @@ from typing import Any
 from django_tasks import task
 
 from fitwright.errors import FitwrightError
-from fitwright.records.models import Visit, Work
+from fitwright.records.models import Answer, Visit, Work
 from fitwright.studio import plan, ride
 from fitwright.studio.work import Progress, working
 
 
 def start_film(visit: Visit, view: str, when: str) -> None:
-    """Queue the following of a film's points."""
-    waiting = _wait(visit, "ride", f"Following the points, {view}, {when}")
+    """Queue the following of a film's points; not again while the same film is followed from the same points."""
+    title = f"Following the points, {view}, {when}"
+    running = Work.objects.filter(visit=visit, kind="ride", title=title, state="running").last()
+    said = Answer.objects.filter(visit=visit, station=ride.STATION, key__endswith=f" {view} {when}")
+    if running is not None and not said.filter(created_at__gt=running.started_at).exists():
+        return
+    waiting = _wait(visit, "ride", title)
     follow_film.enqueue(visit.pk, view, when, waiting.pk)
 
 

@@ -6,20 +6,13 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
+from django.db.models import Max, Q
+
 from fitwright.quantity import Measured, format_pm
-from fitwright.records.models import (
-    STATIONS,
-    Analysis,
-    Answer,
-    ChangeStep,
-    Measurement,
-    Position,
-    Rider,
-    Visit,
-    Work,
-)
-from fitwright.studio import bike, body, intake
+from fitwright.records.models import STATIONS, Position, Rider, Visit, Work
+from fitwright.studio import bike, body, intake, plan
 from fitwright.studio.entry import lowered
+from fitwright.studio.visits import all_answers, all_measured, analyses, positions
 
 LABELS = {s: s.capitalize() for s in STATIONS}
 FIRST_STEP = {
@@ -106,24 +99,20 @@ def page(visit: Visit) -> VisitPage:
     asked = intake.page(visit)
     return VisitPage(
         walk, station, words, asked.referral, asked.reasons,
-        tuple(Position.objects.filter(visit=visit).order_by("created_at", "pk")),
+        positions(visit),
     )  # fmt: skip
 
 
 def _rows(visit: Visit) -> _Rows:
-    analyses: dict[str, set[str]] = {}
-    for kind, label in Analysis.objects.current().filter(visit=visit).values_list("kind", "label"):
-        analyses.setdefault(kind, set()).add(label)
-    plan = Analysis.objects.current().filter(visit=visit, kind="plan").last()
-    changes = plan.changes.count() if plan else 0
-    steps = ChangeStep.objects.filter(change__plan=plan).values("change").distinct().count() if plan else 0
+    known: dict[str, set[str]] = {}
+    for kind, label in analyses(visit):
+        known.setdefault(kind, set()).add(label)
+    changes = plan.changes_of(visit)
     return _Rows(
         visit,
-        {(a.station, a.key): a.value for a in Answer.objects.current().filter(visit=visit)},
-        {(m.station, m.key, m.side): m.measured for m in Measurement.objects.current().filter(visit=visit)},
-        analyses,
-        tuple(Position.objects.filter(visit=visit).order_by("created_at", "pk").values_list("label", flat=True)),
-        changes, steps,
+        {(s, key): value for s, said in all_answers(visit).items() for key, value in said.items()},
+        {where: m.measured for where, m in all_measured(visit).items()},
+        known, tuple(p.label for p in positions(visit)), len(changes), sum(bool(c.steps) for c in changes),
     )  # fmt: skip
 
 
@@ -277,11 +266,15 @@ def work_of(visit: Visit) -> tuple[Work, ...]:
     return tuple(Work.objects.filter(visit=visit, state__in=("waiting", "running")))
 
 
-def ended(visit: Visit, keys: Iterable[int]) -> tuple[Work, ...]:
-    """Those of the named pieces of work that are no longer going on."""
-    return tuple(
-        Work.objects.filter(visit=visit, pk__in=list(keys)).exclude(state__in=("waiting", "running"))
-    )
+def ended(visit: Visit, keys: Iterable[int], since: int) -> tuple[Work, ...]:
+    """Pieces of work no longer going on: of those named, and of those that came after the key `since`."""
+    known = Work.objects.filter(Q(pk__in=list(keys)) | Q(pk__gt=since), visit=visit)
+    return tuple(known.exclude(state__in=("waiting", "running")))
+
+
+def newest_work(visit: Visit) -> int:
+    """Key of the visit's latest piece of work, 0 when there was none."""
+    return Work.objects.filter(visit=visit).aggregate(Max("pk"))["pk__max"] or 0
 
 
 def stop_work(visit: Visit, key: int) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Prefetch
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
@@ -26,7 +27,7 @@ from fitwright.plan.types import Plan, Prediction
 from fitwright.records.models import Analysis, Change, ChangeStep, Visit
 from fitwright.studio import bike, body, feet, intake
 from fitwright.studio.ride import MARKERS, ride_of
-from fitwright.studio.visits import analyse, analysis, answers, last_position, snapshot
+from fitwright.studio.visits import analyse, analysis, answers, last_position, once, snapshot
 
 STATION = "plan"
 SIDES = ("left", "right")
@@ -65,7 +66,7 @@ def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
     ride, ridden = _side_ride(visit, when)
     if side != ridden:
         raise InputError("side", f"the {side} side was not filmed", allowed=ridden)
-    return calibrate(ride, side, _first_guess(visit, side, when))
+    return calibrate(ride, side, guessed_twin(visit, side, when))
 
 
 def gather(visit: Visit, when: str = "before") -> PlanInputs:
@@ -138,11 +139,13 @@ def changes_of(visit: Visit) -> tuple[ChangeRow, ...]:
     row = analysis(visit, "plan", "plan")
     if row is None:
         return ()
-    rows = []
-    for change in Change.objects.filter(plan=row).order_by("order"):
-        steps = tuple(change.steps.order_by("created_at", "pk"))
-        rows.append(ChangeRow(change, steps[-1].state if steps else "planned", steps))
-    return tuple(rows)
+    steps = Prefetch("steps", ChangeStep.objects.order_by("created_at", "pk"))
+    changes = Change.objects.filter(plan=row).order_by("order").prefetch_related(steps)
+    return once(visit, "changes", lambda: tuple(_change_row(c, tuple(c.steps.all())) for c in changes))
+
+
+def _change_row(change: Change, steps: tuple[ChangeStep, ...]) -> ChangeRow:
+    return ChangeRow(change, steps[-1].state if steps else "planned", steps)
 
 
 def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
@@ -239,7 +242,8 @@ def _contact(visit: Visit) -> ContactPoints:
     return contact
 
 
-def _first_guess(visit: Visit, side: str, when: str) -> CalibratedTwin:
+def guessed_twin(visit: Visit, side: str, when: str) -> CalibratedTwin:
+    """The twin before any ride, from the tape and the bike (InputError says what is missing)."""
     measures = body.measures(visit)
     if measures is None:
         raise InputError("height_mm", "is not known", hint="Enter the rider's height at the Body station")

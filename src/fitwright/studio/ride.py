@@ -16,7 +16,7 @@ from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio import bike
 from fitwright.studio.film import FilmResult, Marks, analyse_clip
 from fitwright.studio.markers import MarkerResult, analyse_markers
-from fitwright.studio.visits import analyse, analysis, answer, answers
+from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
 
 STATION = "ride"
 VIEWS = {"side right": ("side", "right"), "side left": ("side", "left"), "front": ("front", None)}
@@ -34,7 +34,6 @@ class Clip:
     medium: Medium
     marks: Mapping[str, Any] | None
     ride: RideResult | None
-    tracks: Mapping[str, Any]
     analysed: Analysis | None
 
     @property
@@ -69,23 +68,16 @@ def save_marks(visit: Visit, view: str, when: str, marks: Mapping[str, Any]) -> 
 def clips(visit: Visit) -> tuple[Clip, ...]:
     """All films of the visit, before first."""
     said = answers(visit, STATION)
+    places = [(v, w) for w in MOMENTS for v in VIEWS if said.get(f"film {v} {w}") is not None]
+    digests = {said[f"film {v} {w}"]["sha256"] for v, w in places}
+    media = Medium.objects.in_bulk(digests, field_name="sha256") if digests else {}
     found = []
-    for when in MOMENTS:
-        for view in VIEWS:
-            film = said.get(f"film {view} {when}")
-            if film is None:
-                continue
-            medium = Medium.objects.get(sha256=film["sha256"])
-            row = analysis(visit, "ride", f"{view} {when}")
-            fresh = row is not None and row.medium_id == medium.pk
-            result = row.result if row is not None and fresh else {}
-            found.append(
-                Clip(
-                    view, when, medium, said.get(f"marks {view} {when}"),
-                    RideResult.from_json(result["ride"]) if result else None,
-                    result.get("tracks", {}), row if fresh else None,
-                )
-            )  # fmt: skip
+    for view, when in places:
+        medium = media[said[f"film {view} {when}"]["sha256"]]
+        row = analysis(visit, "ride", f"{view} {when}")
+        fresh = row is not None and row.medium_id == medium.pk
+        ride = ride_of(visit, view, when) if fresh else None
+        found.append(Clip(view, when, medium, said.get(f"marks {view} {when}"), ride, row if fresh else None))
     return tuple(found)
 
 
@@ -96,8 +88,8 @@ def ride_of(visit: Visit, view: str, when: str) -> RideResult | None:
 
 def rides_by_label(visit: Visit) -> dict[str, RideResult]:
     """The current rides on record, by label ("side right before", `MARKERS`)."""
-    rows = Analysis.objects.current().filter(visit=visit, kind="ride")
-    return {label: _parsed(pk, at) for label, pk, at in rows.values_list("label", "pk", "created_at")}
+    rows = {label: row for (kind, label), row in analyses(visit).items() if kind == "ride"}
+    return {label: _parsed(row.pk, row.created_at) for label, row in rows.items()}
 
 
 @lru_cache(maxsize=64)

@@ -1,18 +1,24 @@
-"""A still from a stored film, upright, as JPEG: for marking points and for the contact strip."""
+"""A still from a stored film, upright and in colour, as JPEG: for marking points and before a film is played."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
+import av
 import cv2
 import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
-from fitwright.vision.video import luma_frames, probe
+from fitwright.vision.video import probe
+
+COVER = 0x400  # FFmpeg's flag of a stream that is a cover picture
 
 
 def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = 95) -> bytes:
-    """The first frame at or after `at_s`, turned upright, in shades of grey.
+    """The first frame at or after `at_s`, turned upright.
 
     Raises InputError when the medium is no film, cannot be decoded, or ends before.
     """
@@ -21,16 +27,29 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = 95) -> bytes:
     check_range("t", at_s, 0, 36000, "s")
     path = path_of(medium)
     clip = probe(path)
-    frame = next(iter(luma_frames(path, start_s=at_s or None)), None)
+    frame = _frame_at(path, at_s)
     if frame is None:
         raise InputError(
             "t", "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
         )
-    luma = np.asarray(frame.luma)
-    if luma.dtype != np.uint8:
-        luma = (luma >> (clip.bits - 8)).astype(np.uint8)
-    upright = np.ascontiguousarray(np.rot90(luma, -clip.rotation_deg // 90))
+    picture = frame.to_ndarray(format="bgr24")
+    upright = np.ascontiguousarray(np.rot90(picture, -clip.rotation_deg // 90))
     done, data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise InputError(medium.name, "the frame could not be written as a picture")
     return bytes(data)
+
+
+def _frame_at(path: Path, at_s: float) -> Any:
+    """The decoded frame, counted in the same time as points are followed in; None after the film's end."""
+    with av.open(str(path), metadata_errors="replace") as container:
+        stream = next(s for s in container.streams.video if not int(s.disposition) & COVER)
+        if at_s > 0:
+            container.seek(round(at_s / float(stream.time_base or 1)), stream=stream, backward=True)
+        try:
+            for frame in container.decode(stream):
+                if frame.time is not None and frame.time >= at_s - 1e-6:
+                    return frame
+        except av.error.FFmpegError:
+            return None
+    return None

@@ -14,7 +14,7 @@ from fitwright.quantity import Z95, Measured, format_pm, repeated
 from fitwright.records.models import Measurement, Rating, Visit
 from fitwright.studio import entry
 from fitwright.studio.entry import Entry, Field, Saved
-from fitwright.studio.visits import answer, answers, measure, measured, touch
+from fitwright.studio.visits import answer, answers, let_go, measure, measured, once, touch
 
 MOMENT = "arrived"
 
@@ -40,10 +40,13 @@ class OnRecord:
     @staticmethod
     def of(visit: Visit, station: str) -> OnRecord:
         """The current rows."""
-        rows = Rating.objects.current().filter(visit=visit, moment=MOMENT)
-        return OnRecord(
-            answers(visit, station), measured(visit, station), {(r.kind, r.site): r.value for r in rows}
-        )
+        return OnRecord(answers(visit, station), measured(visit, station), ratings(visit))
+
+
+def ratings(visit: Visit) -> dict[tuple[str, str], int]:
+    """Current ratings on arrival, by (kind, site)."""
+    rows = Rating.objects.current().filter(visit=visit, moment=MOMENT)
+    return once(visit, "ratings", lambda: {(r.kind, r.site): r.value for r in rows})
 
 
 Mean = Callable[[Field, Sequence[float]], Measured]
@@ -74,6 +77,7 @@ def save(
             except InputError as error:
                 saved.errors[field.name] = error
     with transaction.atomic():
+        let_go(visit)  # what the page read before is not trusted here
         before = OnRecord.of(visit, station)
         news = [r for r in ready if _differs(r, before)]
         if news:
@@ -147,6 +151,7 @@ def _write(visit: Visit, station: str, r: _Read) -> None:
     if r.measured is not None:
         measure(visit, station, key, r.measured, side=side, readings=r.readings)
     elif r.field.kind == "rating":
+        let_go(visit)
         old = Rating.objects.current().filter(visit=visit, kind=key, site=side, moment=MOMENT).last()
         Rating.objects.create(visit=visit, kind=key, site=side, moment=MOMENT, value=r.value, replaces=old)
     else:

@@ -1,9 +1,13 @@
-"""Riders and visits, and the rows that every station writes: answers, measurements, analyses, positions."""
+"""Riders and visits, and the rows that every station writes: answers, measurements, analyses, positions.
+
+A page reads the same rows for its walk, its drawings and its words: `hold` the visit and each kind of row is fetched
+once, until something is written.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeVar
 
 from django.db import transaction
 from django.db.models import F
@@ -23,6 +27,29 @@ from fitwright.records.models import (
     Shoes,
     Visit,
 )  # fmt: skip
+
+T = TypeVar("T")
+
+
+def hold(visit: Visit) -> None:
+    """From here on each kind of row of this visit is fetched once, until something is written: one page's reading."""
+    visit.held = {}  # type: ignore[attr-defined]
+
+
+def let_go(visit: Visit) -> None:
+    """Read anew what is asked for next."""
+    if getattr(visit, "held", None) is not None:
+        hold(visit)
+
+
+def once(visit: Visit, what: str, fetch: Callable[[], T]) -> T:
+    """What `fetch` gives; for a visit that is held, what it gave the first time."""
+    held: dict[str, T] | None = getattr(visit, "held", None)
+    if held is None:
+        return fetch()
+    if what not in held:
+        held[what] = fetch()
+    return held[what]
 
 
 def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulated: bool = False) -> Rider:
@@ -59,10 +86,12 @@ def touch(visit: Visit, expected_version: int | None = None) -> None:
             hint="Nothing of yours was lost: reload the page and save again",
         )  # fmt: skip
     visit.refresh_from_db(fields=["version"])
+    let_go(visit)
 
 
 def answer(visit: Visit, station: str, key: str, value: Any, author: str = "") -> Answer:
     """Record what was said; an earlier answer under the same key stays and is pointed to."""
+    let_go(visit)
     with transaction.atomic():
         old = Answer.objects.current().filter(visit=visit, station=station, key=key).last()
         if old is not None and old.value == value:
@@ -74,7 +103,19 @@ def answer(visit: Visit, station: str, key: str, value: Any, author: str = "") -
 
 def answers(visit: Visit, station: str) -> dict[str, Any]:
     """Current answers of a station, by key."""
-    return {a.key: a.value for a in Answer.objects.current().filter(visit=visit, station=station)}
+    return dict(all_answers(visit).get(station, {}))
+
+
+def all_answers(visit: Visit) -> dict[str, dict[str, Any]]:
+    """Current answers by station and key."""
+
+    def fetch() -> dict[str, dict[str, Any]]:
+        found: dict[str, dict[str, Any]] = {}
+        for a in Answer.objects.current().filter(visit=visit):
+            found.setdefault(a.station, {})[a.key] = a.value
+        return found
+
+    return once(visit, "answers", fetch)
 
 
 def measure(
@@ -82,6 +123,7 @@ def measure(
     readings: Iterable[float] = (), medium: Medium | None = None, author: str = "",
 ) -> Measurement:  # fmt: skip
     """Record a measurement; the one it corrects stays and is pointed to."""
+    let_go(visit)
     with transaction.atomic():
         old = Measurement.objects.current().filter(visit=visit, station=station, key=key, side=side).last()
         return Measurement.objects.create(
@@ -93,8 +135,13 @@ def measure(
 
 def measured(visit: Visit, station: str) -> dict[tuple[str, str], Measurement]:
     """Current measurements of a station, by (key, side)."""
-    rows = Measurement.objects.current().filter(visit=visit, station=station)
-    return {(m.key, m.side): m for m in rows}
+    return {(key, side): m for (at, key, side), m in all_measured(visit).items() if at == station}
+
+
+def all_measured(visit: Visit) -> dict[tuple[str, str, str], Measurement]:
+    """Current measurements by (station, key, side)."""
+    rows = Measurement.objects.current().filter(visit=visit)
+    return once(visit, "measured", lambda: {(m.station, m.key, m.side): m for m in rows})
 
 
 def analyse(
@@ -102,6 +149,7 @@ def analyse(
     inputs: Mapping[str, Any] | None = None, medium: Medium | None = None, author: str = "",
 ) -> Analysis:  # fmt: skip
     """Record what a computation gave; a re-run with the same label replaces, never erases, the older one."""
+    let_go(visit)
     with transaction.atomic():
         old = Analysis.objects.current().filter(visit=visit, kind=kind, label=label).last()
         return Analysis.objects.create(
@@ -112,16 +160,34 @@ def analyse(
 
 def analysis(visit: Visit, kind: str, label: str) -> Analysis | None:
     """The current analysis of this kind and label."""
-    return Analysis.objects.current().filter(visit=visit, kind=kind, label=label).last()
+    return analyses(visit).get((kind, label))
+
+
+def analyses(visit: Visit) -> dict[tuple[str, str], Analysis]:
+    """Current analyses by (kind, label); what a ride gave is large and comes only when it is asked for."""
+
+    def fetch() -> dict[tuple[str, str], Analysis]:
+        rows = Analysis.objects.current().filter(visit=visit)
+        found = [*rows.exclude(kind="ride"), *rows.filter(kind="ride").defer("result")]
+        return {(a.kind, a.label): a for a in found}
+
+    return once(visit, "analyses", fetch)
 
 
 def snapshot(
     visit: Visit, label: str, data: Mapping[str, Any], parent: Position | None = None, author: str = ""
 ) -> Position:
     """Write an immutable position."""
+    let_go(visit)
     return Position.objects.create(visit=visit, label=label, data=dict(data), parent=parent, author=author)
 
 
 def last_position(visit: Visit) -> Position | None:
     """The newest position of the visit."""
-    return Position.objects.filter(visit=visit).order_by("created_at", "pk").last()
+    return next(reversed(positions(visit)), None)
+
+
+def positions(visit: Visit) -> tuple[Position, ...]:
+    """All positions of the visit, oldest first."""
+    rows = Position.objects.filter(visit=visit).order_by("created_at", "pk")
+    return once(visit, "positions", lambda: tuple(rows))

@@ -31,6 +31,13 @@ def pm(value: Measured | Mapping[str, Any] | None) -> SafeString:
 
 
 @register.filter
+def signed_pm(value: Measured) -> SafeString:
+    """`+4.2 ± 2.8°`, a change."""
+    words = value_words(value)
+    return format_html('<span class="num">{}</span>', words if value.value <= 0 else f"+{words}")
+
+
+@register.filter
 def side_mark(side: str) -> SafeString:
     """The sign of a side: blue circle for left, vermilion triangle for right."""
     return mark_safe({"left": LEFT, "right": RIGHT}.get(str(side), ""))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, QueryDict
@@ -14,20 +14,31 @@ from fitwright.records.models import Visit
 from fitwright.studio.entry import Entry, Group, Saved, overlay
 from fitwright.web.views.shell import frame, show
 
-Save = Callable[[Visit, Mapping[str, str], int | None], Saved]
-Page = Callable[[Visit], Any]
+
+@dataclass(frozen=True)
+class Typed:
+    """A typed station: its name, how it saves, what its page shows, and its drawing (an empty text for none)."""
+
+    here: str
+    save: Callable[[Visit, Mapping[str, str], int | None], Saved]
+    page: Callable[[Visit], Any]
+    drawing: Callable[[Visit], str] = lambda _: ""
+
+    def shown(self, visit: Visit) -> dict[str, Any]:
+        """What its templates show."""
+        content = self.page(visit)
+        return {"page": content, "groups": content.groups, "drawing_svg": self.drawing(visit)}
 
 
-def station(request: HttpRequest, visit: Visit, here: str, save: Save, page: Page) -> HttpResponse:
+def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse:
     """The whole exchange of a typed station."""
     if request.method != "POST":
-        content = page(visit)
-        return show(request, visit, here, {"page": content, "groups": content.groups})
+        return show(request, visit, station.here, station.shown(visit))
     typed = typed_of(request.POST)
     field = request.GET.get("field", "")
     if getattr(request, "htmx", False) and field:
-        return _one_field(request, visit, here, save, page, typed, field)
-    return _whole_page(request, visit, here, save, page, typed)
+        return _one_field(request, visit, station, typed, field)
+    return _whole_page(request, visit, station, typed)
 
 
 def typed_of(post: QueryDict) -> dict[str, str]:
@@ -47,25 +58,24 @@ def version_of(text: str | None) -> int | None:
 
 
 def _one_field(
-    request: HttpRequest, visit: Visit, here: str, save: Save, page: Page, typed: dict[str, str], field: str
+    request: HttpRequest, visit: Visit, station: Typed, typed: dict[str, str], field: str
 ) -> HttpResponse:
     typed = {k: v for k, v in typed.items() if k == field or k.startswith(f"{field}.")}
     extra: dict[str, Any] = {}
     try:
-        saved = save(visit, typed, version_of(request.GET.get("mine") or request.POST.get("version")))
+        saved = station.save(visit, typed, version_of(request.GET.get("mine") or request.POST.get("version")))
     except InputError as error:
         if error.field != "visit":
             raise
         saved = Saved()
         visit.refresh_from_db(fields=["version"])
         extra = {"stale": visit.version, "other": "Changed in another window. Nothing of yours was lost."}
-    content = page(visit)
-    entry = _entry(overlay(content.groups, typed, saved), field)
+    shown = station.shown(visit)
+    entry = _entry(overlay(shown["groups"], typed, saved), field)
     if extra:
         extra["on_record"] = entry.recorded or "nothing"
-    context = frame(visit, here) | {
-        "page": content, "groups": content.groups, "e": entry, "just_saved": field in saved.written,
-        "results_template": f"{here}/results.html",
+    context = frame(visit, station.here) | shown | {
+        "e": entry, "just_saved": field in saved.written, "results_template": f"{station.here}/results.html",
     }  # fmt: skip
     status = 409 if extra else 422 if saved.errors else 200
     # "Keep mine" answers for one field only: the page stays as old as it was, so its other fields still ask.
@@ -74,12 +84,10 @@ def _one_field(
     return render(request, "parts/saved.html", context | extra, status=status)
 
 
-def _whole_page(
-    request: HttpRequest, visit: Visit, here: str, save: Save, page: Page, typed: dict[str, str]
-) -> HttpResponse:
+def _whole_page(request: HttpRequest, visit: Visit, station: Typed, typed: dict[str, str]) -> HttpResponse:
     stale = False
     try:
-        saved = save(visit, typed, version_of(request.POST.get("version")))
+        saved = station.save(visit, typed, version_of(request.POST.get("version")))
     except InputError as error:
         if error.field != "visit":
             raise
@@ -87,13 +95,13 @@ def _whole_page(
         visit.refresh_from_db(fields=["version"])
     if not saved.errors and not stale:
         return redirect(request.path)
-    content = page(visit)
-    groups = overlay(content.groups, typed, saved)
+    shown = station.shown(visit)
+    groups = overlay(shown["groups"], typed, saved)
     if stale:
         groups = _beside(groups)
     wrong = [e for g in groups for e in g.entries if e.error]
-    context = {"page": content, "groups": groups, "wrong": wrong, "stale_page": stale}
-    return show(request, visit, here, context, status=409 if stale else 422)
+    context = shown | {"groups": groups, "wrong": wrong, "stale_page": stale}
+    return show(request, visit, station.here, context, status=409 if stale else 422)
 
 
 def _entry(groups: tuple[Group, ...], name: str) -> Entry:

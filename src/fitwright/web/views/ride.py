@@ -10,6 +10,8 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
 from fitwright.errors import InputError
+from fitwright.plan.outcome import SEM_NEW_STICKERS
+from fitwright.quantity import Z95
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
@@ -24,6 +26,11 @@ from fitwright.web.views.uploads import take
 
 VIEW_WORDS = {"side right": "from the right", "side left": "from the left", "front": "from the front"}
 WHEN_WORDS = {"before": "as it came", "after": "after the change"}
+CHANGE_WHY = (
+    "Change is now less before. With the same stickers kept on, where they sit is common to both films and drops out "
+    "of the difference, so that a change is surer than either value. If stickers were set again in between, only an "
+    f"angle's change beyond {Z95 * 2**0.5 * SEM_NEW_STICKERS['deg']:.0f}° can be told."
+)
 CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=20000)
 
 
@@ -82,10 +89,12 @@ def _page(
     for quantity, event, label, _ in (*drawings.SIDE_ROWS, *drawings.FRONT_ROWS):
         strip = drawings.strip_of(visit, quantity, event, label, None)
         if strip is not None:
-            rows.append({"label": label, "readings": strip.readings, "svg": strip_svg(strip)})
+            pairs = drawings.pairs(drawings.values(visit, quantity, event))
+            rows.append({"label": label, "pairs": pairs, "svg": strip_svg(strip)})
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     context = {
         "example_svg": examples.ride_example(),
+        "twice": any(when == "after" for _, when in known), "change_why": CHANGE_WHY,
         "clips": ride.clips(visit), "markers": known.get((ride.MARKERS, "before")), "rows": rows,
         "curves": drawings.curve_drawings(visit, width=340.0),
         "front_svg": drawings.front_drawing(visit, width=560, height=520) if front else "",

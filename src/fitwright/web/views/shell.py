@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, render
 from fitwright.records.models import Studio, Visit, Work
 from fitwright.sheets import cautions
 from fitwright.studio import intake, overview
+from fitwright.studio.visits import hold
 from fitwright.studio.work import time_left_s
 
 
@@ -20,8 +21,10 @@ def the_studio() -> Studio:
 
 
 def the_visit(pk: int) -> Visit:
-    """The visit with its rider, or 404."""
-    return get_object_or_404(Visit.objects.select_related("rider", "bike", "shoes"), pk=pk)
+    """The visit with its rider, held for the page (each row is read once), or 404."""
+    visit = get_object_or_404(Visit.objects.select_related("rider", "bike", "shoes"), pk=pk)
+    hold(visit)
+    return visit
 
 
 def frame(visit: Visit, here: str) -> dict[str, Any]:
@@ -33,12 +36,13 @@ def frame(visit: Visit, here: str) -> dict[str, Any]:
     } | work_context(visit)  # fmt: skip
 
 
-def work_context(visit: Visit, was: tuple[int, ...] = ()) -> dict[str, Any]:
-    """Work under way, with time left in words, and what ended of the pieces that were running before."""
+def work_context(visit: Visit, was: tuple[int, ...] = (), since: int | None = None) -> dict[str, Any]:
+    """Work under way, with time left in words; what ended of the pieces that were running, or began after `since`."""
     running = overview.work_of(visit)
     for work in running:
         work.left_words = left_words(work)  # type: ignore[attr-defined]
-    return {"running": running, "ended": overview.ended(visit, was) if was else ()}
+    ended = () if since is None else overview.ended(visit, was, since)
+    return {"running": running, "ended": ended, "newest": overview.newest_work(visit)}
 
 
 def left_words(work: Work) -> str:

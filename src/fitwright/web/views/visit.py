@@ -36,14 +36,20 @@ def _front(visit: Visit) -> str:
 
 
 def work(request: HttpRequest, pk: int) -> HttpResponse:
-    """The htmx partial that is polled; says so to the page when work has ended."""
+    """The htmx partial that is polled; says so to the page when work has ended, and nothing when nothing happened."""
     visit = the_visit(pk)
-    was = tuple(int(x) for x in request.GET.get("was", "")[:200].split(",") if x.isascii() and x.isdigit())
-    context = work_context(visit, was)
+    was, since = _numbers(request.GET.get("was", "")), _numbers(request.GET.get("since", ""))
+    context = work_context(visit, was, since[0] if since else 0)
+    if not (was or context["running"] or context["ended"]):
+        return HttpResponse(status=204)
     response = render(request, "visit/work.html", {"visit": visit} | context)
     if context["ended"]:
         response["HX-Trigger"] = "work-ended"
     return response
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    return tuple(int(x) for x in text[:200].split(",") if x.isascii() and x.isdigit())
 
 
 @require_POST
@@ -53,4 +59,4 @@ def stop(request: HttpRequest, pk: int, work_pk: int) -> HttpResponse:
     overview.stop_work(visit, work_pk)
     if not getattr(request, "htmx", False):
         return redirect("visit", visit.pk)
-    return render(request, "visit/work.html", {"visit": visit} | work_context(visit, (work_pk,)))
+    return render(request, "visit/work.html", {"visit": visit} | work_context(visit, (work_pk,), 2**62))
