@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 SECONDS = "6"
-HANG_S = 90  # an interrupted demo that is not gone by then, with everything it started, hangs
+HANG_S = 30  # an interrupted demo that is not gone by then, with everything it started, hangs
 WHOLE_S = 1800
 COMMAND = (sys.executable, "-c", "from fitwright.cli.main import main; main()")
 

@@ -7,6 +7,11 @@ that was interrupted goes on where it stopped. `<file>.progress` tells how far a
 from __future__ import annotations
 
 import json
+import os
+import signal
+import threading
+from contextlib import suppress
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +22,28 @@ from fitwright.demo.truth import Truth, hand_marks
 
 FILM_SECONDS = 12.0
 MARK_AT_S = 1.3
+
+
+def ends_with(parent: Connection) -> None:
+    """Pool initialiser: this process ends as soon as the other end of `parent` is closed, in whatever way.
+
+    Without it Ctrl-C would only break off the picture in hand, and a killed parent would leave the pool behind.
+    """
+
+    def wait() -> None:
+        with suppress(EOFError, OSError):
+            parent.recv()  # nothing is ever sent
+        os._exit(0)
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=wait, daemon=True).start()
+
+
+def clear_parts(folder: Path) -> None:
+    """Take away what a run that was broken off had begun to write."""
+    for pattern in (".*.part*", "*.progress"):
+        for path in folder.rglob(pattern):
+            path.unlink(missing_ok=True)
 
 
 def write_json(path: Path, data: Any) -> None:

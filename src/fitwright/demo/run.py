@@ -52,7 +52,10 @@ class Demo:
 def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float = render.FILM_SECONDS) -> None:
     """Run both visits to their end. InputError, Stopped and KeyboardInterrupt leave everything done so far."""
     folder.mkdir(parents=True, exist_ok=True)
-    pool = ProcessPoolExecutor(2, mp_context=get_context("spawn"))
+    render.clear_parts(folder)
+    spawn = get_context("spawn")
+    theirs, ours = spawn.Pipe(duplex=False)
+    pool = ProcessPoolExecutor(2, spawn, render.ends_with, (theirs,))
     demo = Demo(folder, visits, pool, echo, seconds)
     try:
         for key in visits:
@@ -69,6 +72,7 @@ def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float =
             _hand_over(demo, key)
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
+        ours.close()  # whoever still renders ends now; so it does when this process is killed
 
 
 def _order_before(demo: Demo, key: str) -> None:

@@ -103,7 +103,9 @@ def _within_reach(leg: LegTwin) -> tuple[LegTwin, tuple[str, ...]]:
             continue
         if down == 0:
             return leg, ()
-        said = f"by tape the leg is about {down:.0f} mm short of the pedal; measure saddle height and leg again"
+        said = (
+            f"by tape the leg is about {down:.0f} mm short of the pedal; measure saddle height and leg again"
+        )
         return lower, (said,)
     solve(leg)  # raises: says where and by how much
     return leg, ()

@@ -35,6 +35,7 @@ TRUNK_SHARE = Measured(0.7, 0.3, "1", "share of the two-circle closure; our assu
 # The ankle, some 125 mm behind the axle, swings 2.2 mm per degree of cleat rotation and the knee may follow by half.
 # Which way is not assumed: the foot may have been there already, inside its float. Our assumption, no source.
 U_KNEE_PATH_MM_PER_DEG = 1.1
+U_KNEE_PATH_PER_SADDLE = 0.1  # mm of path per mm of saddle height; our assumption, no source
 U_YAW_AFTER_DEG = 2.0  # where a freed foot settles is not known to better than this; our assumption
 
 
@@ -116,7 +117,8 @@ class Forecast:
         shift = knee_path_shift(deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0))
         if event == "range":
             shift = Measured(0.0, 0.0, "mm")
-        return shift.widened(U_KNEE_PATH_MM_PER_DEG * abs(deltas.get(f"cleat_psi_deg_{side}", 0.0)))
+        turned, raised = deltas.get(f"cleat_psi_deg_{side}", 0.0), deltas.get("saddle_height_mm", 0.0)
+        return shift.widened(U_KNEE_PATH_MM_PER_DEG * turned, U_KNEE_PATH_PER_SADDLE * raised)
 
     def _leg(self, side: str) -> LegTwin | None:
         """The twin of this side, else of the other one (the same rider), else none."""
