@@ -67,7 +67,7 @@ def a_plan() -> Plan:
         (f"{KEY}: Author 2020",),
         (prediction,),
     )
-    return Plan((finding,), (change,), (prediction,))
+    return Plan((finding,), (change,), (prediction,), (f"{KEY}: 32° expected",))
 
 
 @pytest.fixture
@@ -166,10 +166,15 @@ def test_the_same_shoes_twice_are_one_pair(client, filled):
 def test_plan_shows_findings_with_source_changes_and_outcome(client, measured):
     text = text_of(client, measured, "plan")
     for words in (
-        "Lower the saddle 10 mm", "705 → 695 mm", "knee flexion, least, right (Author 2020)", "Below the band",
+        "Lower the saddle 10 mm", "705 → 695 mm", "for knee flexion, least, right", "Below the band",
         "Band 30 to 40°, Author 2020 (study)", "31.0 ± 2.4°", "they agree", "To tell them apart: lower it",
     ):  # fmt: skip
         assert words in text
+    assert "Knee flexion, least, right: 32° expected" in text
+    assert KEY not in text  # no record name is shown
+    order = [text.index(f'id="{part}"') for part in ("find", "ch", "out", "open")]
+    assert order == sorted(order)
+    assert all(f'href="#{part}"' in text for part in ("find", "ch", "out", "open"))
 
 
 def test_a_change_is_recorded_once_with_the_value_measured(client, measured):

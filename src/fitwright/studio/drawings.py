@@ -141,7 +141,7 @@ def side_figure(visit: Visit, links: bool = True) -> RiderFigure:
     )  # fmt: skip
 
 
-def bike_drawing(visit: Visit, width: float = 480.0, height: float = 430.0) -> str:
+def bike_drawing(visit: Visit, width: float = 540.0, height: float = 470.0) -> str:
     """The bike with all its numbers as SVG; empty while the contact points are not whole.
 
     A rider without a ride stands on it as a dotted first guess.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,12 +26,15 @@ from fitwright.plan.outcome import Outcome, coverage, learn, outcomes
 from fitwright.plan.types import Plan, Prediction
 from fitwright.records.models import Analysis, Change, ChangeStep, Visit
 from fitwright.studio import bike, body, feet, intake
+from fitwright.studio.entry import lowered
 from fitwright.studio.ride import MARKERS, ride_of
 from fitwright.studio.visits import analyse, analysis, answers, last_position, once, snapshot
 
 STATION = "plan"
 SIDES = ("left", "right")
 STATES = ("done", "kept", "undone")
+SET_BY_HAND = ("axle_under_foot", "cleat_rotation", "float_margin")
+"""Quantities that are the setting itself: the Feet station checks them, and no prediction is tested by them."""
 
 
 @dataclass(frozen=True)
@@ -148,6 +151,14 @@ def _change_row(change: Change, steps: tuple[ChangeStep, ...]) -> ChangeRow:
     return ChangeRow(change, steps[-1].state if steps else "planned", steps)
 
 
+def spelled(words: str, findings: Sequence[Mapping[str, Any]]) -> str:
+    """A sentence of the plan with the labels of its findings in place of their record names."""
+    for f in findings:
+        side = "" if f["side"] == "both" else f", {f['side']}"
+        words = words.replace(f["id"], f"{lowered(f['label'])}{side}")
+    return words
+
+
 def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
     """Compare what was predicted for the changes that were done with what the second ride shows, and keep it."""
     done = [r for r in changes_of(visit) if r.state in ("done", "kept")]
@@ -158,7 +169,8 @@ def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
     deltas = {r.planned["adjustable"]: _delta(r) for r in done}
     before, after = gather(visit, "before"), gather(visit, "after")
     found = watched_values(after, find_all(after))
-    rows = outcomes(whatif(before, deltas), found)
+    predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
+    rows = outcomes(predicted, found)
     side, twin = next(iter(before.twins.items()))
     response = learn(before.response, twin.leg, before.contact, deltas, rows)
     kept = {"rows": [o.to_json() for o in rows], "coverage": coverage(rows), "response": response.to_json()}

@@ -31,7 +31,9 @@ def visit_report(visit: Visit) -> VisitReport:
         charts=drawings.charts(visit), side=drawings.side_figure(visit, links=False),
         front=drawings.front_figure(visit, links=False),
         soles=tuple(f for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False)) is not None),
-        open_points=(*data.get("unmet", ()), *data.get("notes", ())),
+        open_points=tuple(
+            plan.spelled(w, data["findings"]) for w in (*data.get("unmet", ()), *data.get("notes", ()))
+        ),
         follow_up=str(said.get("follow_up") or ""), notes=str(said.get("notes") or ""),
         record=f"visit {visit.pk}",
     )  # fmt: skip

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from fitwright.quantity import Measured
 from fitwright.sheets.strip import Reading, Strip, strip_svg
-from fitwright.studio.entry import lowered
+from fitwright.studio.plan import ChangeRow, spelled
 
 STATE_WORDS = {
     "in": "inside the band", "low": "below the band", "high": "above the band",
@@ -16,9 +17,12 @@ STATE_WORDS = {
 }  # fmt: skip
 
 
+SHORT = re.compile(r"[;:(]|, 10\.\d")  # where the short form of a source ends
+
+
 @dataclass(frozen=True)
 class FindingRow:
-    """A finding as the page shows it."""
+    """A finding as the page shows it; `source` is its short form, `whole_source` all of it where that is longer."""
 
     label: str
     side: str
@@ -26,10 +30,19 @@ class FindingRow:
     words: str
     band: str
     source: str
+    whole_source: str
     describe: bool
     causes: Sequence[str]
     next_test: str
     svg: str
+
+    @property
+    def folded(self) -> str:
+        """What stands on the fold, empty when nothing is folded away."""
+        more = bool(self.causes or self.next_test)
+        if self.whole_source:
+            return "Source, and what it may come from" if more else "Source"
+        return "What it may come from" if more else ""
 
 
 def finding_row(data: Mapping[str, Any]) -> FindingRow:
@@ -41,10 +54,43 @@ def finding_row(data: Mapping[str, Any]) -> FindingRow:
     strip = Strip(data["label"], (Reading(data["side"], value),), band, data["unit"], note=data["source"])
     words = f"not compared: {refused}" if refused else STATE_WORDS.get(data["state"], data["state"])
     unit = {"deg": "°", "1": ""}.get(data["unit"], f" {data['unit']}")
+    short = SHORT.split(data["source"])[0].strip()
     return FindingRow(
         data["label"], data["side"], value, words, f"{low:g} to {high:g}{unit}".replace("-", "−"),
-        f"{data['source']} ({data['strength']})", data["role"] == "describe", data["causes"],
-        data["next_test"], strip_svg(strip),
+        f"{short} ({data['strength']})", "" if short == data["source"] else data["source"],
+        data["role"] == "describe", data["causes"], data["next_test"], strip_svg(strip),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ChangeLine:
+    """A planned change as the page shows it: what to do, what for, on which authority, and what it should do."""
+
+    row: ChangeRow
+    words: str
+    why: Sequence[str]
+    sources: Sequence[str]
+    predictions: Sequence[PredictionRow]
+
+    @property
+    def pk(self) -> str:
+        """Its key as text."""
+        return str(self.row.change.pk)
+
+    @property
+    def planned(self) -> Mapping[str, Any]:
+        """`PlannedChange.to_json`."""
+        return self.row.planned
+
+
+def change_line(row: ChangeRow, findings: Sequence[Mapping[str, Any]]) -> ChangeLine:
+    """From a change of the plan; the numbers that its words repeat are left to the line below them."""
+    planned = row.planned
+    parted = [w.partition(": ") for w in planned["why"]]
+    return ChangeLine(
+        row, planned["words"].split(": from ")[0], [spelled(found, findings) for found, _, _ in parted],
+        list(dict.fromkeys(source for _, _, source in parted if source)),
+        [prediction_row(p) for p in planned["predictions"]],
     )  # fmt: skip
 
 
@@ -77,16 +123,6 @@ def outcome_row(data: Mapping[str, Any]) -> PredictionRow:
     readings = (Reading(side, before, "before"), Reading(side, expected, "predicted"), Reading(side, after))
     svg = strip_svg(Strip(data["label"], readings, unit=before.unit))
     return PredictionRow(data["label"], side, before, expected, after, data["words"], svg)
-
-
-def reason(words: str, findings: Sequence[Mapping[str, Any]]) -> str:
-    """`left.knee_flexion_deg.min: source` as `Knee flexion, least, left (source)`."""
-    found, _, source = words.partition(": ")
-    for f in findings:
-        if f["id"] == found:
-            side = "" if f["side"] == "both" else f", {f['side']}"
-            return f"{lowered(f['label'])}{side}" + (f" ({source})" if source else "")
-    return words
 
 
 def _side(data: Mapping[str, Any]) -> str:

@@ -26,3 +26,22 @@ for (const failure of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) 
     say.append(words);
   });
 }
+
+// What comes in by itself never takes the place of something that is being typed.
+document.addEventListener("htmx:beforeRequest", (event) => {
+  const asked = event.detail.requestConfig?.triggeringEvent;
+  const place = event.detail.elt;
+  if (asked?.type !== "work-ended" || !beingTyped(place)) return;
+  event.preventDefault();
+  if (place.querySelector("[data-news]")) return;
+  const words = document.createElement("p");
+  words.className = "notice";
+  words.dataset.news = "";
+  words.textContent = "New results have come in. Reload the page to see them, once what you are typing is saved.";
+  place.prepend(words);
+});
+
+function beingTyped(place) {
+  const boxes = [...place.querySelectorAll("input:not([type=hidden]), textarea")];
+  return boxes.some((box) => box === document.activeElement || box.value !== box.defaultValue);
+}

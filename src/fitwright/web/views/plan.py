@@ -12,7 +12,7 @@ from fitwright.records.models import Change, Visit
 from fitwright.studio import jobs, plan
 from fitwright.studio.entry import Field, read_number, read_text, sentence
 from fitwright.web import examples
-from fitwright.web.strips import finding_row, outcome_row, prediction_row, reason
+from fitwright.web.strips import change_line, finding_row, outcome_row, prediction_row
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import show, the_visit
 
@@ -35,19 +35,16 @@ def _page(
 ) -> HttpResponse:
     content = plan.page(visit)
     data = content.plan or {}
-    findings = [finding_row(f) for f in data.get("findings", ())]
+    found, outcome = data.get("findings", ()), content.outcome or {}
+    findings = [finding_row(f) for f in found]
     context = {
         "example_svg": examples.strip_example(), "page": content, "stopped": data.get("stopped") or content.referral,
         "findings": [f for f in findings if not f.describe],
         "described": [f for f in findings if f.describe],
-        "changes": [
-            {"row": c, "planned": c.planned, "pk": str(c.change.pk),
-             "why": [reason(w, data.get("findings", ())) for w in c.planned["why"]],
-             "predictions": [prediction_row(p) for p in c.planned["predictions"]]}
-            for c in content.changes
-        ],
-        "outcomes": [outcome_row(o) for o in (content.outcome or {}).get("rows", ())],
-        "unmet": data.get("unmet", ()), "notes": data.get("notes", ()),
+        "changes": [change_line(c, found) for c in content.changes],
+        "outlook": [prediction_row(p) for p in data.get("outlook", ())] if content.changes else [],
+        "outcomes": [outcome_row(o) for o in outcome.get("rows", ())], "coverage": outcome.get("coverage", ""),
+        "open_points": [plan.spelled(w, found) for w in (*data.get("unmet", ()), *data.get("notes", ()))],
         "any_done": any(c.state in ("done", "kept") for c in content.changes),
     }  # fmt: skip
     return show(request, visit, "plan", context | (extra or {}), status=status)
