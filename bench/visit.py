@@ -43,10 +43,10 @@ def planning() -> list[Row]:
     """Twin, plan, what-if."""
     given = inputs()
     from fitwright.linkage.calibrate import calibrate
-    from fitwright.studio.plan import _first_guess
+    from fitwright.studio.plan import guessed_twin
 
     side = next(iter(given.twins))
-    guess = _first_guess(first_visit(), side, "before")
+    guess = guessed_twin(first_visit(), side, "before")
     plan = make_plan(given)
     changes = {"saddle_height_mm": -5.0, f"cleat_x_mm_{side}": -3.0}
     return [
