@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from io import BytesIO
 
 import numpy as np
 import pytest
 from django.urls import reverse
+from playwright.sync_api import Page, expect
 
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.motion.ride import THETA_DEG, CycleCurve, RideResult
@@ -108,7 +110,7 @@ def test_feet_show_the_cleat_the_first_setting_and_what_the_hand_must_do(client,
     text = text_of(client, measured, "feet")
     assert "186.4 ± 0.6 mm" in text
     assert "To the first setting:" in text
-    assert "of M1 to M5" in text
+    assert "of the way from M1 to M5" in text
     assert text.count("points not picked yet") == 0
     assert "simulated" in text
 
@@ -233,3 +235,38 @@ def test_the_loupe_shows_what_was_picked_and_names_what_is_missing(client, measu
     assert "“twelve” is not a number" in text
     assert 'value="10,5"' in text
     assert "Toe: is needed" in text
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_by_hand_a_red_flag_on_and_off_a_change_recorded_a_sheet_printed(live_server, page: Page, measured):
+    def to(station: str) -> None:
+        page.locator("#walk").get_by_role("link", name=station, exact=False).click()
+        expect(page.get_by_role("heading", level=1, name=station)).to_be_visible()
+
+    page.goto(f"{live_server.url}/visits/{measured.pk}/")
+    to("Intake")
+    question = page.locator("fieldset.question").first
+    with page.expect_response(lambda r: "field=flag." in r.url):
+        question.get_by_label("Yes", exact=True).check()
+    expect(page.locator("#results .refer")).to_contain_text("Refer before fitting")
+    with page.expect_response(lambda r: "field=flag." in r.url):
+        question.get_by_label("No", exact=True).check()
+    expect(page.locator("#results .refer")).to_have_count(0)
+
+    to("Plan")
+    page.get_by_role("link", name="To change").click()
+    page.get_by_label("Value measured on the bike").fill("69,5 cm")
+    page.get_by_label("Note").fill("post greased")
+    page.get_by_role("button", name="Done").click()
+    expect(page.locator(".step")).to_contain_text("measured 695 mm: post greased")
+    to("Bike")
+    expect(page.locator("#results svg").first).to_contain_text("695.0 ± 2.0 mm")
+
+    to("Handover")
+    sheet = page.get_by_role("link", name=re.compile("A4.*Position sheet")).get_attribute("href")
+    answer = page.request.get(live_server.url + sheet)
+    assert answer.headers["content-type"] == "application/pdf"
+    with page.expect_download() as download:
+        page.get_by_role("link", name="The position as data").click()
+    assert download.value.suggested_filename == f"position-{measured.pk}.json"

@@ -56,7 +56,7 @@ class Ink:
 
 
 _FIXED = {
-    "ink": "#23272b", "soft": "#6b675f", "hair": "#cfc7b6", "paper": "#fbf8f1", "band": "#e9e0cb",
+    "ink": "#23272b", "soft": "#6b675f", "hair": "#cfc7b6", "paper": "#fbf8f1", "band": "#ece4d1",
     "wash": "#f3ecdd", "left": "#0072B2", "right": "#D55E00", "left-wash": "#cfe0ea", "right-wash": "#f3d3bf",
 }  # fmt: skip
 _NAMES = {"soft": "ink-soft"}

@@ -38,6 +38,12 @@ def signed_pm(value: Measured) -> SafeString:
 
 
 @register.filter
+def mm(value: float) -> str:
+    """`−18.9 mm`, one decimal."""
+    return f"{value:.1f} mm".replace("-", "−")
+
+
+@register.filter
 def side_mark(side: str) -> SafeString:
     """The sign of a side: blue circle for left, vermilion triangle for right."""
     return mark_safe({"left": LEFT, "right": RIGHT}.get(str(side), ""))

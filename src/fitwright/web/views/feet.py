@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from fitwright.errors import InputError
+from fitwright.quantity import Measured
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.card_pdf import scale_card_pdf
 from fitwright.studio import drawings, feet, picks
@@ -89,9 +90,19 @@ def _page(
     ]
     context = {
         "example_svg": examples.sole_example(), "page": content,
+        "feet": [vars(f) | {"cleats": _cleats(f)} for f in content.feet],
         "soles_svg": drawings.soles_drawing(visit), "when_words": WHEN_WORDS, "system": system,
     }  # fmt: skip
     return show(request, visit, "feet", context | (extra or {}), status=status)
+
+
+def _cleats(foot: feet.Foot) -> list[tuple[str, dict[str, Measured]]]:
+    """The cleat at each moment and the first setting, in the order in which they came about."""
+    found = {w: r.cleat.measured() for w, r in foot.readings.items() if r.cleat is not None}
+    rows = [(WHEN_WORDS[w], found[w]) for w in WHEN_WORDS if w in found]
+    if foot.start is not None:
+        rows.insert(1 if "before" in found else 0, ("first setting", foot.start.cleat.measured()))
+    return rows
 
 
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
