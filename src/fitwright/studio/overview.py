@@ -197,7 +197,8 @@ def _ride(rows: _Rows) -> tuple[list[str], list[str]]:
 def _plan(rows: _Rows) -> tuple[list[str], list[str]]:
     if "plan" not in rows.analyses:
         return [], ["a plan"]
-    known = [f"{rows.changes} change{'s' if rows.changes != 1 else ''} planned"]
+    count = rows.changes or "no"
+    known = [f"{count} change{'s' if rows.changes != 1 else ''} planned"]
     open_ = rows.changes - rows.steps
     missing = [f"{open_} of the changes not recorded yet"] if open_ > 0 else []
     if "outcome" in rows.analyses:
