@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import socket
@@ -69,6 +70,8 @@ def run_server(port: int, stack: ExitStack, opened: str = "") -> None:
     signal.signal(signal.SIGTERM, _end)
     helper_process(stack, "-m", "django", "db_worker", "--settings", "fitwright.settings", "--verbosity", "0")
     typer.echo(f"Fitwright is at http://{HOST}:{port}/{opened}  (Ctrl-C ends it)")
+    # A page asks for ten pictures at once: a queue is no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     waitress.serve(application, host=HOST, port=port, threads=6, _quiet=True)
 
 
