@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 SECONDS = "6"
-HANG_S = 30  # an interrupted demo that is not gone by then, with everything it started, hangs
+HANG_S = 60  # an interrupted demo that is not gone by then, with everything it started, hangs
 WHOLE_S = 1800
 COMMAND = (sys.executable, "-c", "from fitwright.cli.main import main; main()")
 
@@ -80,10 +80,14 @@ def surroundings(data: Path | None) -> dict[str, str]:
 
 
 def break_off(studio: Path) -> Ended:
-    """Start the demo and press Ctrl-C when its first photograph has been measured."""
+    """Start the demo and press Ctrl-C when its first photograph has been measured.
+
+    A job that a shell started in the background ignores Ctrl-C and hands that on; a user's terminal does not.
+    """
     process = subprocess.Popen(
         [*COMMAND, "demo", "--no-serve", "--seconds", SECONDS, "--studio", str(studio)], env=surroundings(None),
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=studio.parent, start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     assert process.stdout is not None
     told = []
