@@ -27,10 +27,6 @@ REPO = Path(__file__).resolve().parents[1]
 README_PICTURE = REPO / "docs" / "pictures" / "ride.png"
 OUT = Path(__file__).with_name("out") / "shots"
 STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
-QUIET = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 LOOKS = {"light": (1440, "light"), "dark": (1440, "dark"), "tablet": (820, "light"), "phone": (390, "light")}
 
 
@@ -114,7 +110,7 @@ def main() -> int:
         print(f"There is no studio in {given.studio}. Run: make demo SERVE=0", file=sys.stderr)
         return 2
     sys.path.insert(0, str(REPO / "tests"))
-    from browser import find_browser
+    from browser import QUIET, find_browser
 
     path = find_browser()
     if path is None:

@@ -19,6 +19,11 @@ PLACES = (
     "/Applications/Chromium.app/Contents/MacOS/Chromium",
     r"C:\Program Files\Google\Chrome\Application\chrome.exe",
 )
+QUIET = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+"""Start-up words for a browser that calls nobody."""
 
 
 def find_browser() -> str | None:

@@ -7,17 +7,13 @@ from typing import Any
 
 import pytest
 
-from browser import find_browser
+from browser import QUIET, find_browser
 from fitwright.records.models import Bike, Studio, Visit
 from fitwright.studio import bike, body, intake
 from fitwright.studio.visits import new_rider, open_visit
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")  # the browser's test runs beside an event loop
 
-QUIET = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 BIKE = {
     "saddle_height_mm": "705", "saddle_setback_mm": "198", "hood_x_mm": "470", "hood_y_mm": "610",
     "crank_mm": "172,5", "q_factor_mm": "148", "pedal_offset_mm": "53",

@@ -158,12 +158,6 @@ def events(cycles: Floats) -> dict[str, float]:
     }  # fmt: skip
 
 
-def cadence_between(truth: Truth, start_s: float, end_s: float) -> float:
-    """True mean cadence between two times inside the clip, rpm (drift makes it depend on the turns counted)."""
-    at = np.interp([start_s, end_s], truth.time_s, np.asarray(truth.data["crank_deg"]))
-    return float((at[1] - at[0]) / 360 / (end_s - start_s) * 60)
-
-
 def ride_truth(motion: Motion, view: str, start_s: float, end_s: float, stickers: Stickers) -> dict[str, Any]:
     """Cadence over whole cycles, and the view's quantities with their mean curves."""
     right, cadence = cycles_deg(motion, start_s, end_s, "right")

@@ -17,7 +17,7 @@ from scipy.interpolate import CubicSpline
 
 from fitwright.errors import InputError
 from fitwright.motion.crank import TURN, times_at_angle
-from fitwright.motion.ride import THETA_DEG, CycleCurve
+from fitwright.motion.ride import CycleCurve
 from fitwright.quantity import Floats, Measured
 
 MIN_CYCLES = 3
@@ -188,8 +188,3 @@ def cycle_curve(name: str, unit: str, turns: Floats, u_systematic: Floats | floa
     random = bootstrap_error(turns, mean) * small_sample_factor(turns.shape[0])
     u = np.where(enough, np.hypot(random, u_systematic), np.nan)
     return CycleCurve(name, unit, mean, sd, u, int(turns.shape[0]))
-
-
-def bin_of(theta_deg: float) -> int:
-    """Index of the 1° bin nearest to a crank angle."""
-    return int(np.argmin(np.abs((THETA_DEG - theta_deg + 180.0) % 360.0 - 180.0)))
