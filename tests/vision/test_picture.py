@@ -14,9 +14,20 @@ from fitwright.vision.picture import Picture, decode_picture, read_picture, why_
 
 
 def jpeg(array, **save):
+    return saved(array, "JPEG", **save)
+
+
+def saved(array, form, **save):
     buffer = io.BytesIO()
-    Image.fromarray(array).save(buffer, "JPEG", quality=92, **save)
+    Image.fromarray(array).save(buffer, form, quality=92, **save)
     return buffer.getvalue()
+
+
+def tags(orientation=1, make="", model="", focal_35mm=0):
+    exif = Image.Exif()
+    exif[0x0112], exif[0x010F], exif[0x0110] = orientation, make, model
+    exif.get_ifd(0x8769)[0xA405] = focal_35mm
+    return exif.tobytes()
 
 
 @pytest.fixture
@@ -42,12 +53,49 @@ def test_focal_length_comes_from_the_files_35_mm_equivalent(scene):
     assert decode_picture(jpeg(scene), "a.jpg").focal_px is None
 
 
+@pytest.mark.parametrize("form", ["JPEG", "HEIF"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_orientation_is_turned_upright_and_told(scene, form, orientation):
+    """The pixel where `turn` says a sensor's pixel went is that pixel: for JPEG, and for HEIC made by libheif."""
+    picture = decode_picture(saved(scene, form, exif=tags(orientation)), "a")
+    v, u = np.mgrid[10:480:40, 10:640:40].reshape(2, -1)
+    middle = [(np.array(size) - 1) / 2 for size in ((640, 480), picture.size_px)]
+    at = (np.column_stack([u, v]) - middle[0]) @ np.array(picture.turn).T + middle[1]
+    upright = picture.grey[at[:, 1].round().astype(int), at[:, 0].round().astype(int)]
+    assert np.abs(upright.astype(int) - scene[v, u]).mean() < 3
+    assert picture.size_px == ((640, 480) if orientation < 5 else (480, 640))
+
+
+@pytest.mark.parametrize("form", ["JPEG", "HEIF"])
+@pytest.mark.parametrize(
+    ("make", "model", "name"),
+    [
+        ("Invented", "Q1", "Invented Q1"), ("Invented", "Invented Q1\0 ", "Invented Q1"), ("", "Q1", "Q1"),
+        ("Inv\nented", "", "Inv ented"), ("", "", ""),
+    ],
+)  # fmt: skip
+def test_camera_and_focal_setting_come_from_the_file(scene, form, make, model, name):
+    picture = decode_picture(saved(scene, form, exif=tags(1, make, model, 26)), "a")
+    assert picture.camera_name == name
+    assert picture.focal_35mm == 26
+    assert picture.focal_px == pytest.approx(26 * 800 / 43.267, rel=1e-3)
+
+
+def test_heic_cut_short_is_refused(scene):
+    data = saved(scene, "HEIF")
+    assert decode_picture(data, "whole.heic").size_px == (640, 480)
+    for length in (len(data) // 2, len(data) - 5, 60):
+        with pytest.raises(InputError, match=r"cut short.*Copy it again"):
+            decode_picture(data[:length], "half.heic")
+
+
 @pytest.mark.parametrize(
     ("data", "reason"),
     [
         (b"", "empty"),
         (b"hello, this is no picture at all", "not a picture"),
-        (b"\0\0\0\x20ftypheic" + b"\0" * 40, "HEIC"),
+        (b"\0\0\0\x20ftypheic" + b"\0" * 40, "damaged"),
+        (b"\0\0\0\x20ftypavif" + b"\0" * 40, "AVIF"),
         (b"\0\0\0\x20ftypisom" + b"\0" * 40, "film"),
     ],
 )

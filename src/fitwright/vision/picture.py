@@ -1,4 +1,4 @@
-"""Read a photograph: upright grey pixels, focal length when the file tells it, and a reason when it cannot be used.
+"""Read a photograph: upright grey pixels, what the file tells of its camera, and a reason when it cannot be used.
 
 Pixels follow the image frame: centre of the top-left pixel is (0, 0), u to the right, v down, px.
 """
@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
+from pillow_heif import register_heif_opener
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
@@ -24,9 +25,19 @@ MAX_BYTES = 80_000_000
 MAX_PIXELS = 120_000_000
 MIN_SIDE_PX = 200
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
-EXIF_BLOCK, EXIF_FOCAL_35MM = 0x8769, 0xA405
-HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif")
-FORMATS = "a JPEG, PNG, TIFF or WebP photograph"
+EXIF_BLOCK, EXIF_MAKE, EXIF_MODEL, EXIF_ORIENTATION, EXIF_FOCAL_35MM = 0x8769, 0x010F, 0x0110, 0x0112, 0xA405
+HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1")
+FORMATS = "a JPEG, PNG, HEIC, TIFF or WebP photograph"
+
+Turn = tuple[tuple[int, int], tuple[int, int]]
+STRAIGHT: Turn = ((1, 0), (0, 1))
+TURNS: dict[int, Turn] = {
+    1: STRAIGHT, 2: ((-1, 0), (0, 1)), 3: ((-1, 0), (0, -1)), 4: ((1, 0), (0, -1)),
+    5: ((0, 1), (1, 0)), 6: ((0, -1), (1, 0)), 7: ((0, -1), (-1, 0)), 8: ((0, 1), (-1, 0)),
+}  # fmt: skip
+"""EXIF orientation → what takes an offset (u, v) on the sensor to the upright picture (CIPA DC-008, tag 274)."""
+
+register_heif_opener()
 
 
 @dataclass(frozen=True)
@@ -36,11 +47,16 @@ class Picture:
     Attributes:
         grey: (h, w) luma, turned upright as its orientation tag says. name: file name for messages.
         focal_px: focal length in pixels from the file's 35 mm equivalent, or None.
+        camera_name: make and model as the file states them, or "". focal_35mm: the 35 mm equivalent, or None.
+        turn: (2, 2) takes offsets from the middle of the sensor to offsets in the upright picture.
     """
 
     grey: Grey
     name: str
     focal_px: float | None = None
+    camera_name: str = ""
+    focal_35mm: float | None = None
+    turn: Turn = STRAIGHT
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -76,36 +92,42 @@ def read_picture(path: Path) -> Picture:
 
 def decode_picture(data: bytes, name: str) -> Picture:
     """The same from bytes (an upload)."""
-    _refuse_what_no_reader_here_knows(data, name)
+    _refuse_what_is_no_photograph(data, name)
     try:
         with Image.open(io.BytesIO(data)) as opened:
             _check_size(opened.size, name)
-            focal = _focal_35mm(opened)
+            camera, focal, turn = _camera_of(opened)
             opened.draft("L", opened.size)  # JPEG: decode luma only
             upright = ImageOps.exif_transpose(opened).convert("L")
     except UnidentifiedImageError:
+        if data[4:8] == b"ftyp":
+            raise _damaged(name, "HEIC") from None
         raise InputError(name, "not a picture that can be read", allowed=FORMATS) from None
     except Image.DecompressionBombError:
         raise InputError(
             name, "too many pixels", allowed=f"up to {MAX_PIXELS / 1e6:.0f} megapixels"
         ) from None
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
-        raise InputError(
-            name, f"the picture is damaged or cut short ({error})", hint="Copy it again from the camera."
-        ) from None
+    except (OSError, SyntaxError, ValueError, EOFError, RuntimeError) as error:
+        raise _damaged(name, " ".join(str(error).split())) from None
     grey = np.asarray(upright, dtype=np.uint8)
-    diagonal = math.hypot(*grey.shape)
-    return Picture(grey, name, focal * diagonal / FULL_FRAME_DIAGONAL_MM if focal else None)
+    focal_px = focal * math.hypot(*grey.shape) / FULL_FRAME_DIAGONAL_MM if focal else None
+    return Picture(grey, name, focal_px, camera, focal, turn)
 
 
-def _refuse_what_no_reader_here_knows(data: bytes, name: str) -> None:
+def _damaged(name: str, reason: str) -> InputError:
+    return InputError(
+        name, f"the picture is damaged or cut short ({reason})", hint="Copy it again from the camera."
+    )
+
+
+def _refuse_what_is_no_photograph(data: bytes, name: str) -> None:
     if not data:
         raise InputError(name, "the file is empty", allowed=FORMATS)
-    if data[4:8] == b"ftyp":
-        if data[8:12] in HEIF_BRANDS:
+    if data[4:8] == b"ftyp" and data[8:12] not in HEIF_BRANDS:
+        if data[8:12] in (b"avif", b"avis", b"hevc", b"msf1"):
             raise InputError(
-                name, "an HEIC/HEIF/AVIF picture, which cannot be decoded here", allowed=FORMATS,
-                hint="Set the phone's camera to the most compatible format, or share the photo as JPEG.",
+                name, "an AVIF picture or a series of pictures, which is not read here", allowed=FORMATS,
+                hint="Share the photo as JPEG, or set the camera to the most compatible format.",
             )  # fmt: skip
         raise InputError(name, "a film, not a photograph", allowed=FORMATS)
 
@@ -124,13 +146,27 @@ def _check_size(size_px: tuple[int, int], name: str) -> None:
         )
 
 
-def _focal_35mm(image: Image.Image) -> float | None:
-    """The 35 mm equivalent focal length, mm, when the file states a credible one."""
+def _camera_of(image: Image.Image) -> tuple[str, float | None, Turn]:
+    """Make and model, 35 mm equivalent focal length (when credible), and how the picture is turned upright."""
     try:
-        focal = float(image.getexif().get_ifd(EXIF_BLOCK).get(EXIF_FOCAL_35MM, 0))
-    except (TypeError, ValueError, OSError, SyntaxError):  # a broken tag is no reason to refuse the picture
-        return None
-    return focal if 8 <= focal <= 400 else None
+        exif = image.getexif()
+        words = [_plain(exif.get(tag)) for tag in (EXIF_MAKE, EXIF_MODEL)]
+        number = image.info.get("original_orientation") or exif.get(EXIF_ORIENTATION)  # HEIC: turned already
+        focal = float(exif.get_ifd(EXIF_BLOCK).get(EXIF_FOCAL_35MM, 0))
+    except (TypeError, ValueError, OSError, SyntaxError, ZeroDivisionError):
+        return "", None, STRAIGHT  # a broken tag is no reason to refuse the picture
+    make, model = words
+    name = model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
+    return name[:120], focal if 8 <= focal <= 400 else None, TURNS.get(number or 1, STRAIGHT)
+
+
+def _plain(text: object) -> str:
+    """An EXIF text without padding and control characters."""
+    return (
+        " ".join("".join(c if c.isprintable() else " " for c in text).split())
+        if isinstance(text, str)
+        else ""
+    )
 
 
 def why_nothing_is_found(grey: Grey) -> str:
