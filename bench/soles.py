@@ -17,7 +17,7 @@ from fitwright.demo.truth import Truth
 from fitwright.foot.remount import compare
 from fitwright.foot.sole import SoleReading
 from fitwright.quantity import Z95, Floats
-from fitwright.studio.feet_measure import measure_sole
+from fitwright.studio.feet.measure import measure_sole
 from fitwright.vision.picture import Picture, read_picture
 
 FEET = ("left", "right")

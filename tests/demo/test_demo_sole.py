@@ -13,7 +13,7 @@ from fitwright.demo.sole_photo import hand_points, render_sole
 from fitwright.demo.truth import Truth
 from fitwright.errors import InputError
 from fitwright.foot.frame import cleat_pose
-from fitwright.studio.feet_measure import measure_sole
+from fitwright.studio.feet.measure import measure_sole
 from fitwright.vision.boards import find_boards
 from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.picture import read_picture

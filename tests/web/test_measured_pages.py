@@ -16,7 +16,8 @@ from fitwright.plan.types import Finding, Plan, PlannedChange, Prediction, Targe
 from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Change, Visit
-from fitwright.studio import feet, plan, ride
+from fitwright.studio import plan, ride
+from fitwright.studio.feet import foot, soles
 from fitwright.studio.visits import analyse
 
 KEY = "right.knee_flexion_deg.min"
@@ -74,10 +75,10 @@ def a_plan() -> Plan:
 
 @pytest.fixture
 def measured(filled: Visit) -> Visit:
-    for foot in ("left", "right"):
-        photo = keep_stream(BytesIO(foot.encode()), f"{foot}.jpg", "photo", simulated=True)
-        feet.save_photo(filled, photo, foot, "before")
-        analyse(filled, "sole", f"{foot} before", a_sole(foot).to_json(), medium=photo)
+    for side in ("left", "right"):
+        photo = keep_stream(BytesIO(side.encode()), f"{side}.jpg", "photo", simulated=True)
+        soles.save_photo(filled, photo, side, "before")
+        analyse(filled, "sole", f"{side} before", a_sole(side).to_json(), medium=photo)
     film = keep_stream(BytesIO(b"film"), "ride.mp4", "film", simulated=True)
     ride.save_film(filled, film, "side right", "before")
     for when, flexion in (("before", 27.0), ("after", 30.6)):
@@ -223,7 +224,7 @@ def test_an_address_with_a_slash_leads_to_its_station(client, measured):
 
 
 def test_the_loupe_shows_what_was_picked_and_names_what_is_missing(client, measured):
-    photo = feet.page(measured).feet[0].photos["before"]
+    photo = foot.page(measured).feet[0].photos["before"]
     address = reverse("feet_pick", args=[measured.pk, photo.pk])
     text = client.get(address, {"foot": "left", "when": "before"}).content.decode()
     assert 'name="x.heel_centre"' in text

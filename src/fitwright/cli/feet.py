@@ -15,7 +15,7 @@ from fitwright.foot.remount import Comparison, compare
 from fitwright.foot.sole import SolePoint, SoleReading
 from fitwright.foot.start import StartSetting, start_setting
 from fitwright.quantity import Measured
-from fitwright.studio.feet_measure import measure_sole, read_points, read_reading
+from fitwright.studio.feet.measure import measure_sole, read_points, read_reading
 from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.photo import U_PICK_PX
 

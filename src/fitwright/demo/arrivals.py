@@ -8,8 +8,9 @@ from fitwright.demo.riders import RIDERS, SimRider, bike_measures, hanging_foot_
 from fitwright.errors import InputError
 from fitwright.plan.red_flags import QUESTIONS
 from fitwright.records.models import Bike, Rider, Visit
-from fitwright.studio import bike, body, feet, intake
+from fitwright.studio import bike, body, intake
 from fitwright.studio.entry import Saved
+from fitwright.studio.feet import hardware
 from fitwright.studio.house import open_studio
 from fitwright.studio.ride import MARKERS, import_markers
 from fitwright.studio.visits import analysis, answers, new_rider, open_visit
@@ -43,7 +44,7 @@ def _visit(rider: SimRider) -> Visit:
         own = Bike.objects.create(rider=person, name=f"{rider.intake['use']} bike", use=rider.intake["use"])
         visit = open_visit(person, use=rider.intake["use"], title="first visit", bike=own)
     if visit.shoes is None:
-        feet.save_system(visit, "shoes", None, {
+        hardware.save_system(visit, "shoes", None, {
             "bolts": rider.bolts, "float_in_deg": rider.float_in_deg, "float_out_deg": rider.float_out_deg,
             "stack_mm": rider.stack_mm,
         })  # fmt: skip

@@ -22,7 +22,8 @@ from fitwright.demo.arrivals import SEED
 from fitwright.demo.riders import RIDERS, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
-from fitwright.studio import feet, handover, plan, ride
+from fitwright.studio import handover, plan, ride
+from fitwright.studio.feet import check, soles
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
 
@@ -123,7 +124,7 @@ def _measure(demo: Demo, key: str, when: str) -> None:
     """Photographs, then films, of one rider and moment through the real pipeline."""
     visit = demo.visits[key]
     for side in SIDES:
-        if feet.reading_of(visit, side, when) is None:
+        if soles.reading_of(visit, side, when) is None:
             _sole(demo, key, side, when)
     for view in VIEWS:
         if ride.ride_of(visit, view, when) is None:
@@ -135,7 +136,7 @@ def _sole(demo: Demo, key: str, side: str, when: str) -> None:
     with _step(demo, visit, "sole", f"{_name(visit)}: {side} sole, {when}") as tell:
         _wait(demo, path, tell)
         medium = keep_file(path, "photo", simulated=True)
-        feet.save_picks(visit, medium, side, when, _points(path)["points"])
+        check.save_sole(visit, medium, side, when, _points(path)["points"])
 
 
 def _film(demo: Demo, key: str, view: str, when: str) -> None:
@@ -170,7 +171,7 @@ def _finish(demo: Demo, key: str) -> None:
                     plan.record_step(row.change, "done", _actual(visit, row.planned))
             plan.take_outcome(visit)
             plan.keep_final_position(visit)
-    if feet.reading_of(visit, "left", "remount") is None:
+    if soles.reading_of(visit, "left", "remount") is None:
         _sole(demo, key, "left", "remount")
 
 
@@ -178,7 +179,7 @@ def _actual(visit: Visit, planned: Mapping[str, Any]) -> float | None:
     """The value read after the change: cleats from the second photograph, the rest against a mark on the part."""
     kind, side = planned["adjustable"], planned["side"]
     if kind.startswith("cleat"):
-        reading = feet.reading_of(visit, side, "after")
+        reading = soles.reading_of(visit, side, "after")
         cleat = reading.cleat if reading else None
         return None if cleat is None else float(
             {"cleat_x_mm": cleat.x_mm, "cleat_z_mm": cleat.z_mm, "cleat_psi_deg": cleat.psi_deg}[

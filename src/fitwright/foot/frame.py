@@ -20,7 +20,9 @@ FEET = ("left", "right")
 REQUIRED = ("heel_centre", "toe")
 CLEAT = ("cleat_nose", "cleat_tail")
 AXLE = ("axle_inner", "axle_outer")
-KNOWN = (*REQUIRED, "m1", "m5", *CLEAT, *AXLE)
+IMPRINT = ("imprint_nose", "imprint_tail")  # the print that an older cleat left
+OTHERS = ("bolt_1", "bolt_2", "bolt_3", "heel_inner", "heel_outer")  # bolts; the heel at its widest
+KNOWN = (*REQUIRED, "m1", "m5", *CLEAT, *AXLE, *IMPRINT, *OTHERS)
 LENGTH_MM = (150.0, 400.0)
 
 
@@ -106,11 +108,13 @@ def axle_under_foot(reading: SoleReading, yaw: Measured | None = None) -> Measur
     if reading.cleat is None or "m1" not in reading.landmarks or "m5" not in reading.landmarks:
         raise InputError("points", "m1, m5 and the cleat are needed", hint="Mark them on the photograph.")
     m1, m5, cleat = reading.landmarks["m1"], reading.landmarks["m5"], reading.cleat
-    yaw = yaw or Measured(cleat.psi_deg, float(cleat.u[2]), "deg")
-    mean = np.concatenate([m1.xz, m5.xz, [cleat.x_mm, cleat.z_mm, yaw.value]])
     covariance = np.zeros((7, 7))
     covariance[:2, :2], covariance[2:4, 2:4] = m1.covariance_mm2, m5.covariance_mm2
-    covariance[4:6, 4:6], covariance[6, 6] = cleat.covariance[:2, :2], yaw.u**2
+    covariance[4:, 4:] = cleat.covariance
+    if yaw is not None:  # measured by itself: independent of where the cleat sits
+        covariance[4:6, 6] = covariance[6, 4:6] = 0.0
+        covariance[6, 6] = yaw.u**2
+    mean = np.concatenate([m1.xz, m5.xz, [cleat.x_mm, cleat.z_mm, yaw.value if yaw else cleat.psi_deg]])
     value, cov = propagate(lambda v: axle_fraction(v[:2], v[2:4], v[4:6], float(v[6])), mean, covariance)
     return Measured(float(value[0]), float(np.sqrt(cov[0, 0])), "1", "sole photograph")
 
@@ -129,7 +133,7 @@ def check_names(names: Sequence[str]) -> None:
     for name in REQUIRED:
         if name not in names:
             raise InputError("points", f"{name} is missing", hint="It defines the sole frame: mark it.")
-    for pair in (CLEAT, AXLE):
+    for pair in (CLEAT, AXLE, IMPRINT):
         if len(set(pair) & set(names)) == 1:
             absent = next(iter(set(pair) - set(names)))
             raise InputError(

@@ -101,6 +101,7 @@ class SoleReading:
         cleat: the cleat's pose, or None when no cleat was marked.
         length_mm: heel to toe along the mid-line.
         quality: card corners found, homography rms, lens model, camera distance, notes.
+        outline_mm: (x, z) corners of the sole's edge, in order round; empty when it was not found.
     """
 
     foot: str
@@ -109,6 +110,7 @@ class SoleReading:
     cleat: CleatPose | None
     length_mm: Measured
     quality: Mapping[str, Any]
+    outline_mm: tuple[tuple[float, float], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The record's form (also what `fitwright feet measure --json` prints)."""
@@ -120,6 +122,7 @@ class SoleReading:
             "datums": {k: p.to_json() for k, p in self.datums.items()},
             "cleat": self.cleat.to_json() if self.cleat else None,
             "length_mm": self.length_mm.to_json(), "quality": dict(self.quality),
+            "outline_mm": [list(p) for p in self.outline_mm],
         }  # fmt: skip
 
     @staticmethod
@@ -131,4 +134,5 @@ class SoleReading:
             {k: SolePoint.from_json(p) for k, p in data["datums"].items()},
             CleatPose.from_json(data["cleat"]) if data["cleat"] else None,
             Measured.from_json(data["length_mm"]), dict(data["quality"]),
+            tuple((float(x), float(z)) for x, z in data.get("outline_mm", ())),
         )  # fmt: skip

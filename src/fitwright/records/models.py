@@ -43,12 +43,17 @@ class Bike(models.Model):
 
 
 class Shoes(models.Model):
-    """A pair of shoes with its cleat system, described by measures only."""
+    """A pair of shoes with its cleat and pedal system, described by measures only.
+
+    A rider's pairs are told apart by `letter`; a row that corrects a pair keeps its letter.
+    """
 
     rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="shoes")
+    letter = models.CharField(max_length=2, default="A")
     name = models.CharField(max_length=120)
     size_eu = models.DecimalField(max_digits=4, decimal_places=1, null=True, blank=True)
     cleat_system = models.JSONField(default=dict)
+    created_at = models.DateTimeField(auto_now_add=True, null=True)
 
     class Meta:
         verbose_name_plural = "shoes"
@@ -183,6 +188,38 @@ class Rating(AppendOnly):
     site = models.CharField(max_length=40)
     moment = models.CharField(max_length=12)  # arrived, left
     value = models.PositiveSmallIntegerField()
+
+
+class HardwareItem(AppendOnly):
+    """A part that a studio can fit, by measures: a cleat system, pedal, spacer, shim or wedge."""
+
+    kind = models.CharField(max_length=16)  # cleat, pedal, spacer, shim, wedge
+    key = models.CharField(max_length=40)
+    label = models.CharField(max_length=120)
+    data = models.JSONField(default=dict)
+    retired = models.BooleanField(default=False)
+
+
+class CleatNote(AppendOnly):
+    """What happened to the cleats of a rider's pair of shoes: fitted, worn (how far), replaced."""
+
+    rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="cleat_notes")
+    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.PROTECT)
+    letter = models.CharField(max_length=2, default="A", help_text="of the pair of shoes")
+    side = models.CharField(max_length=5, blank=True)
+    kind = models.CharField(max_length=10)  # fitted, worn, replaced
+    on = models.DateField()
+    data = models.JSONField(default=dict)
+    medium = models.ForeignKey(Medium, null=True, blank=True, on_delete=models.PROTECT)
+
+
+class CameraProfile(AppendOnly):
+    """A camera that was calibrated, remembered by what its files say of it."""
+
+    name = models.CharField(max_length=120, db_index=True)
+    size_px = models.JSONField(default=list)
+    data = models.JSONField(default=dict)
+    retired = models.BooleanField(default=False)
 
 
 class Work(models.Model):

@@ -22,7 +22,9 @@ from fitwright.sheets.ink import State, Theme
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip
-from fitwright.studio import bike, feet, plan
+from fitwright.studio import bike, plan
+from fitwright.studio.feet import setting, soles
+from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.ride import MARKERS, rides_by_label
 from fitwright.studio.visits import analysis
 
@@ -195,13 +197,13 @@ def front_drawing(
 
 def sole_figure(visit: Visit, side: str, links: bool = True) -> SoleFigure | None:
     """One sole: the newest reading solid, the one before hollow, the wish dashed."""
-    known = {w: r for w in feet.MOMENTS if (r := feet.reading_of(visit, side, w)) is not None}
+    known = {w: r for w in soles.MOMENTS if (r := soles.reading_of(visit, side, w)) is not None}
     reading: SoleReading | None = known.get("after") or known.get("before")
     if reading is None:
         return None
-    foot = feet.foot_of(visit, side)
+    foot = foot_of(visit, side)
     before = known["before"].cleat if "after" in known and "before" in known else None
-    wish = feet.wished_pose(visit, side) or (foot.start.cleat if foot.start else None)
+    wish = setting.wished_pose(visit, side) or (foot.start.cleat if foot.start else None)
     figure = SoleFigure.from_reading(reading, before, wish if "after" not in known else None, bolts(visit))
     return replace(figure, href=f"/visits/{visit.pk}/feet/" if links else "", hint="how this was measured")
 

@@ -28,7 +28,9 @@ from fitwright.sheets.position_sheet import (
     sheet_drawings,
 )
 from fitwright.sheets.typeset import Paper
-from fitwright.studio import drawings, feet
+from fitwright.studio import drawings
+from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.soles import FEET, reading_of
 from fitwright.studio.report import visit_report_pdf
 from fitwright.studio.visits import analysis, answer, answers, last_position
 
@@ -74,7 +76,7 @@ def page(visit: Visit) -> HandoverPage:
     return HandoverPage(
         _available(visit), last_position(visit), position_record(visit),
         {s: tuple((n, p.x_mm, p.z_mm) for n, p in r.datums.items()) for s, r in soles.items()},
-        {s: f for s in feet.FEET for f in [feet.foot_of(visit, s)] if f.check or f.remount},
+        {s: f for s in FEET for f in [foot_of(visit, s)] if f.check or f.remount},
         str(said.get("follow_up") or ""), str(said.get("notes") or ""), cautions.ALL,
         drawings.soles_drawing(visit),
     )  # fmt: skip
@@ -142,7 +144,7 @@ def position_sheet(visit: Visit, paper: Paper) -> bytes:
     position = last_position(visit)
     contact, measured = _contact_of(position)
     soles = _soles(visit)
-    figures = [f for s in feet.FEET if (f := drawings.sole_figure(visit, s, links=False)) is not None]
+    figures = [f for s in FEET if (f := drawings.sole_figure(visit, s, links=False)) is not None]
     side_svg, soles_svg = sheet_drawings(drawings.side_figure(visit, links=False), figures)
     sheet = PositionSheet(
         studio=_studio(), rider=visit.rider.name, date=_day(position), simulated=visit.simulated,
@@ -188,8 +190,8 @@ def _available(visit: Visit) -> tuple[Document, ...]:
 
 def _soles(visit: Visit) -> dict[str, SoleReading]:
     found = {}
-    for side in feet.FEET:
-        reading = feet.reading_of(visit, side, "after") or feet.reading_of(visit, side, "before")
+    for side in FEET:
+        reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
         if reading is not None:
             found[side] = reading
     return found

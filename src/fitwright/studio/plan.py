@@ -25,8 +25,9 @@ from fitwright.plan.make import make_plan, whatif
 from fitwright.plan.outcome import Outcome, coverage, learn, outcomes
 from fitwright.plan.types import Plan, Prediction
 from fitwright.records.models import Analysis, Change, ChangeStep, Visit
-from fitwright.studio import bike, body, feet, intake
+from fitwright.studio import bike, body, intake
 from fitwright.studio.entry import lowered
+from fitwright.studio.feet import hardware, setting, soles
 from fitwright.studio.ride import MARKERS, ride_of
 from fitwright.studio.visits import analyse, analysis, answers, last_position, once, snapshot
 
@@ -78,21 +79,21 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
     Raises InputError naming the station when ride, contact points or height are missing.
     """
     ride, side = _side_ride(visit, when)
-    readings = {s: r for s in SIDES if (r := feet.reading_of(visit, s, when)) is not None}
-    window = feet.float_window(visit)
+    readings = {s: r for s in SIDES if (r := soles.reading_of(visit, s, when)) is not None}
+    window = hardware.float_window(visit)
     known = {
         s: (r.landmarks["m1"], r.landmarks["m5"])
         for s, r in readings.items()
         if {"m1", "m5"} <= set(r.landmarks)
     }
-    said = answers(visit, feet.STATION)
+    said = answers(visit, soles.STATION)
     return PlanInputs(
         use=visit.use, ride=ride, twins={side: twin_of(visit, side, when)}, contact=contact_at(visit, when),
         front_ride=ride_of(visit, "front", when),
         cleats={s: r.cleat for s, r in readings.items() if r.cleat is not None}, marks=known,
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
-        wanted_lambda={s: float(said.get(f"wanted_lambda {s}", feet.DEFAULT_LAMBDA)) for s in SIDES},
+        wanted_lambda={s: float(said.get(f"wanted_lambda {s}", setting.DEFAULT_LAMBDA)) for s in SIDES},
         red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit), **_wishes(visit),
     )  # fmt: skip
 
@@ -190,7 +191,7 @@ def keep_final_position(visit: Visit) -> None:
     known = {k: m.to_json() for k, m in bike.contact_measured(visit).items()}
     data["contact_measured"] = {k: m | {"value": getattr(contact, k)} for k, m in known.items()}
     for side in SIDES:
-        reading = feet.reading_of(visit, side, "after") or feet.reading_of(visit, side, "before")
+        reading = soles.reading_of(visit, side, "after") or soles.reading_of(visit, side, "before")
         if reading is not None:
             data["feet"][side] = reading.to_json()
     if data != parent.data:
@@ -259,7 +260,7 @@ def guessed_twin(visit: Visit, side: str, when: str) -> CalibratedTwin:
     measures = body.measures(visit)
     if measures is None:
         raise InputError("height_mm", "is not known", hint="Enter the rider's height at the Body station")
-    reading = feet.reading_of(visit, side, when)
+    reading = soles.reading_of(visit, side, when)
     system = visit.shoes.cleat_system if visit.shoes else {}
     stack = float(system.get("stack_mm", SOLE_AND_STACK_MM))
     cleat: CleatPose | None = reading.cleat if reading else None

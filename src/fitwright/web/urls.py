@@ -7,7 +7,8 @@ from django.views.generic import RedirectView
 
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
-from fitwright.web.views import bike, body, feet, front, handover, intake, media, plan, ride, visit
+from fitwright.web.views import bike, body, front, handover, intake, media, plan, ride, visit
+from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, setting
 
 
 class Digest:
@@ -36,8 +37,14 @@ urlpatterns = [
     path("visits/<int:pk>/stop/<int:work_pk>", visit.stop, name="work_stop"),
     path("visits/<int:pk>/intake", intake.page, name="intake"),
     path("visits/<int:pk>/body", body.page, name="body"),
-    path("visits/<int:pk>/feet", feet.page, name="feet"),
-    path("visits/<int:pk>/feet/pick/<int:medium_pk>", feet.pick, name="feet_pick"),
+    path("visits/<int:pk>/feet", overview.page, name="feet"),
+    path("visits/<int:pk>/feet/pick/<int:medium_pk>", overview.pick, name="feet_pick"),
+    path("visits/<int:pk>/feet/marks", marks.page, name="feet_marks"),
+    path("visits/<int:pk>/feet/hardware", hardware.page, name="feet_hardware"),
+    path("visits/<int:pk>/feet/setting", setting.page, name="feet_setting"),
+    path("visits/<int:pk>/feet/clearance", clearance.page, name="feet_clearance"),
+    path("visits/<int:pk>/feet/aid", aid.page, name="feet_aid"),
+    path("visits/<int:pk>/feet/check", check.page, name="feet_check"),
     path("visits/<int:pk>/bike", bike.page, name="bike"),
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
@@ -45,7 +52,7 @@ urlpatterns = [
     path("visits/<int:pk>/handover", handover.page, name="handover"),
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
     path("visits/<int:pk>/position.json", handover.position, name="position"),
-    path("scale-card.pdf", feet.scale_card, name="scale_card"),
+    path("scale-card.pdf", overview.scale_card, name="scale_card"),
     path("media/<digest:sha256>", media.medium, name="medium"),
     path("media/<digest:sha256>/frame", media.still, name="still"),
 ]

@@ -9,7 +9,7 @@ import pytest
 
 from fitwright.errors import InputError
 from fitwright.foot.remount import compare
-from fitwright.studio.feet_measure import measure_sole, read_points, read_reading, sole_picture_points
+from fitwright.studio.feet.measure import measure_sole, read_points, read_reading, sole_picture_points
 from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.picture import Picture
 from rendered_sole import SOLE, Camera, Scene, photograph, picked

@@ -13,12 +13,15 @@ from fitwright.errors import InputError
 from fitwright.quantity import Measured
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.card_pdf import scale_card_pdf
-from fitwright.studio import drawings, feet, picks
+from fitwright.studio import drawings, picks
 from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.feet import check, foot, hardware, setting, soles
 from fitwright.studio.handover import PAPERS
 from fitwright.studio.visits import analysis
 from fitwright.web import examples
+from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.feet.benches import show_bench
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
 
@@ -31,23 +34,15 @@ SYSTEM = {
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the station; POST takes a photograph, a wish or the cleat system."""
-    visit = the_visit(pk)
-    if request.method != "POST":
-        return _page(request, visit)
-    typed = typed_of(request.POST)
-    try:
-        return _act(request, visit, typed)
-    except InputError as error:
-        extra = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
-        return _page(request, visit, extra, 422)
+    return answering(request, pk, _page, _act)
 
 
 def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     """The loupe on one photograph."""
     visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="photo")
     given = request.POST if request.method == "POST" else request.GET
-    foot, when = str(given.get("foot", "left")), str(given.get("when", "before"))
-    row = analysis(visit, "sole", f"{foot} {when}")
+    side, when = str(given.get("foot", "left")), str(given.get("when", "before"))
+    row = analysis(visit, "sole", soles.label(visit, f"{side} {when}"))
     same = row is not None and row.medium_id == medium.pk
     points = picks.filled(picks.SOLE, row.inputs.get("points", {}) if row and same else {})
     problem = ""
@@ -56,14 +51,14 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         problem = next((p.error for p in points if p.error), "")
         if not problem:
             try:
-                feet.save_picks(visit, medium, foot, when, read)
+                check.save_sole(visit, medium, side, when, read)
                 return redirect("feet", visit.pk)
             except InputError as error:
                 problem = sentence(error)
     context = {
-        "medium": medium, "foot": foot, "when": when, "when_words": WHEN_WORDS.get(when, when),
+        "medium": medium, "foot": side, "when": when, "when_words": WHEN_WORDS.get(when, when),
         "points": points, "problem": problem, "picture_url": reverse("medium", args=[medium.sha256]),
-        "hidden": (("foot", foot), ("when", when)), "back": reverse("feet", args=[visit.pk]),
+        "hidden": (("foot", side), ("when", when)), "back": reverse("feet", args=[visit.pk]),
         "save_words": "Measure this sole", "diagram": "feet/diagram.html",
     }  # fmt: skip
     return show(request, visit, "feet", context, template="feet/pick.html", status=422 if problem else 200)
@@ -83,9 +78,9 @@ def scale_card(request: HttpRequest) -> HttpResponse:
 def _page(
     request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
-    content = feet.page(visit)
+    content = foot.page(visit)
     system = [
-        (name, label, *feet.SYSTEM_LIMITS[name], content.system.get(name, ""))
+        (name, label, *hardware.SYSTEM_LIMITS[name], content.system.get(name, ""))
         for name, label in SYSTEM.items()
     ]
     context = {
@@ -93,32 +88,32 @@ def _page(
         "feet": [vars(f) | {"cleats": _cleats(f)} for f in content.feet],
         "soles_svg": drawings.soles_drawing(visit), "when_words": WHEN_WORDS, "system": system,
     }  # fmt: skip
-    return show(request, visit, "feet", context | (extra or {}), status=status)
+    return show_bench(request, visit, "feet", context | (extra or {}), "feet/page.html", status)
 
 
-def _cleats(foot: feet.Foot) -> list[tuple[str, dict[str, Measured]]]:
+def _cleats(one: foot.Foot) -> list[tuple[str, dict[str, Measured]]]:
     """The cleat at each moment and the first setting, in the order in which they came about."""
-    found = {w: r.cleat.measured() for w, r in foot.readings.items() if r.cleat is not None}
+    found = {w: r.cleat.measured() for w, r in one.readings.items() if r.cleat is not None}
     rows = [(WHEN_WORDS[w], found[w]) for w in WHEN_WORDS if w in found]
-    if foot.start is not None:
-        rows.insert(1 if "before" in found else 0, ("first setting", foot.start.cleat.measured()))
+    if one.start is not None:
+        rows.insert(1 if "before" in found else 0, ("first setting", one.start.cleat.measured()))
     return rows
 
 
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
     action = typed.get("action")
     if action == "photo":
-        foot, when = typed.get("foot", ""), typed.get("when", "")
+        side, when = typed.get("foot", ""), typed.get("when", "")
         medium = take(request, visit, "photo", "photo")
-        feet.save_photo(visit, medium, foot, when)
-        return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={foot}&when={when}")
+        soles.save_photo(visit, medium, side, when)
+        return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={side}&when={when}")
     if action == "wish":
         wished = Field("wanted_lambda", "Axle under the foot", unit="1", low=0, high=1)
-        feet.save_wish(visit, typed.get("foot", ""), read_number(wished, typed.get("wanted_lambda", "")))
+        setting.save_wish(visit, typed.get("foot", ""), read_number(wished, typed.get("wanted_lambda", "")))
     elif action == "system":
-        feet.save_system(visit, typed.get("name", "")[:120] or "shoes", None, _system(visit, typed))
+        hardware.save_system(visit, typed.get("name", "")[:120] or "shoes", None, _system(visit, typed))
     else:
-        raise InputError("action", "is not one of this page", value=str(action)[:40])
+        raise unknown_action(typed)
     return redirect("feet", visit.pk)
 
 
@@ -126,7 +121,7 @@ def _system(visit: Visit, typed: dict[str, str]) -> dict[str, Any]:
     """The cleat system as typed; what is left empty keeps what is on record."""
     system: dict[str, Any] = dict(visit.shoes.cleat_system) if visit.shoes else {}
     for name, label in SYSTEM.items():
-        low, high, unit = feet.SYSTEM_LIMITS[name]
+        low, high, unit = hardware.SYSTEM_LIMITS[name]
         if typed.get(name, "").strip():
             system[name] = read_number(Field(name, label, unit=unit, low=low, high=high), typed[name])
     if typed.get("bolts") in ("three-bolt", "two-bolt"):

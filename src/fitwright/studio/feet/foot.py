@@ -1,0 +1,112 @@
+"""One foot at the Feet station: everything known about it, and what follows from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fitwright.foot.frame import axle_under_foot
+from fitwright.foot.sole import SoleReading
+from fitwright.foot.start import StartSetting
+from fitwright.quantity import Measured, combine
+from fitwright.records.models import Medium, Visit
+from fitwright.studio import body
+from fitwright.studio.feet.check import Check, check_pose, check_remount
+from fitwright.studio.feet.hardware import float_window
+from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda, wished_pose
+from fitwright.studio.feet.soles import FEET, MOMENTS, photos_of, reading_of
+from fitwright.studio.visits import once
+
+
+@dataclass(frozen=True)
+class Foot:
+    """One foot at this station; what is not known yet is None.
+
+    `start` is the first setting for the wished λ at the hanging foot's yaw, `to_do` how to get there from the
+    cleat as found; `lambda_now` where the axle runs with the newest pose; `check` the newest pose against the
+    wish; `remount` the cleat found later against the record; `float_words` whether the hanging foot's yaw lies
+    inside the float.
+    """
+
+    side: str
+    hanging_yaw: Measured | None
+    readings: Mapping[str, SoleReading]
+    photos: Mapping[str, Medium]
+    wanted_lambda: float
+    start: StartSetting | None
+    to_do: str
+    lambda_now: Measured | None
+    check: Check | None
+    remount: Check | None
+    float_words: str
+
+
+@dataclass(frozen=True)
+class FeetPage:
+    """The Feet station."""
+
+    feet: tuple[Foot, ...]
+    system: Mapping[str, Any]
+    missing: tuple[str, ...]
+
+
+def page(visit: Visit) -> FeetPage:
+    """What the Feet page shows."""
+    feet = tuple(foot_of(visit, side) for side in FEET)
+    missing = tuple(
+        f"{f.side} sole: {what}"
+        for f in feet
+        for what, known in (
+            ("photograph", f.photos),
+            ("points", f.readings),
+            ("hanging foot (station Body)", f.hanging_yaw),
+        )
+        if not known
+    )
+    return FeetPage(feet, dict(visit.shoes.cleat_system) if visit.shoes else {}, missing)
+
+
+def foot_of(visit: Visit, side: str) -> Foot:
+    """Everything known about one foot, with what follows from it."""
+    return once(visit, f"foot {side}", lambda: _foot_of(visit, side))
+
+
+def _foot_of(visit: Visit, side: str) -> Foot:
+    hanging = body.hanging(visit).get(side)
+    yaw = hanging.yaw_deg if hanging else None
+    readings = {w: r for w in MOMENTS if (r := reading_of(visit, side, w)) is not None}
+    found, after, later = (readings.get(w) for w in MOMENTS)
+    start = start_of(visit, side)
+    newest = after or found
+    wish = wished_pose(visit, side) or (start.cleat if start else None)
+    return Foot(
+        side, yaw, readings, photos_of(visit, side), wanted_lambda(visit, side), start,
+        to_do(found, start), lambda_of(newest) if newest else None,
+        check_pose(wish, after.cleat) if wish and after and after.cleat else None,
+        check_remount(after, later) if after and later else None,
+        _float_words(visit, newest, yaw),
+    )  # fmt: skip
+
+
+def lambda_of(reading: SoleReading) -> Measured | None:
+    """λ with the foot at mid-float; None while marks or cleat are missing."""
+    if reading.cleat is None or not {"m1", "m5"} <= set(reading.landmarks):
+        return None
+    return axle_under_foot(reading)
+
+
+def _float_words(visit: Visit, reading: SoleReading | None, yaw: Measured | None) -> str:
+    """Whether the foot as it hangs lies inside the float of the cleat as it is set."""
+    window = float_window(visit)
+    if window is None or reading is None or reading.cleat is None or yaw is None:
+        return ""
+    psi = reading.cleat.measured()["psi_c_deg"]
+    low, high = psi.value - window[0], psi.value + window[1]
+    room = min(yaw.value - low, high - yaw.value)
+    u = combine(yaw.u, psi.u)
+    if room < 0:
+        end = "outward" if yaw.value > high else "inward"
+        return f"the hanging foot ({yaw}) lies {-room:.1f}° beyond the float's {end} end ({low:.1f}° to {high:.1f}°)"
+    margin = f"{room:.1f}° from the nearer end of the float ({low:.1f}° to {high:.1f}°)"
+    return f"the hanging foot ({yaw}) lies {margin}" + ("; too near to be sure" if room < 1.96 * u else "")

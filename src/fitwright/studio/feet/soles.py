@@ -1,0 +1,72 @@
+"""Sole photographs of a visit: laid at their place, points picked in them, and the reading that follows.
+
+A place is a foot, a moment and a pair of shoes. The first pair (A) is the silent one: its labels carry no letter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from fitwright.errors import InputError
+from fitwright.foot.sole import SoleReading
+from fitwright.records.media import path_of
+from fitwright.records.models import Medium, Visit
+from fitwright.studio.feet.measure import measure_sole
+from fitwright.studio.visits import analyse, analysis, answer, answers
+
+STATION = "feet"
+FEET = ("left", "right")
+MOMENTS = ("before", "after", "remount")
+
+
+def letter_of(visit: Visit) -> str:
+    """The letter of the pair of shoes that is on the bench."""
+    return visit.shoes.letter if visit.shoes else "A"
+
+
+def label(visit: Visit, words: str) -> str:
+    """The label under which the pair on the bench keeps `words` ("left before", "left before B")."""
+    letter = letter_of(visit)
+    return words if letter == "A" else f"{words} {letter}"
+
+
+def save_photo(visit: Visit, medium: Medium, foot: str, when: str) -> None:
+    """Lay a sole photograph at its place."""
+    check_place(foot, when)
+    answer(visit, STATION, label(visit, f"photo {foot} {when}"), {"sha256": medium.sha256})
+
+
+def save_picks(
+    visit: Visit, medium: Medium, foot: str, when: str, points: Mapping[str, tuple[float, float]]
+) -> SoleReading:
+    """Measure a sole photograph from the points picked in it and keep photograph, picks and reading."""
+    check_place(foot, when)
+    reading = measure_sole(path_of(medium), foot, points)
+    save_photo(visit, medium, foot, when)
+    analyse(
+        visit, "sole", label(visit, f"{foot} {when}"), reading.to_json(), medium=medium,
+        inputs={"points": {k: list(v) for k, v in points.items()}},
+    )  # fmt: skip
+    return reading
+
+
+def reading_of(visit: Visit, foot: str, when: str) -> SoleReading | None:
+    """The measured sole of one foot and moment."""
+    row = analysis(visit, "sole", label(visit, f"{foot} {when}"))
+    return SoleReading.from_json(row.result) if row else None
+
+
+def photos_of(visit: Visit, foot: str) -> dict[str, Medium]:
+    """The sole photographs of one foot by moment."""
+    said = answers(visit, STATION)
+    laid = {w: p["sha256"] for w in MOMENTS if (p := said.get(label(visit, f"photo {foot} {w}")))}
+    media = Medium.objects.in_bulk(laid.values(), field_name="sha256") if laid else {}
+    return {w: media[digest] for w, digest in laid.items()}
+
+
+def check_place(foot: str, when: str) -> None:
+    """InputError for a foot or a moment that is none."""
+    if foot not in FEET:
+        raise InputError("foot", "unknown", value=foot, allowed="left, right")
+    if when not in MOMENTS:
+        raise InputError("when", "unknown", value=when, allowed=", ".join(MOMENTS))

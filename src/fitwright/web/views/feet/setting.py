@@ -1,0 +1,27 @@
+"""First setting: fore-aft, lateral and rotation solved together, and what other rules would give."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+
+from fitwright.records.models import Visit
+from fitwright.web.views.acting import answering, unknown_action
+from fitwright.web.views.feet.benches import show_bench
+
+
+def page(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show the page; POST acts."""
+    return answering(request, pk, _page, _act)
+
+
+def _page(
+    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    context: dict[str, Any] = {}
+    return show_bench(request, visit, "feet_setting", context | (extra or {}), status=status)
+
+
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    raise unknown_action(typed)
