@@ -140,12 +140,13 @@ def probability_within(m: Measured, low: float, high: float) -> float:
 
 
 def propagate(
-    function: Callable[[Floats], ArrayLike], mean: ArrayLike, covariance: ArrayLike, step: float = 1e-4
-) -> tuple[Floats, Floats]:
+    function: Callable[[Floats], ArrayLike], mean: ArrayLike, covariance: ArrayLike, step: float = 1e-4,
+    *, batched: bool = False,
+) -> tuple[Floats, Floats]:  # fmt: skip
     """First-order propagation (JCGM 100, 5.2) with a central-difference Jacobian.
 
     Args:
-        function: maps a vector (n,) to a vector (m,).
+        function: maps a vector (n,) to a vector (m,); when `batched`, vectors (k, n) to (k, m) in one call.
         mean: (n,) input values. covariance: (n, n).
         step: difference step as a share of each input's standard uncertainty (or absolute where that is 0).
 
@@ -154,13 +155,11 @@ def propagate(
     """
     x0 = np.asarray(mean, dtype=np.float64)
     cov = np.asarray(covariance, dtype=np.float64)
-    y0 = np.atleast_1d(np.asarray(function(x0), dtype=np.float64))
     sd = np.sqrt(np.diag(cov))
     h = np.where(sd > 0, step * sd, step)
-    jacobian = np.empty((y0.size, x0.size))
-    for i in range(x0.size):
-        e = np.zeros_like(x0)
-        e[i] = h[i]
-        plus, minus = np.asarray(function(x0 + e)), np.asarray(function(x0 - e))
-        jacobian[:, i] = np.atleast_1d(plus - minus) / (2 * h[i])
-    return y0, jacobian @ cov @ jacobian.T
+    inputs = np.concatenate([x0[None], x0 + np.diag(h), x0 - np.diag(h)])
+    rows = function(inputs) if batched else [np.atleast_1d(np.asarray(function(x))) for x in inputs]
+    y = np.asarray(rows, dtype=np.float64)
+    n = x0.size
+    jacobian = ((y[1 : n + 1] - y[n + 1 :]) / (2 * h[:, None])).T
+    return y[0], jacobian @ cov @ jacobian.T

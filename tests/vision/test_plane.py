@@ -12,7 +12,7 @@ from fitwright.errors import InputError
 from fitwright.quantity import Measured, propagate
 from fitwright.vision.boards import FoundBoard
 from fitwright.vision.card import SCALE_CARD
-from fitwright.vision.plane import LensPrior
+from fitwright.vision.lens import LensPrior
 from fitwright.vision.plane_fit import fit_plane
 from rendered_sole import SOLE, Camera, Scene, sole_to_plane
 

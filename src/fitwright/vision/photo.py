@@ -13,20 +13,23 @@ from fitwright.errors import InputError, check_range
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import FoundBoard, find_boards, homography_errors, recognise
 from fitwright.vision.card import SCALE_CARD, CardLayout, StripLayout, marker_dictionary
+from fitwright.vision.lens import LensPrior
 from fitwright.vision.picture import Picture
-from fitwright.vision.plane import CardPlane, LensPrior
+from fitwright.vision.plane import CardPlane
 from fitwright.vision.plane_fit import fit_plane
 
 U_PICK_PX = 0.7
 """Standard uncertainty of a hand-picked coordinate (loupe, common practice, no source)."""
 
 
-def card_plane(picture: Picture, card: CardLayout = SCALE_CARD) -> CardPlane:
-    """The plane of our own scale card in a picture. Raises InputError when it cannot be found or fitted."""
+def card_plane(picture: Picture, card: CardLayout = SCALE_CARD, lens: LensPrior | None = None) -> CardPlane:
+    """The plane of our own scale card in a picture. Raises InputError when it cannot be found or fitted.
+
+    `lens`: what a calibration knows of this camera; without it the picture's own focal length, or a phone's usual.
+    """
     boards = find_boards(picture, card.strips)
-    return fit_plane(
-        boards, picture.size_px, LensPrior.of_picture(picture.size_px, picture.focal_px), card.print_scale
-    )
+    prior = lens or LensPrior.of_picture(picture.size_px, picture.focal_px)
+    return fit_plane(boards, picture.size_px, prior, card.print_scale)
 
 
 def plane_quality(plane: CardPlane, card: CardLayout = SCALE_CARD) -> dict[str, Any]:

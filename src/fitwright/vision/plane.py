@@ -1,11 +1,9 @@
 """A camera over the card's plane: pixels of the picture to millimetres in the plane and back, with covariance.
 
-The camera is a pinhole with two radial terms (Brown 1971; x_d = x (1 + k1 r² + k2 r⁴), x in focal lengths). Its
-parameters and their covariance come from `fitwright.vision.plane_fit`.
-
 Plane frame: that of the first strip found, mm, x across, y down as seen from the camera (the third axis points
-away from the camera). Parameter vector: turn (3, rad, about the starting rotation), translation (3, mm),
-log focal length, principal point (2, px), k1, k2, then (x, y, turn) of each further strip.
+away from the camera). Parameter vector: turn (3, rad, about the starting rotation), translation (3, mm), the lens
+(8, see `fitwright.vision.lens`), then (x, y, turn) of each further strip. Values and covariance come from
+`fitwright.vision.plane_fit`.
 """
 
 from __future__ import annotations
@@ -18,33 +16,10 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.quantity import Floats, Measured, propagate
 from fitwright.vision.boards import FoundBoard
-from fitwright.vision.picture import FULL_FRAME_DIAGONAL_MM
+from fitwright.vision.lens import LENS, LensPrior, distort, undistort
 
-CAMERA = 11
-
-
-@dataclass(frozen=True)
-class LensPrior:
-    """What is believed about the camera before the picture is read (common practice, no source).
-
-    Attributes: focal_px and its relative u; u_centre, principal point as a share of the picture's diagonal;
-    u_k1, u_k2 around zero (a phone corrects most of its lens itself). source: words for the report.
-    """
-
-    focal_px: float
-    u_focal: float
-    u_centre: float = 0.01
-    u_k1: float = 0.05
-    u_k2: float = 0.02
-    source: str = ""
-
-    @staticmethod
-    def of_picture(size_px: tuple[int, int], focal_px: float | None) -> LensPrior:
-        """Focal length from the file (3 %), or a phone's main camera (27 mm equivalent, 25 %)."""
-        if focal_px is not None:
-            return LensPrior(focal_px, 0.03, source="focal length from the picture's file")
-        typical = 27.0 / FULL_FRAME_DIAGONAL_MM * math.hypot(*size_px)
-        return LensPrior(typical, 0.25, source="focal length assumed (27 mm equivalent ± 50 %)")
+CAMERA = 6 + LENS
+OPTICS = slice(6, CAMERA)
 
 
 @dataclass(frozen=True)
@@ -120,35 +95,70 @@ class CardPlane:
             u_height_mm: standard uncertainty of that height, the same for all points;
             u_uneven_mm: and the part that differs from point to point.
         """
-        pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        n, m = len(pixels), len(self.parameters)
-        heights = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (n,))
-
-        def plane(vector: Floats) -> Floats:
-            p, uv = vector[:m], vector[m : m + 2 * n].reshape(n, 2)
-            common, own, scale = vector[m + 2 * n], vector[m + 2 * n + 1 : -1], vector[-1]
-            return np.asarray(
-                scale * ray_to_plane(p, self.start_rotation, uv, heights + common + own)
-            ).ravel()
-
-        variances = [np.full(2 * n, u_pick_px**2), [u_height_mm**2], np.full(n, u_uneven_mm**2)]
-        relative = self.print_scale.u / self.print_scale.value
-        tail = np.concatenate([*variances, [relative**2]])
-        covariance = np.zeros((m + len(tail), m + len(tail)))
-        covariance[:m, :m] = self.covariance
-        covariance[range(m, m + len(tail)), range(m, m + len(tail))] = tail
-        mean = np.concatenate([self.parameters, pixels.ravel(), np.zeros(n + 1), [1.0]])
-        xy, cov = propagate(plane, mean, covariance)
+        cut = self._cut(points_px, u_pick_px, height_mm, u_height_mm, u_uneven_mm)
+        xy, covariance = propagate(
+            lambda v: cut.points_mm(v).reshape(len(v), -1), cut.mean, cut.covariance, batched=True
+        )
         if not np.all(np.isfinite(xy)):
             raise InputError(
                 "point", "looks past the card's plane (towards the horizon)", hint="Pick it again."
             )
-        return PlanePoints(xy.reshape(n, 2), cov)
+        return PlanePoints(xy.reshape(-1, 2), covariance)
+
+    def draws(
+        self, points_px: Floats, count: int, seed: int, u_pick_px: float = 0.7,
+        height_mm: float | Floats = 0.0, u_height_mm: float = 0.0, u_uneven_mm: float = 0.0,
+    ) -> Floats:  # fmt: skip
+        """(count, n, 2) mm: the same points by drawing everything that is uncertain (JCGM 101:2008, section 7)."""
+        cut = self._cut(points_px, u_pick_px, height_mm, u_height_mm, u_uneven_mm)
+        rng = np.random.default_rng(seed)
+        return cut.points_mm(rng.multivariate_normal(cut.mean, cut.covariance, count, method="eigh"))
+
+    def _cut(
+        self, points_px: Floats, u_pick_px: float, height_mm: float | Floats, u_height_mm: float,
+        u_uneven_mm: float,
+    ) -> _Cut:  # fmt: skip
+        pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        n, m = len(pixels), CAMERA  # where further strips lie moves no point
+        heights = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (n,))
+        relative = self.print_scale.u / self.print_scale.value
+        u = np.concatenate([np.full(2 * n, u_pick_px), [u_height_mm], np.full(n, u_uneven_mm), [relative]])
+        covariance = np.zeros((m + len(u), m + len(u)))
+        covariance[:m, :m] = self.covariance[:m, :m]
+        covariance[range(m, m + len(u)), range(m, m + len(u))] = u**2
+        mean = np.concatenate([self.parameters[:m], pixels.ravel(), np.zeros(n + 1), [1.0]])
+        return _Cut(self.start_rotation, heights, mean, covariance)
+
+    def places_mm(self, points_px: Floats) -> Floats:
+        """(n, 2) pixels to the plane without uncertainty, for many points at once (NaN past the horizon)."""
+        pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        return ray_to_plane(self.parameters, self.start_rotation, pixels, np.zeros(len(pixels)))
 
     def to_picture(self, points_mm: Floats, height_mm: float = 0.0) -> Floats:
         """(n, 2) points of the plane frame to pixels: for overlays and for rectified pictures."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         return project(self.parameters, self.start_rotation, points, height_mm)
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """Rays through picked pixels cut with the plane, as a function of everything that is uncertain.
+
+    The vector: camera and lens, pixels, height of all points, height of each, print scale over its estimate.
+    """
+
+    start_rotation: Floats
+    heights_mm: Floats
+    mean: Floats
+    covariance: Floats
+
+    def points_mm(self, vector: Floats) -> Floats:
+        """(..., n, 2) for vectors (..., size)."""
+        n, m = len(self.heights_mm), CAMERA
+        pixels = vector[..., m : m + 2 * n].reshape(*vector.shape[:-1], n, 2)
+        heights = self.heights_mm + vector[..., m + 2 * n, None] + vector[..., m + 2 * n + 1 : -1]
+        points = ray_to_plane(vector[..., :m], self.start_rotation, pixels, heights)
+        return np.asarray(vector[..., -1:, None] * points, dtype=np.float64)
 
 
 def px_per_mm(board: FoundBoard) -> float:
@@ -164,51 +174,42 @@ def px_per_mm(board: FoundBoard) -> float:
 
 
 def place(board_mm: Floats, p: Floats, index: int) -> Floats:
-    """Corners of strip `index` in the plane frame."""
+    """(..., n, 2) corners of strip `index` in the plane frame."""
     if index == 0:
-        return board_mm
-    x, y, turn = p[CAMERA + 3 * (index - 1) : CAMERA + 3 * index]
-    c, s = math.cos(turn), math.sin(turn)
-    return np.asarray(board_mm @ np.array([[c, s], [-s, c]]) + np.array([x, y]), dtype=np.float64)
+        return np.broadcast_to(board_mm, (*p.shape[:-1], *board_mm.shape))
+    at = CAMERA + 3 * (index - 1)
+    c, s = np.cos(p[..., at + 2]), np.sin(p[..., at + 2])
+    turn = np.stack([np.stack([c, s], axis=-1), np.stack([-s, c], axis=-1)], axis=-2)
+    return np.asarray(board_mm @ turn + p[..., None, at : at + 2], dtype=np.float64)
 
 
 def rotation(p: Floats, start: Floats) -> Floats:
-    """start · exp([w]×) by Rodrigues' formula."""
-    w = p[:3]
-    angle = math.sqrt(float(w @ w))
-    W = np.array([[0, -w[2], w[1]], [w[2], 0, -w[0]], [-w[1], w[0], 0]])
-    if angle < 1e-9:
-        return np.asarray(start @ (np.eye(3) + W))
-    a, b = math.sin(angle) / angle, (1 - math.cos(angle)) / angle**2
-    return np.asarray(start @ (np.eye(3) + a * W + b * (W @ W)))
+    """(..., 3, 3) start · exp([w]×) by Rodrigues' formula."""
+    w = p[..., :3]
+    angle = np.linalg.norm(w, axis=-1)[..., None, None]
+    W = np.cross(w[..., None, :], -np.eye(3))
+    a, b = np.sinc(angle / math.pi), np.sinc(angle / (2 * math.pi)) ** 2 / 2
+    return np.asarray(start @ (np.eye(3) + a * W + b * (W @ W)), dtype=np.float64)
 
 
 def camera_centre(p: Floats, start: Floats) -> Floats:
-    """(3,) the lens in the plane's coordinates, mm, from the fit's parameters (rotation about `start`, shift)."""
-    return -rotation(p, start).T @ p[3:6]
+    """(..., 3) the lens in the plane's coordinates, mm, from the fit's parameters (rotation about `start`, shift)."""
+    return np.asarray(-np.einsum("...ji,...j->...i", rotation(p, start), p[..., 3:6]), dtype=np.float64)
 
 
 def project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
-    """(n, 2) px of points (n, 2) of the plane, mm, raised towards the lens by `height_mm`: pinhole with k1, k2."""
-    solid = np.column_stack([points_mm, np.full(len(points_mm), -height_mm)])
-    view = solid @ rotation(p, start).T + p[3:6]
-    xy = view[:, :2] / view[:, 2:]
-    r2 = np.sum(xy**2, axis=1, keepdims=True)
-    return np.asarray(math.exp(p[6]) * xy * (1 + p[9] * r2 + p[10] * r2**2) + p[7:9], dtype=np.float64)
+    """(..., n, 2) px of points (..., n, 2) of the plane, mm, raised towards the lens by `height_mm`."""
+    R = rotation(p, start)
+    solid = np.concatenate([points_mm, np.full((*points_mm.shape[:-1], 1), -height_mm)], axis=-1)
+    view = solid @ np.swapaxes(R, -1, -2) + p[..., None, 3:6]
+    return distort(p[..., OPTICS], view[..., :2] / view[..., 2:])
 
 
 def ray_to_plane(p: Floats, start: Floats, pixels: Floats, height_mm: Floats) -> Floats:
-    """Rays through pixels cut with the plane at `height_mm` above the card; NaN where there is no cut."""
-    distorted = (pixels - p[7:9]) / math.exp(p[6])
-    rd = np.linalg.norm(distorted, axis=1)
-    r = rd.copy()
-    for _ in range(8):  # Newton on r (1 + k1 r² + k2 r⁴) = r_d
-        slope = 1 + 3 * p[9] * r**2 + 5 * p[10] * r**4
-        r = r - (r * (1 + p[9] * r**2 + p[10] * r**4) - rd) / np.where(slope > 0.1, slope, 0.1)
-    xy = distorted * np.where(rd > 0, r / np.where(rd > 0, rd, 1.0), 1.0)[:, None]
-    R = rotation(p, start)
-    rays = np.column_stack([xy, np.ones(len(xy))]) @ R
-    centre = -R.T @ p[3:6]
+    """(..., n, 2) where rays through pixels meet the plane raised by `height_mm` (..., n); NaN where they do not."""
+    xy = undistort(p[..., OPTICS], pixels)
+    rays = np.concatenate([xy, np.ones((*xy.shape[:-1], 1))], axis=-1) @ rotation(p, start)
+    centre = camera_centre(p, start)[..., None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
-        reach = (-height_mm - centre[2]) / rays[:, 2]
-        return np.where(reach[:, None] > 0, centre[:2] + reach[:, None] * rays[:, :2], np.nan)
+        reach = ((-height_mm - centre[..., 2]) / rays[..., 2])[..., None]
+        return np.where(reach > 0, centre[..., :2] + reach * rays[..., :2], np.nan)

@@ -3,7 +3,8 @@
 All unknowns are estimated together, with priors for what one picture of a plane cannot tell (focal length,
 principal point, lens): maximum a posteriori, Levenberg–Marquardt, covariance from the normal matrix. So a badly
 conditioned picture (one strip, in a corner) is not refused and not believed: the lens stays as uncertain as its
-prior, and the result carries that.
+prior, and the result carries that. The solver moves the lens along the prior's own directions, in units of its
+standard uncertainty; what the prior knows exactly stays.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -20,7 +22,8 @@ from scipy.optimize import least_squares
 from fitwright.errors import InputError
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import FoundBoard
-from fitwright.vision.plane import CAMERA, CardPlane, LensPrior, place, project, px_per_mm, ray_to_plane
+from fitwright.vision.lens import LENS, LensPrior
+from fitwright.vision.plane import CAMERA, OPTICS, CardPlane, place, project, px_per_mm, ray_to_plane
 
 NOISE_FLOOR_PX, FIRST_NOISE_PX = 0.08, 0.15
 BENT_SQUARES, MOST_DROPPED = 0.02, 0.2
@@ -37,23 +40,50 @@ class _Setting:
     prior: LensPrior
     print_scale: Measured
 
-    @property
-    def lens_mean(self) -> Floats:
-        """(5,) prior means: log focal length, principal point, k1, k2."""
-        return np.array([math.log(self.prior.focal_px), *((n - 1) / 2 for n in self.size_px), 0.0, 0.0])
 
-    @property
-    def lens_u(self) -> Floats:
-        """(5,) prior standard uncertainties."""
-        p = self.prior
-        centre = p.u_centre * math.hypot(*self.size_px)
-        return np.array([p.u_focal, centre, centre, p.u_k1, p.u_k2])
+@dataclass(frozen=True)
+class _Misfit:
+    """Corners against the fit and the lens against its prior, in standard uncertainties, for (..., k) unknowns z.
 
-    def steps(self, n: int) -> Floats:
-        """(n,) typical size of each parameter, for the solver."""
-        centre = 0.01 * self.size_px[0]
-        camera = [0.1, 0.1, 0.1, 10, 10, 50, 0.1, centre, centre, 0.05, 0.05]
-        return np.array(camera + [10, 10, 0.1] * ((n - CAMERA) // 3))
+    The unknowns: turn, shift, lens along the r columns of `spread`, places of further strips; `origin` is z = 0.
+    """
+
+    start_rotation: Floats
+    origin: Floats
+    spread: Floats
+    boards_mm: Sequence[Floats]
+    seen_px: Floats
+    noise_px: float
+
+    @cached_property
+    def basis(self) -> Floats:
+        """(parameters, k): what each unknown moves."""
+        n, r = len(self.origin), self.spread.shape[1]
+        B = np.zeros((n, n - LENS + r))
+        B[:6, :6], B[OPTICS, 6 : 6 + r], B[CAMERA:, 6 + r :] = np.eye(6), self.spread, np.eye(n - CAMERA)
+        return B
+
+    @cached_property
+    def steps(self) -> Floats:
+        """(k,) typical size of each unknown."""
+        camera = [0.1, 0.1, 0.1, 10, 10, 50] + [1] * self.spread.shape[1]
+        return np.array(camera + [10, 10, 0.1] * ((len(self.origin) - CAMERA) // 3))
+
+    def parameters(self, z: Floats) -> Floats:
+        """The parameter vector of the plane."""
+        return np.asarray(self.origin + z @ self.basis.T, dtype=np.float64)
+
+    def __call__(self, z: Floats) -> Floats:
+        p = self.parameters(z)
+        places = np.concatenate([place(mm, p, i) for i, mm in enumerate(self.boards_mm)], axis=-2)
+        miss = (project(p, self.start_rotation, places, 0.0) - self.seen_px) / self.noise_px
+        lens = z[..., 6 : 6 + self.spread.shape[1]]
+        return np.concatenate([miss.reshape(*z.shape[:-1], -1), lens], axis=-1)
+
+    def slopes(self, z: Floats) -> Floats:
+        """Jacobian by central differences, all in one call."""
+        h = 1e-5 * self.steps
+        return np.asarray((self(z + np.diag(h)) - self(z - np.diag(h))).T / (2 * h), dtype=np.float64)
 
 
 def fit_plane(
@@ -76,7 +106,7 @@ def fit_plane(
     if dropped:
         plane = _best_fit(kept, _starts(kept, known), known, FIRST_NOISE_PX)
     _refuse_bent(plane, dropped)
-    degrees = max(1.0, plane.residuals_px.size - CAMERA - 3 * (len(kept) - 1) + 5)  # 5 unknowns have a prior
+    degrees = max(1.0, plane.residuals_px.size - 6 - 3 * (len(kept) - 1))  # the lens has a prior
     noise = max(NOISE_FLOOR_PX, math.sqrt(float(np.sum(plane.residuals_px**2)) / degrees))
     last = _best_fit(kept, [(plane.parameters, plane.start_rotation)], known, noise)
     return replace(last, dropped=dropped)
@@ -89,35 +119,26 @@ def _best_fit(
     seen = np.concatenate([b.corners_px for b in boards])
     best: Any = None
     for start, rotation in starts:
-
-        def misfit(p: Floats, rotation: Floats = rotation) -> Floats:
-            places = np.concatenate([place(mm, p, i) for i, mm in enumerate(scaled)])
-            data = (project(p, rotation, places, 0.0) - seen) / noise_px
-            return np.concatenate([data.ravel(), (p[6:CAMERA] - known.lens_mean) / known.lens_u])
-
-        fit = least_squares(misfit, start, method="lm", x_scale=known.steps(len(start)))
+        origin = start.copy()
+        origin[OPTICS] = known.prior.mean
+        misfit = _Misfit(rotation, origin, known.prior.spread, scaled, seen, noise_px)
+        first = np.linalg.lstsq(misfit.basis, start - origin, rcond=None)[0]
+        fit = least_squares(misfit, first, misfit.slopes, method="lm", x_scale=misfit.steps)
         if best is None or fit.cost < best[0].cost:
-            best = fit, rotation
-    fit, rotation = best
+            best = fit, misfit
+    fit, misfit = best
     residuals = fit.fun[: seen.size].reshape(-1, 2) * noise_px
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True, rcond=1e-18)
     return CardPlane(
-        fit.x,
-        covariance,
-        rotation,
-        known.size_px,
-        boards,
-        residuals,
-        noise_px,
-        known.print_scale,
-        known.prior,
-    )
+        misfit.parameters(fit.x), misfit.basis @ covariance @ misfit.basis.T, misfit.start_rotation, known.size_px,
+        boards, residuals, noise_px, known.print_scale, known.prior,
+    )  # fmt: skip
 
 
 def _starts(boards: tuple[FoundBoard, ...], known: _Setting) -> list[Start]:
     """The two poses a plane may have (Collins & Bartoli 2014), further strips placed by each of them."""
     scaled = [b.corners_mm * known.print_scale.value for b in boards]
-    lens = known.lens_mean
+    lens = known.prior.mean
     focal = math.exp(lens[0])
     K = np.array([[focal, 0, lens[1]], [0, focal, lens[2]], [0, 0, 1.0]])
     solid = np.column_stack([scaled[0], np.zeros(len(scaled[0]))])
