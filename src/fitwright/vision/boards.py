@@ -21,6 +21,7 @@ from fitwright.vision.card import StripLayout, charuco_board, marker_dictionary
 from fitwright.vision.picture import Grey, Picture, shrunk, why_nothing_is_found
 
 SEARCH_PX = 2000
+CHESSBOARD_PX = 1200
 FAMILIES = ("DICT_4X4", "DICT_5X5", "DICT_6X6", "DICT_7X7")
 SIZES = (50, 100, 250, 1000)
 
@@ -120,10 +121,7 @@ def _refine(grey: Grey, corners_px: Floats, markers: Markers, layout: StripLayou
     sides = np.linalg.norm(np.diff(markers.corners_px, axis=1, append=markers.corners_px[:, :1]), axis=2)
     px_per_mm = float(np.median(sides.min(axis=1))) / layout.marker_mm
     half = int(np.clip(0.8 * px_per_mm * (layout.square_mm - layout.marker_mm) / 2, 2, 12))
-    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
-    start = corners_px.astype(np.float32).reshape(-1, 1, 2)
-    fine = cv2.cornerSubPix(grey, start, (half, half), (-1, -1), stop)
-    return np.asarray(fine, dtype=np.float64).reshape(-1, 2)
+    return sub_pixel(grey, corners_px, half)
 
 
 # --- a board that nobody described ---
@@ -201,3 +199,46 @@ def homography_errors(board: FoundBoard) -> tuple[Any, Floats, Floats]:
     seen = cv2.perspectiveTransform(board.corners_mm.reshape(-1, 1, 2), H).reshape(-1, 2)
     back = cv2.perspectiveTransform(board.corners_px.reshape(-1, 1, 2), np.linalg.inv(H)).reshape(-1, 2)
     return H, board.corners_px - seen, back - board.corners_mm
+
+
+# --- a plain chessboard ---
+
+
+@dataclass(frozen=True)
+class Chessboard:
+    """A chessboard without markers: inner corners across and down, side of a square in mm."""
+
+    across: int
+    down: int
+    square_mm: float
+
+    def corners_mm(self) -> Floats:
+        """(n, 2) inner corners, row by row."""
+        columns, rows = np.meshgrid(np.arange(self.across), np.arange(self.down))
+        return np.column_stack([columns.ravel(), rows.ravel()]).astype(np.float64) * self.square_mm
+
+
+def find_chessboard(grey: Grey, board: Chessboard, half_window_px: int | None = None) -> Floats | None:
+    """(n, 2) its inner corners, px, or None unless all are seen.
+
+    `half_window_px` of the sub-pixel step; by default a third of the shortest side of a square, so that the window
+    never reaches a neighbouring corner.
+    """
+    small, factor = shrunk(grey, CHESSBOARD_PX)
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+    done, corners = cv2.findChessboardCorners(small, (board.across, board.down), flags=flags)
+    if not done:
+        return None
+    rough = (np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5) / factor - 0.5
+    grid = rough.reshape(board.down, board.across, 2)
+    sides = [np.linalg.norm(np.diff(grid, axis=axis), axis=-1).min() for axis in (0, 1)]
+    half = half_window_px or int(np.clip(min(sides) / 3, 2, 12))
+    return sub_pixel(grey, rough, half)
+
+
+def sub_pixel(grey: Grey, corners_px: Floats, half_window_px: int) -> Floats:
+    """Chessboard corners refined on the grey values around them (OpenCV's `cornerSubPix`)."""
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
+    start = corners_px.astype(np.float32).reshape(-1, 1, 2)
+    fine = cv2.cornerSubPix(grey, start, (half_window_px, half_window_px), (-1, -1), stop)
+    return np.asarray(fine, dtype=np.float64).reshape(-1, 2)
