@@ -49,7 +49,7 @@ def test_the_drifted_picture_is_named_and_leaving_it_out_helps(by_window):
     assert found.focal_px.value == pytest.approx(535.92, abs=1.0)
     assert found.outlier == "left02.jpg"
     assert any("left02.jpg" in note and "leave it out" in note for note in found.notes)
-    assert all(rms < 0.45 for name, rms in found.by_picture.items() if name != "left02.jpg")
+    assert all(rms < 0.5 for name, rms in found.by_picture.items() if name != "left02.jpg")
     better = leave_out(found, ["left02.jpg"])
     assert better.rms_px < 0.6 * found.rms_px
     assert abs(better.focal_px.value - by_window[5].focal_px.value) < abs(

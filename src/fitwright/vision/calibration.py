@@ -144,6 +144,11 @@ class CameraCalibration:
         return float(2 * far / math.hypot(*self.size_px))
 
     @property
+    def usable(self) -> bool:
+        """Whether it knows the lens better than the file's own focal length does."""
+        return bool(self._u[0] <= U_FOCAL)
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What makes it weak and what to do, in words."""
         many, notes = len(self.by_picture), []
@@ -159,8 +164,10 @@ class CameraCalibration:
                 f"the board never came near the picture's corners (corners reach {self.reach:.0%} of the way): "
                 "move it there in some pictures"
             )
-        if self._u[0] > U_FOCAL:
-            notes.append(f"the focal length is known to {Z95 * self._u[0]:.0%} only: add tilted pictures")
+        if not self.usable:
+            notes.append(
+                f"the focal length is known to {Z95 * self._u[0]:.0%} only, so it is not used: add tilted pictures"
+            )
         return tuple(notes)
 
     @property

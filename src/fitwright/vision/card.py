@@ -24,6 +24,11 @@ from numpy.typing import NDArray
 from fitwright.errors import InputError, check_range
 from fitwright.quantity import Floats, Measured
 
+NOT_MEASURED = "check bar not measured"
+USUAL_PRINT = 0.03
+"""A printer that fits the card to its margins is off by so much; more has another reason (common practice, no
+source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rect:
@@ -141,11 +146,34 @@ class CardLayout:
 
     def with_check_bar(self, measured_mm: float, u_mm: float = 0.1) -> CardLayout:
         """The same card printed so that the check bar measures `measured_mm` (0.1 mm: a good ruler, read once)."""
-        hint = "Measure the printed check bar; print again without 'fit to page' when it is far off."
+        hint = "Measure the printed check bar again; if it is so, print the card at 100 %, not fitted to the page."
         value = check_range(
             "check_bar_mm", measured_mm, 0.9 * self.check_bar_mm, 1.1 * self.check_bar_mm, "mm", hint
         )
         return replace(self, check_bar=Measured(value, u_mm, "mm", "check bar measured"))
+
+    @property
+    def print_words(self) -> str:
+        """What a practitioner should know about how this card was printed, "" when it is as drawn."""
+        if not self.measured:
+            return f"the printed check bar has not been measured: {self.check_bar_mm:.1f} mm assumed"
+        off = self.check_bar.value - self.check_bar_mm
+        if abs(off) < self.check_bar.u:
+            return ""
+        words = (
+            f"the check bar measures {self.check_bar.value:.1f} mm instead of {self.check_bar_mm:.0f}: "
+            f"all lengths are taken times {self.print_scale.value:.3f}"
+        )
+        return (
+            words
+            if abs(off) <= USUAL_PRINT * self.check_bar_mm
+            else f"{words}; better print it again at 100 %"
+        )
+
+    @property
+    def measured(self) -> bool:
+        """Whether somebody has measured the check bar."""
+        return self.check_bar.method != NOT_MEASURED
 
     def to_json(self) -> dict[str, Any]:
         """Geometry of all boards and the check bar."""
@@ -162,7 +190,7 @@ SCALE_CARD = CardLayout(
     ),
     margin_mm=4.0,
     check_bar_mm=100.0,
-    check_bar=Measured(100.0, 0.2, "mm", "check bar not measured"),
+    check_bar=Measured(100.0, 0.2, "mm", NOT_MEASURED),
 )
 
 

@@ -60,9 +60,7 @@ def _notes(plane: CardPlane, card: CardLayout, per_strip: Mapping[str, int]) -> 
             notes.append(f"strip {strip.name}: {seen} of {all_corners} corners seen")
     if plane.rms_px / plane.px_per_mm > 0.15:
         notes.append("the strips do not lie quite flat in one plane")
-    if plane.print_scale.method == card.check_bar.method == SCALE_CARD.check_bar.method:
-        notes.append("the printed check bar has not been measured: 100.0 mm assumed")
-    return notes
+    return [*notes, card.print_words] if card.print_words else notes
 
 
 def outside_by_mm(plane: CardPlane, points_mm: Floats) -> Floats:
