@@ -84,13 +84,13 @@ class CardPlane:
         return np.concatenate(places)
 
     def to_plane(
-        self, points_px: Floats, u_pick_px: float = 0.7, height_mm: float | Floats = 0.0,
+        self, points_px: Floats, u_pick_px: float | Floats = 0.7, height_mm: float | Floats = 0.0,
         u_height_mm: float = 0.0, u_uneven_mm: float = 0.0,
     ) -> PlanePoints:  # fmt: skip
         """Picked pixels to the plane, with pick noise, fit, lens, height and print scale in the covariance.
 
         Args:
-            points_px: (n, 2). u_pick_px: standard uncertainty of each picked coordinate.
+            points_px: (n, 2). u_pick_px: standard uncertainty of each picked coordinate, one number or (n,).
             height_mm: how far the points lie above the card's plane towards the camera, one number or (n,).
             u_height_mm: standard uncertainty of that height, the same for all points;
             u_uneven_mm: and the part that differs from point to point.
@@ -106,7 +106,7 @@ class CardPlane:
         return PlanePoints(xy.reshape(-1, 2), covariance)
 
     def draws(
-        self, points_px: Floats, count: int, seed: int, u_pick_px: float = 0.7,
+        self, points_px: Floats, count: int, seed: int, u_pick_px: float | Floats = 0.7,
         height_mm: float | Floats = 0.0, u_height_mm: float = 0.0, u_uneven_mm: float = 0.0,
     ) -> Floats:  # fmt: skip
         """(count, n, 2) mm: the same points by drawing everything that is uncertain (JCGM 101:2008, section 7)."""
@@ -115,14 +115,15 @@ class CardPlane:
         return cut.points_mm(rng.multivariate_normal(cut.mean, cut.covariance, count, method="eigh"))
 
     def _cut(
-        self, points_px: Floats, u_pick_px: float, height_mm: float | Floats, u_height_mm: float,
+        self, points_px: Floats, u_pick_px: float | Floats, height_mm: float | Floats, u_height_mm: float,
         u_uneven_mm: float,
     ) -> _Cut:  # fmt: skip
         pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
         n, m = len(pixels), CAMERA  # where further strips lie moves no point
         heights = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (n,))
         relative = self.print_scale.u / self.print_scale.value
-        u = np.concatenate([np.full(2 * n, u_pick_px), [u_height_mm], np.full(n, u_uneven_mm), [relative]])
+        u_picks = np.repeat(np.broadcast_to(np.asarray(u_pick_px, dtype=np.float64), (n,)), 2)
+        u = np.concatenate([u_picks, [u_height_mm], np.full(n, u_uneven_mm), [relative]])
         covariance = np.zeros((m + len(u), m + len(u)))
         covariance[:m, :m] = self.covariance[:m, :m]
         covariance[range(m, m + len(u)), range(m, m + len(u))] = u**2

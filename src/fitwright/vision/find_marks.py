@@ -1,0 +1,152 @@
+"""Marks drawn by hand on a sole: short strokes (mid-line, cleat axis) and pen crosses (M1, M5 on a piece of tape).
+
+The convention: a light stroke that runs to the edge of the sole (or of the cleat) along its mid-line, whose outer end
+is the mark; a cross of two thin dark lines on light tape, whose crossing is the mark.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.errors import InputError
+from fitwright.quantity import Floats
+from fitwright.vision.find_lines import Line, corner_near, edge_offsets, fit_line_robustly
+from fitwright.vision.find_outline import Mask
+from fitwright.vision.flat import FlatView
+from fitwright.vision.picture import Picture
+
+STROKE_MM, STROKE_WIDTH_MM, STROKE_CONTRAST = (4.0, 26.0), 2.0, 22.0
+CROSS_ARM_MM, CROSS_LINE_MM, CROSS_LIKENESS = 6.0, 0.8, 0.5
+CROSS_PX_PER_MM = 2.5
+"""Crosses are sought in a view reduced to this scale."""
+FLOOR_PX = 0.15
+"""What stays of a mark's place when noise is gone: a hand's stroke is not quite straight, nor its end square."""
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """A thin straight stroke: both ends (2, 2) in view px, its line in the photograph, ends (2, 2) and their
+    standard uncertainty in the photograph, px."""
+
+    view_ends: Floats
+    line: Line
+    ends_px: Floats
+    u_px: float
+
+
+def find_strokes(picture: Picture, view: FlatView, where: Mask) -> list[Stroke]:
+    """All light strokes inside `where` (h, w of the view)."""
+    side = 2 * round(0.5 * STROKE_WIDTH_MM * 1.2 * view.px_per_mm) + 1
+    hat = cv2.morphologyEx(
+        view.grey, cv2.MORPH_TOPHAT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    )
+    bits = ((hat > STROKE_CONTRAST) & where).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(bits, connectivity=8)
+    strokes = []
+    for k in range(1, len(stats)):
+        x, y, w, h, area = stats[k]
+        if not STROKE_MM[0] <= max(w, h) / view.px_per_mm <= STROKE_MM[1] or area < 4 * view.px_per_mm:
+            continue
+        rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
+        ends = _ends_of_thin(np.column_stack([columns + x, rows + y]).astype(np.float64), view.px_per_mm)
+        stroke = None if ends is None else _measured(picture, view, ends)
+        if stroke is not None:
+            strokes.append(stroke)
+    return strokes
+
+
+def _ends_of_thin(points: Floats, px_per_mm: float) -> Floats | None:
+    """(2, 2) ends of a piece that is long and thin, else None."""
+    centre = points.mean(axis=0)
+    _, vectors = np.linalg.eigh(np.cov((points - centre).T))
+    along = (points - centre) @ vectors[:, 1]
+    length = float(np.ptp(along)) + 1.0
+    if length < STROKE_MM[0] * px_per_mm or len(points) / length > STROKE_WIDTH_MM * px_per_mm:
+        return None
+    if length**2 < 4.0 * len(points):  # a stroke is at least four times as long as it is wide
+        return None
+    return np.asarray(centre + np.outer([along.min() - 0.5, along.max() + 0.5], vectors[:, 1]))
+
+
+def _measured(picture: Picture, view: FlatView, ends: Floats) -> Stroke | None:
+    """The stroke's middle line and both ends in the full picture."""
+    scale = view.plane.px_per_mm
+    a, b = view.plane.to_picture(view.mm(ends))
+    length = float(np.hypot(*(b - a)))
+    along = (b - a) / length
+    normal = np.array([-along[1], along[0]])
+    t = np.arange(0.8 * scale, length - 0.8 * scale, 0.25 * scale)
+    if len(t) < 5:
+        return None
+    s = np.arange(-1.3 * scale, 1.3 * scale, 0.5)
+    u, v = (a[k] + t[:, None] * along[k] + s[None, :] * normal[k] for k in (0, 1))
+    seen = cv2.remap(picture.grey, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR).astype(float)
+    base = np.quantile(seen, 0.25, axis=1, keepdims=True)
+    weight = np.maximum(seen - base - 0.3 * (seen.max(axis=1, keepdims=True) - base), 0.0)
+    middle = (weight * s).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+    try:
+        line = fit_line_robustly(a + t[:, None] * along + middle[:, None] * normal)
+    except InputError:
+        return None
+    rough = np.array([line.nearest(a), line.nearest(b)])
+    outward = line.direction if line.direction @ along > 0 else -line.direction
+    ways = np.array([-outward, outward])
+    offset, strength = edge_offsets(picture.grey, rough, ways, 1.2 * scale, breadth_px=0.15 * scale)
+    if strength.min() < STROKE_CONTRAST / 2:
+        return None
+    u_px = float(np.hypot(line.rms / np.sqrt(max(line.n / 4, 1)), FLOOR_PX))
+    return Stroke(ends, line, rough + offset[:, None] * ways, u_px)
+
+
+# --- crosses ---
+
+
+@dataclass(frozen=True)
+class Cross:
+    """Where two pen lines cross: px of the photograph, standard uncertainty per coordinate, likeness 0 to 1."""
+
+    uv_px: Floats
+    u_px: float
+    likeness: float
+
+
+def find_cross(picture: Picture, view: FlatView, where: Mask) -> Cross | None:
+    """The best pen cross (dark lines on light ground) inside `where`, at any turn; None when none is distinct."""
+    rows, columns = (np.flatnonzero(where.any(axis=a)) for a in (1, 0))
+    if not rows.size:
+        return None
+    pad = int(1.5 * CROSS_ARM_MM * view.px_per_mm)
+    y0, x0 = max(int(rows[0]) - pad, 0), max(int(columns[0]) - pad, 0)
+    part = view.grey[y0 : rows[-1] + pad + 1, x0 : columns[-1] + pad + 1]
+    factor = CROSS_PX_PER_MM / view.px_per_mm
+    small = cv2.resize(part, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    here = cv2.resize(where[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]].astype(np.uint8),
+                      small.shape[::-1], interpolation=cv2.INTER_NEAREST)  # fmt: skip
+    best = (0.0, 0, 0)
+    for turn_deg in range(0, 90, 6):
+        pattern = _cross_pattern(turn_deg)
+        if min(small.shape) <= len(pattern):
+            return None
+        like, h = cv2.matchTemplate(small, pattern, cv2.TM_CCOEFF_NORMED), len(pattern) // 2
+        like[here[h : h + like.shape[0], h : h + like.shape[1]] == 0] = -1.0
+        v, u = np.unravel_index(int(np.argmax(like)), like.shape)
+        best = max(best, (float(like[v, u]), int(u) + h, int(v) + h))
+    if best[0] < CROSS_LIKENESS:
+        return None
+    at = np.array([x0 + (best[1] + 0.5) / factor - 0.5, y0 + (best[2] + 0.5) / factor - 0.5])
+    uv = corner_near(picture.grey, view.plane.to_picture(view.mm(at[None]))[0], 2.4 * view.plane.px_per_mm)
+    return None if uv is None else Cross(uv, 2 * FLOOR_PX, best[0])
+
+
+def _cross_pattern(turn_deg: float) -> NDArray[np.uint8]:
+    arm, half_line = CROSS_ARM_MM * CROSS_PX_PER_MM, 0.5 * CROSS_LINE_MM * CROSS_PX_PER_MM
+    half = int(np.ceil(0.9 * arm))
+    v, u = np.mgrid[-half : half + 1, -half : half + 1]
+    a = np.radians(turn_deg)
+    x, y = u * np.cos(a) + v * np.sin(a), v * np.cos(a) - u * np.sin(a)
+    dark = np.maximum(*(np.clip(half_line - np.abs(k) + 0.5, 0, 1) for k in (x, y)))
+    return np.asarray(220 - 190 * dark, dtype=np.uint8)
