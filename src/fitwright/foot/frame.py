@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, check_range
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.quantity import Floats, Measured, propagate
 
@@ -24,6 +24,7 @@ IMPRINT = ("imprint_nose", "imprint_tail")  # the print that an older cleat left
 OTHERS = ("bolt_1", "bolt_2", "bolt_3", "heel_inner", "heel_outer")  # bolts; the heel at its widest
 KNOWN = (*REQUIRED, "m1", "m5", *CLEAT, *AXLE, *IMPRINT, *OTHERS)
 LENGTH_MM = (150.0, 400.0)
+ACROSS_MM = (40.0, 130.0)  # M1 to M5 across the foot
 
 
 def check_foot(foot: str) -> str:
@@ -218,7 +219,16 @@ def check_anatomy(points: Mapping[str, SolePoint], foot: str) -> None:
                 "m1, m5", "M1 lies behind M5, but the first metatarsal head lies farther forward", value=where,
                 allowed="x of M1 greater than x of M5", hint="Check m1, m5, heel_centre and toe.",
             )  # fmt: skip
+        check_across(m1.z_mm, m5.z_mm)
     if CLEAT[0] in points and points[CLEAT[0]].x_mm <= points[CLEAT[1]].x_mm:
         raise InputError(
             "cleat_nose, cleat_tail", "the nose lies behind the tail", hint="Exchange the two points."
         )
+
+
+def check_across(m1_z_mm: float, m5_z_mm: float) -> None:
+    """InputError when M1 and M5 lie nearer to each other across the foot, or farther apart, than feet are wide."""
+    check_range(
+        "m1, m5 across the foot", round(m5_z_mm - m1_z_mm, 1), *ACROSS_MM, "mm",
+        "Check the marks, and the scale of what they were measured with.",
+    )  # fmt: skip
