@@ -11,13 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fitwright.errors import InputError
+from fitwright.foot.convex import nearest_in_polygon
 from fitwright.foot.float_window import check_float
 from fitwright.foot.hardware import (
     CATALOGUE,
     CleatSystem,
     feasible_polygon,
     largest_turn_deg,
-    nearest_in_polygon,
     reach,
     system,
 )

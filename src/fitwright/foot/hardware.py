@@ -8,17 +8,25 @@ turned against the bolts. Where the bolts themselves slide in the sole, the rect
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
 
 from fitwright.errors import InputError, check_range
+from fitwright.foot.convex import convex_hull, nearest_in_polygon
 from fitwright.foot.frame import cleat_axis
 from fitwright.foot.words import shortfall_words
 from fitwright.quantity import Floats
+
+LIMITS: dict[str, tuple[float, float, str]] = {
+    "slot_half_x_mm": (0, 30, "mm"), "slot_half_z_mm": (0, 20, "mm"), "sole_slide_half_mm": (0, 40, "mm"),
+    "turn_limit_deg": (0, 30, "deg"), "float_in_deg": (0, 30, "deg"), "float_out_deg": (0, 30, "deg"),
+    "stack_mm": (0, 60, "mm"), "plate_mm": (0, 30, "mm"),
+    "nose_mm": (5, 80, "mm"), "tail_mm": (5, 80, "mm"), "nose_width_mm": (2, 100, "mm"),
+    "width_mm": (5, 100, "mm"), "tail_width_mm": (2, 100, "mm"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -27,11 +35,15 @@ class CleatSystem:
 
     Attributes:
         key, label: plain words. bolt_pattern: "three-bolt triangle" or "two-bolt slots".
-        bolts_mm: bolts around the pattern's centre, (x, z) in the sole frame when nothing is turned.
+        bolts_mm: bolts around the pattern's centre, (x, z) in the sole frame when nothing is turned: the centre is
+            where the cleat's own centre lies with every bolt in the middle of its slot. Three bolts: front, rear
+            inner, rear outer; two: inner, outer.
         slot_half_x_mm, slot_half_z_mm: play of each bolt in its slot. sole_slide_half_mm: how far the bolts
             slide fore-aft in the sole. turn_limit_deg: largest |ψ| that the slots allow anyway.
         float_in_deg, float_out_deg: free rotation of the foot to toe-in and toe-out from the middle.
-        stack_mm: axle to sole, plate included. plate_mm: adapter plate. source: where the measures come from.
+        stack_mm: axle to sole, plate included. plate_mm: adapter plate.
+        nose_mm, tail_mm: the cleat's ends from the axle line. nose_width_mm, width_mm, tail_width_mm: its breadth
+            at the nose, at the axle line and at the tail. source: where the measures come from.
     """
 
     key: str
@@ -46,21 +58,39 @@ class CleatSystem:
     float_out_deg: float
     stack_mm: float
     plate_mm: float = 0.0
+    nose_mm: float = 34.0
+    tail_mm: float = 34.0
+    nose_width_mm: float = 30.0
+    width_mm: float = 62.0
+    tail_width_mm: float = 42.0
     source: str = "common practice, no source: measure your own"
 
     def __post_init__(self) -> None:
         if len(self.bolts_mm) < 2:
             raise InputError("bolts_mm", "too few bolts", value=len(self.bolts_mm), allowed="at least 2")
-        for name, high in (("slot_half_x_mm", 30), ("slot_half_z_mm", 20), ("sole_slide_half_mm", 40)):
-            check_range(name, getattr(self, name), 0, high, "mm")
-        for name in ("turn_limit_deg", "float_in_deg", "float_out_deg"):
-            check_range(name, getattr(self, name), 0, 30, "deg")
-        check_range("stack_mm", self.stack_mm, 0, 60, "mm")
-        check_range("plate_mm", self.plate_mm, 0, 30, "mm")
+        for name, (low, high, unit) in LIMITS.items():
+            check_range(name, getattr(self, name), low, high, unit)
 
     def to_json(self) -> dict[str, Any]:
         """Plain numbers by field name."""
         return asdict(self)
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> CleatSystem:
+        """The inverse of `to_json`; names that a system does not have are passed over."""
+        own = {f.name for f in fields(CleatSystem)}
+        given = {k: v for k, v in data.items() if k in own}
+        return CleatSystem(**given | {"bolts_mm": tuple((float(x), float(z)) for x, z in data["bolts_mm"])})
+
+
+def cleat_outline(cleat: CleatSystem) -> Floats:
+    """(6, 2) corners of the cleat in its own frame (x ahead of the axle line, z outward), in order round, mm."""
+    nose, waist, tail = cleat.nose_width_mm / 2, cleat.width_mm / 2, cleat.tail_width_mm / 2
+    ahead, behind = cleat.nose_mm, -cleat.tail_mm
+    return np.array(
+        [[ahead, -nose], [ahead, nose], [0, waist], [behind, tail], [behind, -tail], [0, -waist]],
+        dtype=np.float64,
+    )
 
 
 TRIANGLE = ((25.0, 0.0), (-15.0, -16.0), (-15.0, 16.0))
@@ -75,7 +105,24 @@ CATALOGUE: tuple[CleatSystem, ...] = (
     CleatSystem(
         "three_bolt_wide", "three bolts, ± 4.5°", "three-bolt triangle", TRIANGLE, 5, 2.5, 0, 10, 4.5, 4.5, 18
     ),
-    CleatSystem("two_bolt", "two bolts in slots, ± 5°", "two-bolt slots", PAIR, 2, 2.5, 12, 10, 5, 5, 16),
+    CleatSystem(
+        "two_bolt",
+        "two bolts in slots, ± 5°",
+        "two-bolt slots",
+        PAIR,
+        2,
+        2.5,
+        12,
+        10,
+        5,
+        5,
+        16,
+        nose_mm=23,
+        tail_mm=23,
+        nose_width_mm=18,
+        width_mm=32,
+        tail_width_mm=22,
+    ),
 )
 
 
@@ -87,17 +134,31 @@ def system(key: str) -> CleatSystem:
     raise InputError("cleat system", "unknown", value=key, allowed=", ".join(s.key for s in CATALOGUE))
 
 
-def feasible_polygon(cleat: CleatSystem, pattern_xz: Sequence[float], psi_deg: float) -> Floats:
+def feasible_polygon(
+    cleat: CleatSystem, pattern_xz: Sequence[float], psi_deg: float, pattern_turn_deg: float = 0.0
+) -> Floats:
     """(n, 2) corners, in order round, of the cleat centres that can be bolted at rotation ψ; (0, 2) when none can.
 
-    `pattern_xz` is the centre of the shoe's bolt pattern in the sole frame, mm.
+    `pattern_xz` is the centre of the shoe's bolt pattern in the sole frame, mm; `pattern_turn_deg` how far the
+    pattern itself is turned in the sole (sign as ψ).
     """
-    if abs(psi_deg) > cleat.turn_limit_deg:
-        return np.empty((0, 2))
+    region = _region(cleat, psi_deg - pattern_turn_deg) @ turned_axes(pattern_turn_deg)
+    return np.asarray(np.asarray(pattern_xz, dtype=np.float64) + region, dtype=np.float64)
+
+
+def turned_axes(psi_deg: float) -> Floats:
+    """(2, 2) rows: x and z of a cleat or pattern turned by ψ, in the frame that it is turned against."""
     ahead = cleat_axis(psi_deg)
-    axes = np.array([ahead, [-ahead[1], ahead[0]]])  # rows: the cleat's x and z in the sole frame
+    return np.array([ahead, [-ahead[1], ahead[0]]])
+
+
+def _region(cleat: CleatSystem, turn_deg: float) -> Floats:
+    """(n, 2) cleat centres in the bolt pattern's own frame, the cleat turned by `turn_deg` against it."""
+    if abs(turn_deg) > cleat.turn_limit_deg + 1e-9:
+        return np.empty((0, 2))
+    axes = turned_axes(turn_deg)  # rows: the cleat's x and z in the pattern's frame
     bolts = np.array(cleat.bolts_mm)
-    shift = (bolts + np.asarray(pattern_xz, dtype=np.float64)) @ axes.T - bolts
+    shift = bolts @ axes.T - bolts
     slot = np.array([cleat.slot_half_x_mm, cleat.slot_half_z_mm])
     low, high = (shift - slot).max(axis=0), (shift + slot).min(axis=0)
     if np.any(low > high + 1e-9):
@@ -107,43 +168,6 @@ def feasible_polygon(cleat: CleatSystem, pattern_xz: Sequence[float], psi_deg: f
         return np.asarray(box, dtype=np.float64)
     slide = np.array([cleat.sole_slide_half_mm, 0.0])
     return convex_hull(np.concatenate([box - slide, box + slide]))
-
-
-def convex_hull(points: Floats) -> Floats:
-    """Corners of the convex hull, in order round (Andrew 1979, monotone chain)."""
-    ordered = sorted({(round(float(x), 9), round(float(z), 9)) for x, z in points})
-    if len(ordered) < 3:
-        return np.array(ordered)
-
-    def chain(line: list[tuple[float, float]]) -> list[tuple[float, float]]:
-        hull: list[tuple[float, float]] = []
-        for p in line:
-            while len(hull) > 1:
-                (ax, az), (bx, bz) = hull[-2], hull[-1]
-                if (bx - ax) * (p[1] - az) - (bz - az) * (p[0] - ax) > 0:
-                    break
-                hull.pop()
-            hull.append(p)
-        return hull[:-1]
-
-    return np.array(chain(ordered) + chain(ordered[::-1]))
-
-
-def _area(polygon: Floats) -> float:
-    x, z = polygon.T
-    return float(abs(np.sum(x * np.roll(z, -1) - z * np.roll(x, -1))) / 2)
-
-
-def nearest_in_polygon(polygon: Floats, point: Floats) -> Floats:
-    """The point of a convex polygon (corners in order) that is nearest to `point` (itself when inside)."""
-    start, edge = polygon, np.roll(polygon, -1, axis=0) - polygon
-    to = point - start
-    side = edge[:, 0] * to[:, 1] - edge[:, 1] * to[:, 0]
-    if np.any(side != 0) and (np.all(side >= 0) or np.all(side <= 0)) and _area(polygon) > 1e-12:
-        return np.asarray(point, dtype=np.float64)
-    share = np.clip(np.sum(to * edge, axis=1) / np.maximum(np.sum(edge**2, axis=1), 1e-18), 0, 1)
-    feet = start + share[:, None] * edge
-    return np.asarray(feet[np.argmin(np.sum((feet - point) ** 2, axis=1))], dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -175,29 +199,49 @@ class Reachable:
         }  # fmt: skip
 
 
-def reach(cleat: CleatSystem, pattern_xz: Sequence[float], wish: Sequence[float]) -> Reachable:
+def reach(
+    cleat: CleatSystem, pattern_xz: Sequence[float], wish: Sequence[float], pattern_turn_deg: float = 0.0
+) -> Reachable:
     """Project a wished pose (x mm, z mm, ψ deg) to the nearest one that can be bolted: rotation first, then place.
+
+    Another order can lie nearer to what was wanted: see `fitwright.foot.reach`.
 
     Raises:
         InputError: the wish is no finite pose.
     """
-    x, z, psi = (check_range(n, v, -400, 400, u) for n, v, u in zip(
-        ("x_c_mm", "z_c_mm", "psi_c_deg"), wish, ("mm", "mm", "deg"), strict=True))  # fmt: skip
-    turned = math.copysign(min(abs(psi), largest_turn_deg(cleat)), psi)
-    polygon = feasible_polygon(cleat, pattern_xz, turned)
+    x, z, psi = check_pose(wish)
+    turned = nearest_turn_deg(cleat, psi, pattern_turn_deg)
+    polygon = feasible_polygon(cleat, pattern_xz, turned, pattern_turn_deg)
     place = nearest_in_polygon(polygon, np.array([x, z]))
-    missing = np.array([x - place[0], z - place[1], psi - turned])
-    return Reachable(
-        float(place[0]), float(place[1]), turned, missing, shortfall_words(*missing.tolist()), polygon
-    )
+    return reachable(place, turned, polygon, (x, z, psi))
+
+
+def check_pose(wish: Sequence[float]) -> tuple[float, float, float]:
+    """A finite (x mm, z mm, ψ deg), or InputError."""
+    limits = (("x_c_mm", 400, "mm"), ("z_c_mm", 400, "mm"), ("psi_c_deg", 180, "deg"))
+    x, z, psi = (check_range(n, v, -most, most, u) for v, (n, most, u) in zip(wish, limits, strict=True))
+    return x, z, psi
+
+
+def reachable(place: Floats, psi_deg: float, polygon: Floats, wish: Sequence[float]) -> Reachable:
+    """A pose inside the region, with what is missing to the wish in words."""
+    missing = np.array([wish[0] - place[0], wish[1] - place[1], wish[2] - psi_deg])
+    words = shortfall_words(*missing.tolist())
+    return Reachable(float(place[0]), float(place[1]), psi_deg, missing, words, polygon)
+
+
+def nearest_turn_deg(cleat: CleatSystem, psi_deg: float, pattern_turn_deg: float = 0.0) -> float:
+    """The rotation nearest to ψ that the slots allow."""
+    most = largest_turn_deg(cleat)
+    return pattern_turn_deg + min(max(psi_deg - pattern_turn_deg, -most), most)
 
 
 def largest_turn_deg(cleat: CleatSystem) -> float:
-    """The largest |ψ| at which the cleat can still be bolted (the pattern's place does not matter)."""
+    """The largest turn against the bolt pattern at which the cleat can still be bolted, deg."""
     low, high = 0.0, cleat.turn_limit_deg
-    if len(feasible_polygon(cleat, (0, 0), high)):
+    if len(_region(cleat, high)):
         return high
     for _ in range(50):
         middle = (low + high) / 2
-        low, high = (middle, high) if len(feasible_polygon(cleat, (0, 0), middle)) else (low, middle)
+        low, high = (middle, high) if len(_region(cleat, middle)) else (low, middle)
     return low * (1 - 1e-6)  # a hair inside, where rounding cannot empty the region

@@ -1,0 +1,105 @@
+"""Where a shoe's bolt pattern lies in its sole, from the bolts seen or from a cleat that sits on them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitwright.errors import InputError
+from fitwright.foot.hardware import CleatSystem, turned_axes
+from fitwright.foot.sole import CleatPose, SolePoint
+from fitwright.quantity import Floats, Measured, propagate
+
+BOLTS = ("bolt_1", "bolt_2", "bolt_3")
+MISFIT_MM = 3.0
+"""Picked bolts may miss a system's pattern by this much before it is called another pattern (common practice, no
+source)."""
+
+
+@dataclass(frozen=True)
+class BoltPattern:
+    """A bolt pattern in the sole frame.
+
+    Attributes: x, z of its centre (mm); turn_deg, how far it is turned in the sole (sign as ψ); source in words;
+    residual_mm, how far the picked bolts lie from the pattern by measures (0 when none were picked).
+    """
+
+    x: Measured
+    z: Measured
+    turn_deg: Measured
+    source: str
+    residual_mm: float = 0.0
+
+    @property
+    def xz(self) -> tuple[float, float]:
+        """Centre, mm."""
+        return self.x.value, self.z.value
+
+
+def pattern_from_bolts(cleat: CleatSystem, marks: Mapping[str, SolePoint]) -> BoltPattern | None:
+    """The pattern from bolts picked in a photograph: rigid fit of the system's bolts to them; None for fewer than 2.
+
+    A sole that lets its bolts slide adds that play along the pattern to u, as a uniform distribution.
+
+    Raises:
+        InputError: the bolts do not lie as this system's do.
+    """
+    seen = [i for i, name in enumerate(BOLTS[: len(cleat.bolts_mm)]) if name in marks]
+    if len(seen) < 2:
+        return None
+    model = np.array(cleat.bolts_mm)[seen]
+    points = [marks[BOLTS[i]] for i in seen]
+    covariance = np.zeros((2 * len(seen), 2 * len(seen)))
+    for k, point in enumerate(points):
+        covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] = point.covariance_mm2
+    flat = np.concatenate([p.xz for p in points])
+    value, cov = propagate(lambda v: _fit(model, v.reshape(-1, 2)), flat, covariance)
+    off = flat.reshape(-1, 2) - (value[:2] + model @ turned_axes(float(value[2])))
+    residual = float(np.sqrt(np.mean(np.sum(off**2, axis=1))))
+    if residual > MISFIT_MM:
+        raise InputError(
+            ", ".join(BOLTS[i] for i in seen), f"they miss the pattern of “{cleat.label}” by {residual:.1f} mm",
+            allowed=f"up to {MISFIT_MM:g} mm", hint="Pick the bolts again, or choose the system that is on the shoe.",
+        )  # fmt: skip
+    return _pattern(
+        value, cov, cleat.sole_slide_half_mm, 0.0, 0.0, "bolts picked in the photograph", residual
+    )
+
+
+def _fit(model: Floats, seen: Floats) -> Floats:
+    """(x, z, turn deg) of the pattern: planar rigid fit without scale (Umeyama 1991, in two dimensions)."""
+    m, s = model - model.mean(axis=0), seen - seen.mean(axis=0)
+    across = float(np.sum(m[:, 1] * s[:, 0] - m[:, 0] * s[:, 1]))
+    turn = math.degrees(math.atan2(across, float(np.sum(m * s))))
+    centre = seen.mean(axis=0) - model.mean(axis=0) @ turned_axes(turn)
+    return np.array([centre[0], centre[1], turn])
+
+
+def pattern_from_cleat(cleat: CleatSystem, pose: CleatPose, straight_u_deg: float = 1.0) -> BoltPattern:
+    """The pattern inferred from a cleat as it was found: its centre, give or take the play of its slots.
+
+    The play is a uniform distribution (JCGM 100, 4.3.7: half width / √3). `straight_u_deg`: how straight a pattern
+    lies in a sole (common practice, no source).
+    """
+    play = (cleat.slot_half_x_mm, cleat.slot_half_z_mm)
+    value, covariance = np.array([pose.x_mm, pose.z_mm, 0.0]), pose.covariance.copy()
+    covariance[2, :] = covariance[:, 2] = 0.0
+    covariance[2, 2] = straight_u_deg**2
+    words = "inferred from the cleat as found, give or take its slots’ play"
+    return _pattern(value, covariance, cleat.sole_slide_half_mm, *play, words, 0.0)
+
+
+def _pattern(
+    value: Floats, covariance: Floats, slide: float, play_x: float, play_z: float, words: str, residual: float
+) -> BoltPattern:  # fmt: skip
+    x, z, turn = (
+        Measured(float(v), float(u), unit, words)
+        for v, u, unit in zip(value, np.sqrt(np.diag(covariance)), ("mm", "mm", "deg"), strict=True)
+    )
+    third = math.sqrt(3)
+    return BoltPattern(
+        x.widened(slide / third, play_x / third), z.widened(play_z / third), turn, words, residual
+    )
