@@ -91,7 +91,7 @@ def test_weak_or_nameless_calibration_is_kept_but_not_used():
     nameless = cameras.known_camera(cameras.remember(calibration(name="")).pk)
     assert not weak.recognised
     assert not nameless.recognised
-    assert any("not used for measuring" in note for note in weak.calibration.notes)
+    assert any("so it is not used" in note for note in weak.calibration.notes)
     assert cameras.lens_of(picture()) is None
     assert len(cameras.known_cameras()) == 2
 
