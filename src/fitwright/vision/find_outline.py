@@ -168,24 +168,28 @@ def _best_path(
 
 
 def _closed_path(cost: Floats, bend: float = 0.06) -> NDArray[np.intp]:
-    """(n,) column of each row: cheapest path whose column changes by at most 2 from row to row, round and round."""
+    """(n,) column of each row: cheapest path whose column changes by at most 2 from row to row, round and round.
+
+    The rows are gone through twice and the path is read half a lap from either end, where both ends are forgotten.
+    """
     n, m = cost.shape
-    laps = np.vstack([cost, cost, cost])
-    best, came = laps[0].copy(), np.zeros((len(laps), m), dtype=np.intp)
+    price = bend * np.array([3.0, 1.0, 0.0, 1.0, 3.0])[:, None]  # of a change by -2 ... 2 columns
+    came = np.empty((2 * n, m), dtype=np.intp)
+    best = np.full(m + 4, np.inf)
+    best[2:-2] = cost[0]
+    ways = np.lib.stride_tricks.sliding_window_view(best, m)  # (5, m), follows `best`
     columns = np.arange(m)
-    moves = np.array([0, -1, 1, -2, 2])
-    price = bend * np.array([0.0, 1.0, 1.0, 3.0, 3.0])
-    for row in range(1, len(laps)):
-        padded = np.pad(best, 2, constant_values=np.inf)
-        ways = np.stack([padded[2 + k : 2 + k + m] + p for k, p in zip(moves, price, strict=True)])
-        pick = np.argmin(ways, axis=0)
-        came[row] = columns + moves[pick]
-        best = ways[pick, columns] + laps[row]
-    path = np.empty(len(laps), dtype=np.intp)
-    path[-1] = int(np.argmin(best))
-    for row in range(len(laps) - 1, 0, -1):
+    for row in range(1, 2 * n):
+        total = ways + price
+        pick = np.argmin(total, axis=0)
+        came[row] = columns + pick - 2
+        best[2:-2] = total[pick, columns] + cost[row % n]
+    path = np.empty(2 * n, dtype=np.intp)
+    path[-1] = int(np.argmin(best[2:-2]))
+    for row in range(2 * n - 1, 0, -1):
         path[row - 1] = came[row, path[row]]
-    return path[n : 2 * n]
+    half = n // 2
+    return np.roll(path[half : half + n], half)
 
 
 def _refined(picture: Picture, view: FlatView, at: Floats) -> Outline:

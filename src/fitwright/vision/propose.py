@@ -213,7 +213,7 @@ class _Found:
             cross = find_cross(self.picture, self.view, self._zone(*zone))
             if cross is None:
                 self.notes.append(
-                    f"{name} not found: stick light tape over it and draw a cross of two thin dark lines about 12 mm long "
+                    f"{name} not found: stick light tape over it and draw a cross of two thin dark lines 12 mm long "
                     "on it, or pick it by hand"
                 )
             else:
