@@ -16,7 +16,8 @@ from fitwright.records.models import Medium
 
 CHUNK = 1 << 20
 MIMES = {
-    ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".mp4": "video/mp4",
+    ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png",
+    ".heic": "image/heic", ".heif": "image/heif", ".hif": "image/heif", ".mp4": "video/mp4",
     ".mov": "video/quicktime", ".mkv": "video/x-matroska", ".webm": "video/webm", ".trc": "text/plain",
     ".pdf": "application/pdf", ".json": "application/json", ".svg": "image/svg+xml",
 }  # fmt: skip

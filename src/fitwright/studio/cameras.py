@@ -7,8 +7,9 @@ left out and a forgotten camera are new rows.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from fitwright.errors import InputError, check_range
@@ -16,12 +17,20 @@ from fitwright.records.media import path_of
 from fitwright.records.models import CameraProfile, HardwareItem, Medium
 from fitwright.studio.work import Progress
 from fitwright.vision.boards import Chessboard
-from fitwright.vision.calibrate import Board, as_seen, calibrate, described_chessboard, leave_out, sensor_size
+from fitwright.vision.calibrate import (
+    Board,
+    as_seen,
+    calibrate,
+    described_chessboard,
+    leave_out,
+    readable,
+    sensor_size,
+)
 from fitwright.vision.calibration import CameraCalibration
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.lens import LensPrior
 from fitwright.vision.photo import described_board
-from fitwright.vision.picture import Picture, read_picture
+from fitwright.vision.picture import Picture, decode_picture
 
 CARD, CARD_KEY = "card", "scale-card"
 U_RULER_MM = 0.1
@@ -163,14 +172,16 @@ def described(board: Mapping[str, Any]) -> Board:
 
 def calibrate_media(media: Sequence[Medium], board: Mapping[str, Any], tell: Progress) -> CameraProfile:
     """Calibrate from stored pictures and remember the camera; `tell` hears how far it is."""
-    check_range("pictures", len(media), 1, MOST_PICTURES, "pictures")
-    wanted = described(board)
+    check_range("pictures", len(media), 1, MOST_PICTURES, "")
+    wanted, sources = described(board), [partial(_read, m) for m in media]
     if isinstance(wanted, Chessboard):
-        wanted = as_seen(_read(media), wanted)
-    found = calibrate(_read(media), wanted, tell=lambda i, name: tell(i / len(media), name))
+        wanted = as_seen(readable(sources, {}), wanted)
+    spoilt: dict[str, str] = {}
+    found = calibrate(
+        readable(sources, spoilt), wanted, tell=lambda i, name: tell(i / len(media), name), spoilt=spoilt
+    )
     return remember(found)
 
 
-def _read(media: Sequence[Medium]) -> Iterator[Picture]:
-    for medium in media:
-        yield replace(read_picture(path_of(medium)), name=medium.name)
+def _read(medium: Medium) -> Picture:
+    return decode_picture(path_of(medium).read_bytes(), medium.name)

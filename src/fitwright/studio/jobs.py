@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from django_tasks import task
 
 from fitwright.errors import FitwrightError
-from fitwright.records.models import Answer, Visit, Work
-from fitwright.studio import plan, ride
+from fitwright.records.models import Answer, Medium, Visit, Work
+from fitwright.studio import cameras, plan, ride
 from fitwright.studio.work import Progress, working
 
 
@@ -34,6 +34,14 @@ def start_outcome(visit: Visit) -> None:
     compare.enqueue(visit.pk, _wait(visit, "outcome", "Comparing predicted with measured").pk)
 
 
+def start_calibration(media: Sequence[Medium], board: Mapping[str, Any]) -> None:
+    """Queue the calibration of a camera from pictures of a board (see `cameras.described`)."""
+    title = f"Calibrating a camera from {len(media)} pictures"
+    inputs = {"media": [m.pk for m in media], "board": dict(board)}
+    waiting = Work.objects.create(kind="camera", title=title, state="waiting", inputs=inputs)
+    calibrate_camera.enqueue(inputs["media"], inputs["board"], waiting.pk)
+
+
 @task()
 def follow_film(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
     """Follow the points of one film."""
@@ -52,18 +60,26 @@ def compare(visit_pk: int, waiting_pk: int) -> None:
     _run(visit_pk, waiting_pk, lambda visit, _: plan.take_outcome(visit))
 
 
+@task()
+def calibrate_camera(media_pks: list[int], board: dict[str, Any], waiting_pk: int) -> None:
+    """Calibrate a camera; a studio's own work, of no visit."""
+    found = Medium.objects.in_bulk(media_pks)
+    media = [found[pk] for pk in media_pks]
+    _run(None, waiting_pk, lambda _, tell: cameras.calibrate_media(media, board, tell))
+
+
 def _wait(visit: Visit, kind: str, title: str) -> Work:
     """A row that says the work waits; the same work twice waits only once."""
     row, _ = Work.objects.get_or_create(visit=visit, kind=kind, title=title, state="waiting")
     return row
 
 
-def _run(visit_pk: int, waiting_pk: int, work: Callable[[Visit, Progress], Any]) -> None:
+def _run(visit_pk: int | None, waiting_pk: int, work: Callable[[Any, Progress], Any]) -> None:
     """Take the waiting row away and do the work; what a user can mend is kept with the work, not raised."""
     waiting = Work.objects.filter(pk=waiting_pk, state="waiting").first()
     if waiting is None:  # stopped before it began, or done already
         return
-    visit = Visit.objects.get(pk=visit_pk)
+    visit = Visit.objects.get(pk=visit_pk) if visit_pk is not None else None
     kind, title = waiting.kind, waiting.title
     waiting.delete()
     try:

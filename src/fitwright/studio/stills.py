@@ -1,13 +1,19 @@
-"""A still from a stored film, upright and in colour, as JPEG: for marking points and before a film is played."""
+"""JPEG pictures, upright and in colour, of what no browser shows by itself: a film's frame, a HEIC photograph."""
 
 from __future__ import annotations
 
+import io
+import os
+import tempfile
 from pathlib import Path
 from typing import Any
 
 import av
 import cv2
 import numpy as np
+from django.conf import settings
+from PIL import Image, ImageOps
+from pillow_heif import register_heif_opener
 
 from fitwright.errors import InputError, check_range
 from fitwright.records.media import path_of
@@ -15,9 +21,34 @@ from fitwright.records.models import Medium
 from fitwright.vision.video import probe
 
 COVER = 0x400  # FFmpeg's flag of a stream that is a cover picture
+JPEG_QUALITY = 95
+
+register_heif_opener()
 
 
-def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = 95) -> bytes:
+def shown_copy(medium: Medium) -> Path:
+    """The JPEG that stands for a HEIC photograph in a browser, made when it is first asked for; the original stays.
+
+    Raises InputError when the photograph cannot be decoded.
+    """
+    target = Path(settings.MEDIA_ROOT) / "shown" / f"{medium.sha256}.jpg"
+    if target.is_file():
+        return target
+    jpeg = io.BytesIO()
+    try:
+        with Image.open(path_of(medium)) as opened:
+            ImageOps.exif_transpose(opened).convert("RGB").save(jpeg, "JPEG", quality=JPEG_QUALITY)
+    except (OSError, SyntaxError, ValueError, EOFError, RuntimeError):
+        raise InputError(medium.name, "the picture is damaged or cut short", hint="Copy it again.") from None
+    target.parent.mkdir(exist_ok=True)
+    descriptor, temporary = tempfile.mkstemp(dir=target.parent, prefix="incoming-")
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(jpeg.getvalue())
+    Path(temporary).replace(target)
+    return target
+
+
+def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -> bytes:
     """The first frame at or after `at_s`, turned upright.
 
     Raises InputError when the medium is no film, cannot be decoded, or ends before.

@@ -8,7 +8,7 @@ Corners are taken in the sensor's frame: pictures held upright and sideways are 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import cv2
@@ -29,13 +29,15 @@ FLAGS = cv2.CALIB_FIX_ASPECT_RATIO
 
 
 def calibrate(
-    pictures: Iterable[Picture], board: Board, half_window_px: int | None = None, tell: Tell | None = None
-) -> CameraCalibration:
+    pictures: Iterable[Picture], board: Board, half_window_px: int | None = None, tell: Tell | None = None,
+    spoilt: Mapping[str, str] | None = None,
+) -> CameraCalibration:  # fmt: skip
     """Calibrate from pictures of one board by one camera at one focal setting.
 
     Args:
         pictures: read one after the other, so that only one is in memory at a time.
         board: our scale card, a ChArUco board, or a chessboard (with the sub-pixel window `half_window_px`).
+        spoilt: pictures that could not even be read (see `readable`), named with those that do not show the board.
 
     Raises:
         InputError: fewer than three pictures show the board, or they are of different cameras or settings.
@@ -57,6 +59,7 @@ def calibrate(
             views += views_of(picture, board, half_window_px)
         except InputError as error:
             unusable[picture.name] = error.problem
+    unusable = {**(spoilt or {}), **unusable}
     found = len({v.picture for v in views})
     if one is None or found < FEWEST:
         reasons = [f"{name}: {why}" for name, why in unusable.items()]
@@ -66,6 +69,15 @@ def calibrate(
             hint="Show the whole board in each picture, sharp, from different sides.",
         )  # fmt: skip
     return replace(solve(views, one[2]), camera_name=one[0], focal_35mm=one[1], unusable=unusable)
+
+
+def readable(sources: Iterable[Callable[[], Picture]], spoilt: dict[str, str]) -> Iterator[Picture]:
+    """Pictures as they are read, one by one; what cannot be read goes to `spoilt` with its reason."""
+    for read in sources:
+        try:
+            yield read()
+        except InputError as error:
+            spoilt[error.field] = error.problem
 
 
 def leave_out(calibration: CameraCalibration, pictures: Sequence[str]) -> CameraCalibration:

@@ -14,12 +14,15 @@ from django.views.decorators.http import require_safe
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
 from fitwright.studio.entry import Field, read_number
-from fitwright.studio.stills import still_jpeg
+from fitwright.studio.stills import shown_copy, still_jpeg
 
 SHOWN = frozenset({
     "image/jpeg", "image/png", "video/mp4", "video/quicktime", "video/x-matroska", "video/webm",
     "application/pdf",
 })  # fmt: skip
+CONVERTED = frozenset(
+    {"image/heic", "image/heif"}
+)  # few browsers show them: a JPEG stands for the photograph
 PIECE = 256 * 1024
 MOMENT = Field("t", "Time of the picture", unit="s", low=0, high=36000)
 RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
@@ -27,11 +30,13 @@ RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 
 @require_safe
 def medium(request: HttpRequest, sha256: str) -> HttpResponseBase:
-    """The file, whole or the byte range that was asked for (RFC 9110, section 14)."""
+    """The file, whole or the byte range that was asked for (RFC 9110, section 14); of a HEIC photograph its JPEG."""
     row = get_object_or_404(Medium, sha256=sha256)
     path = path_of(row)
     if not path.is_file():
         raise Http404("the file of this medium is not where it was")
+    if row.mime in CONVERTED:
+        path, row.mime, row.name = shown_copy(row), "image/jpeg", f"{row.name}.jpg"
     size = path.stat().st_size
     wanted = _range(request.headers.get("Range", ""), size)
     if wanted is None:
