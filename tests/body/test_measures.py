@@ -70,13 +70,6 @@ def test_foot_and_ankle_fall_back():
     assert malleolus_height(BodyMeasures(1780, malleolus_height_mm=80)).value == 80
 
 
-def test_odd_is_warned_not_refused():
-    assert BodyMeasures(1780, "M").warnings() == ()
-    odd = BodyMeasures(2250, "F", foot_length_left_mm=250, foot_length_right_mm=270)
-    assert any("4 SD" in w for w in odd.warnings())
-    assert any("feet differ" in w for w in odd.warnings())
-
-
 def test_json_round_trip_and_bad_json():
     body = BodyMeasures(1780, "M", inseam_mm=860)
     assert BodyMeasures.from_json(body.to_json()) == body

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fitwright.body.reference import ball_of_foot_x, implausible, place, prior, reference
+from fitwright.body.reference import ball_of_foot_x, place, prior, reference, span
 from fitwright.errors import InputError
 
 
@@ -23,8 +23,9 @@ def test_mixture_is_wider_than_either():
 
 def test_priors_and_plausibility():
     assert prior("thigh_mm", "F").value == pytest.approx(379.4)
-    assert implausible("foot_length_mm", 271, "M") == ""
-    assert "typing error" in implausible("foot_length_mm", 350, "M")
+    low, high = span("foot_length_mm", "M")
+    assert place("foot_length_mm", low, "M").percentile == pytest.approx(0.1)
+    assert place("foot_length_mm", high, "M").percentile == pytest.approx(99.9)
     ball = ball_of_foot_x(270, "M")
     assert ball.value == pytest.approx(200.1, abs=0.1)
     assert ball.u == pytest.approx(4.05, abs=0.01)

@@ -11,13 +11,13 @@ import csv
 import numpy as np
 import pytest
 
-from fitwright.body.reference import REFERENCE
+from fitwright.body.reference import REFERENCE, place, span
 
 COLUMNS = {
     "stature_mm": ("stature_mm",), "crotch_height_mm": ("crotchheight_mm",),
     "trochanter_height_mm": ("trochanterionheight_mm",), "foot_length_mm": ("footlength_mm",),
     "malleolus_height_mm": ("lateralmalleolusheight_mm",), "ball_of_foot_length_mm": ("balloffootlength_mm",),
-    "foot_breadth_mm": ("footbreadthhorizontal_mm",),
+    "foot_breadth_mm": ("footbreadthhorizontal_mm",), "heel_breadth_mm": ("heelbreadth_mm",),
     "thigh_mm": ("trochanterionheight_mm", "lateralfemoralepicondyleheight_mm"),
     "shank_mm": ("lateralfemoralepicondyleheight_mm", "lateralmalleolusheight_mm"),
 }  # fmt: skip
@@ -63,6 +63,35 @@ def test_sizes_and_every_constant_is_checked(sample):
     """4082 men and 1986 women; no constant escapes the checks above."""
     assert (sample["M"]["stature_mm"].size, sample["F"]["stature_mm"].size) == (4082, 1986)
     assert set(REFERENCE) == set(COLUMNS) | set(RATIOS)
+
+
+@pytest.mark.parametrize("sex", ["M", "F"])
+def test_published_means(sample, sex):
+    """Means of the published tables (Gordon et al. 2014, listed in the data's README), mm, against percentile 50."""
+    published = {
+        "foot_length_mm": {"M": 271.2, "F": 246.3}, "ball_of_foot_length_mm": {"M": 200.9, "F": 182.1},
+        "foot_breadth_mm": {"M": 101.9, "F": 92.7}, "heel_breadth_mm": {"M": 72.5, "F": 67.2},
+        "stature_mm": {"M": 1756.2, "F": 1628.5},
+    }  # fmt: skip
+    for name, means in published.items():
+        assert sample[sex][name].mean() == pytest.approx(means[sex], abs=0.06), name
+        assert place(name, means[sex], sex).percentile == pytest.approx(50, abs=0.1), name
+
+
+@pytest.mark.parametrize("sex", ["M", "F"])
+def test_percentiles_and_the_edge_of_asking_back_hold_in_the_sample(sample, sex):
+    """The normal puts 5 and 95 % within 2.5 points of the counted share (heel breadth is skewed)."""
+    for name in (*COLUMNS, *RATIOS):
+        x = (
+            sample[sex][name]
+            if name in COLUMNS
+            else sample[sex][RATIOS[name][0]] / sample[sex][RATIOS[name][1]]
+        )
+        for z, share in ((-1.6449, 0.05), (1.6449, 0.95)):
+            ref = REFERENCE[name][sex]
+            assert np.mean(x <= ref.mean + z * ref.sd) == pytest.approx(share, abs=0.025), name
+        low, high = span(name, sex)
+        assert np.mean((x < low) | (x > high)) < 0.008, name
 
 
 def test_segment_priors_cover_the_sample(sample):

@@ -83,3 +83,9 @@ def test_readings(text, values):
 def test_too_many_readings():
     with pytest.raises(InputError, match="1 to 20 readings"):
         read_readings(TILT, " ".join(["1"] * 21))
+
+
+def test_readings_may_carry_their_unit():
+    field = Field("foot", "Foot length", "readings", unit="mm", low=150, high=350)
+    assert read_readings(field, "27.1 cm 272; 27,3cm") == pytest.approx([271, 272, 273])
+    assert read_readings(Field("a", "A", "readings", unit="deg", low=-30, high=50), "7 deg 8°") == [7, 8]

@@ -1,7 +1,7 @@
 """Tape measures of a rider: ranges, cross-checks and what they say about the thigh and the shank.
 
 Ranges are wide enough for riders of 1.00 m to 2.30 m; a value outside is refused naming field and range. What
-is possible but odd (against an open sample) is a warning, not a refusal.
+is possible but odd is a question (`fitwright.body.doubts`), not a refusal.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from fitwright.body.reference import SAMPLE, implausible, prior, reference
+from fitwright.body.reference import SAMPLE, prior, reference
 from fitwright.errors import InputError, check_range
 from fitwright.quantity import Measured
 
@@ -71,18 +71,6 @@ class BodyMeasures:
                 check_range(name, value, low, high, unit, hint)
         _cross_check(self)
 
-    def warnings(self) -> tuple[str, ...]:
-        """What is possible but odd, in words."""
-        found = [
-            implausible(measure, float(value), self.sex)
-            for field, measure in _IN_SAMPLE.items()
-            if (value := getattr(self, field)) is not None
-        ]
-        left, right = self.foot_length_left_mm, self.foot_length_right_mm
-        if left is not None and right is not None and abs(left - right) > 12:
-            found.append(f"feet differ by {abs(left - right):.0f} mm in length; measure both again")
-        return tuple(w for w in found if w)
-
     def to_json(self) -> dict[str, Any]:
         """Plain data by field name; what was not taken is null."""
         return asdict(self)
@@ -100,13 +88,6 @@ class BodyMeasures:
             raise InputError("height_mm", "is needed", allowed="1000 to 2300 mm")
         numbers = {k: None if v is None else float(v) for k, v in data.items() if k != "sex"}
         return BodyMeasures(sex=str(data.get("sex") or ""), **numbers)  # type: ignore[arg-type]
-
-
-_IN_SAMPLE = {
-    "height_mm": "stature_mm", "inseam_mm": "crotch_height_mm", "trochanter_height_mm": "trochanter_height_mm",
-    "thigh_mm": "thigh_mm", "shank_mm": "shank_mm", "malleolus_height_mm": "malleolus_height_mm",
-    "foot_length_left_mm": "foot_length_mm", "foot_length_right_mm": "foot_length_mm",
-}  # fmt: skip
 
 
 def _is_number(value: object) -> bool:

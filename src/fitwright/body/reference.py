@@ -15,6 +15,12 @@ from fitwright.errors import InputError
 from fitwright.quantity import Measured, combine
 
 SAMPLE = "4082 M / 1986 F soldiers, USA 2012 (Gordon et al. 2014)"
+WHO = {
+    "M": "4082 men, soldiers, USA 2012, measured on the right side (Gordon et al. 2014)",
+    "F": "1986 women, soldiers, USA 2012, measured on the right side (Gordon et al. 2014)",
+    "": "4082 men and 1986 women mixed half and half, soldiers, USA 2012, right side (Gordon et al. 2014)",
+}
+Z999 = NormalDist().inv_cdf(0.999)
 POOLED_NOTE = "sex not given: both samples mixed half and half"
 
 
@@ -64,6 +70,10 @@ REFERENCE: Mapping[str, Mapping[str, Reference]] = {
     "ball_of_foot_length_mm": {
         "M": Reference(200.9, 10.5, "mm", "heel to first metatarsophalangeal protrusion"),
         "F": Reference(182.1, 9.6, "mm", "heel to first metatarsophalangeal protrusion"),
+    },
+    "heel_breadth_mm": {
+        "M": Reference(72.5, 5.5, "mm", "greatest horizontal breadth of the heel"),
+        "F": Reference(67.2, 5.2, "mm", "greatest horizontal breadth of the heel"),
     },
     "foot_breadth_mm": {
         "M": Reference(101.9, 5.2, "mm", "horizontal foot breadth"),
@@ -138,15 +148,10 @@ def place(measure: str, value: float, sex: str = "") -> Place:
     return Place(100 * NormalDist().cdf(z), z, note)
 
 
-def implausible(measure: str, value: float, sex: str = "") -> str:
-    """A sentence when the value lies outside mean ± 4 SD (most likely a typing error), else ""."""
+def span(measure: str, sex: str = "") -> tuple[float, float]:
+    """The values between which 99.8 % of the sample lie (0.1 to 99.9 %), under a normal."""
     ref = reference(measure, sex)
-    if abs(value - ref.mean) <= 4 * ref.sd:
-        return ""
-    return (
-        f"{measure}: {value:g} {ref.unit} is more than 4 SD from the mean {ref.mean:g} of {SAMPLE}; "
-        "check for a typing error"
-    )
+    return ref.mean - Z999 * ref.sd, ref.mean + Z999 * ref.sd
 
 
 def prior(measure: str, sex: str = "") -> Measured:

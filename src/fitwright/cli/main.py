@@ -21,8 +21,8 @@ app = typer.Typer(
 )  # fmt: skip
 
 COMMANDS = {
-    "serve": "serve", "demo": "demo", "visit": "", "card": "card", "photo": "", "feet": "", "ride": "", "twin": "",
-    "plan": "",
+    "serve": "serve", "demo": "demo", "visit": "", "card": "card", "photo": "", "body": "", "feet": "",
+    "ride": "", "twin": "", "plan": "",
 }  # fmt: skip
 """Name → function in the module of that name, "" where the module holds a group of its own."""
 

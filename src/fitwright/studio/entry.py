@@ -86,6 +86,14 @@ class Field:
         return (self.name, f"{self.name}.u", f"{self.name}.how") if self.methods else (self.name,)
 
 
+class Ask(InputError):  # noqa: N818 - a question, not a mistake
+    """Possible but odd: kept only when somebody says that it was measured right, by sending `keep` back."""
+
+    def __init__(self, field: str, problem: str, *, keep: str) -> None:
+        super().__init__(field, problem, hint="Measured right?")
+        self.keep = keep
+
+
 @dataclass(frozen=True)
 class Entry:
     """A field with what stands in its box, what is on record, and what was wrong with it."""
@@ -115,7 +123,15 @@ class Group:
     title: str
     entries: tuple[Entry, ...]
     note: str = ""
-    layout: str = ""  # "", "columns" (short fields beside each other), "rulers", "questions"
+    layout: str = (
+        ""  # "", "columns" (short fields beside each other), "sides" (left, right), "rulers", "questions"
+    )
+    folded: bool = False  # whether it waits behind its title until something is in it
+
+    @property
+    def open(self) -> bool:
+        """Whether a folded group is shown open: something is in it, or wrong."""
+        return any(e.text or e.error for e in self.entries)
 
 
 def lowered(label: str) -> str:
@@ -138,7 +154,8 @@ def sentence(error: InputError) -> str:
         parts.append(f"Allowed: {error.allowed}")
     if error.hint:
         parts.append(error.hint)
-    return ". ".join(p.rstrip(".") for p in parts) + "."
+    line = ". ".join(p.rstrip(".") for p in parts)
+    return line if line.endswith("?") else f"{line}."
 
 
 def read_number(field_: Field, text: str) -> float:
@@ -197,12 +214,14 @@ def _factor(field_: Field, unit: str) -> float:
 
 
 def read_readings(field_: Field, text: str) -> list[float]:
-    """Several numbers, parted by spaces, semicolons, slashes or new lines ("7,5 8 6,5").
+    """Several numbers, parted by spaces, semicolons, slashes or new lines ("7,5 8 6,5", "27.1 cm 27.3 cm").
 
     A comma parts them only when a space follows. Raises InputError for the first one that is wrong, or for more
     than twenty.
     """
-    parts = [p for p in re.split(r",\s+|[\s;/]+", text.strip()) if p]
+    units = "|".join(re.escape(u) for u in UNITS.get(field_.unit, {field_.unit: 1.0}) if u.isalpha())
+    joined = re.sub(rf"(?<=\d)\s+(?=(?:{units})\b)", "", text.strip()) if units else text.strip()
+    parts = [p for p in re.split(r",\s+|[\s;/]+", joined) if p]
     if len(parts) > 20:
         raise InputError(field_.label, f"{len(parts)} readings", allowed="1 to 20 readings")
     return [read_number(field_, part.strip(",")) for part in parts]

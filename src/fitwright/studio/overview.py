@@ -149,8 +149,9 @@ def _intake(rows: _Rows) -> tuple[list[str], list[str]]:
 
 def _body(rows: _Rows) -> tuple[list[str], list[str]]:
     known, missing = [], []
+    feet = {f"hanging_foot_{side}": foot.yaw_deg for side, foot in body.hanging(rows.visit).items()}
     for f in (*body.HANGING, *(m for m in body.MEASURES if m.needed)):
-        value = rows.measured.get(("body", *f.record))
+        value = feet.get(f.name) or rows.measured.get(("body", *f.record))
         (known if value else missing).append(
             f"{lowered(f.label)} {format_pm(value)}" if value else lowered(f.label)
         )

@@ -8,7 +8,7 @@ from django.views.generic import RedirectView
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
 from fitwright.web.views import bike, body, front, handover, intake, media, plan, ride, visit
-from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, setting
+from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, pick, setting
 
 
 class Digest:
@@ -37,8 +37,11 @@ urlpatterns = [
     path("visits/<int:pk>/stop/<int:work_pk>", visit.stop, name="work_stop"),
     path("visits/<int:pk>/intake", intake.page, name="intake"),
     path("visits/<int:pk>/body", body.page, name="body"),
+    path("visits/<int:pk>/body/hang/<int:medium_pk>", body.pick, name="body_hang"),
     path("visits/<int:pk>/feet", overview.page, name="feet"),
-    path("visits/<int:pk>/feet/pick/<int:medium_pk>", overview.pick, name="feet_pick"),
+    path("visits/<int:pk>/feet/pick/<int:medium_pk>", pick.page, name="feet_pick"),
+    path("visits/<int:pk>/feet/proposals/<int:medium_pk>", pick.proposed, name="feet_proposals"),
+    path("visits/<int:pk>/feet/snap/<int:medium_pk>", pick.snapped, name="feet_snap"),
     path("visits/<int:pk>/feet/marks", marks.page, name="feet_marks"),
     path("visits/<int:pk>/feet/hardware", hardware.page, name="feet_hardware"),
     path("visits/<int:pk>/feet/setting", setting.page, name="feet_setting"),

@@ -1,16 +1,88 @@
-"""Body: the station's page."""
+"""Body: the station's page, and the loupe on a photograph of a hanging foot."""
 
 from __future__ import annotations
 
-from django.http import HttpRequest, HttpResponse
+from typing import Any
 
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+
+from fitwright.body.hanging_photo import SIDES
+from fitwright.errors import InputError
+from fitwright.records.models import Medium, Visit
 from fitwright.studio import body as station
-from fitwright.web.views.boxes import Typed, exchange
-from fitwright.web.views.shell import the_visit
+from fitwright.studio import hanging, picks
+from fitwright.studio.entry import sentence
+from fitwright.web.views.acting import unknown_action
+from fitwright.web.views.boxes import Typed, exchange, typed_of
+from fitwright.web.views.shell import show, the_visit
+from fitwright.web.views.uploads import take
 
 STATION = Typed("body", station.save_body, station.page)
+CARD_WORDS = {
+    "level": "level, at any height", "sole": "level with the sole", "none": "not in the picture",
+}  # fmt: skip
+SHOWS = (
+    ("line", "Foot’s line", (("shoe", "middle of the shoe’s sole"), ("bare", "bare foot, heel to second toe"))),
+    ("knee", "Straight ahead", (("thigh", "middle of the thigh"), ("edge", "a straight edge laid along it"))),
+    ("card", "Scale card", tuple(CARD_WORDS.items())),
+)  # fmt: skip
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show and save."""
-    return exchange(request, the_visit(pk), STATION)
+    """Show and save; with an `action`, take a photograph or set its reading aside."""
+    visit = the_visit(pk)
+    if request.method != "POST" or "action" not in request.POST:
+        return exchange(request, visit, STATION)
+    typed = typed_of(request.POST)
+    try:
+        return _act(request, visit, typed)
+    except InputError as error:
+        wrong = {"problem": sentence(error), "wrong_action": typed["action"], "typed": typed}
+        return show(request, visit, "body", STATION.shown(visit) | wrong, status=422)
+
+
+def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
+    """The loupe on one photograph of a hanging foot, `?side=left` or `right`."""
+    visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="photo")
+    given = typed_of(request.POST if request.method == "POST" else request.GET)
+    known = hanging.photo_of(visit, medium, given.get("side", ""))
+    about = hanging.about_of({**(known.about if known else {}), **given}, visit)
+    expected = hanging.expected(about["line"], about["knee"])
+    points = picks.filled(expected, known.points if known and known.points else {})
+    problem = ""
+    if request.method == "POST":
+        read, points = picks.read_picks(expected, given)
+        problem = next((p.error for p in points if p.error), "")
+        if not problem:
+            try:
+                hanging.save_picks(visit, medium, about, read)
+                return redirect("body", visit.pk)
+            except InputError as error:
+                problem = sentence(error)
+    context: dict[str, Any] = {
+        "medium": medium, "side": about["side"], "points": points, "problem": problem,
+        "picture_url": reverse("medium", args=[medium.sha256]), "hidden": (("side", about["side"]),),
+        "back": reverse("body", args=[visit.pk]), "save_words": "Read this foot", "diagram": "body/diagram.html",
+        "shows": [(*row, about[row[0]]) for row in SHOWS],
+    }  # fmt: skip
+    return show(request, visit, "body", context, template="body/pick.html", status=422 if problem else 200)
+
+
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    action, side = typed["action"], typed.get("side", "")
+    if action == "photo":
+        if side not in SIDES:
+            raise InputError("foot", "unknown", value=side[:20], allowed="left, right")
+        medium = take(request, visit, "photo", "photo")
+        hanging.save_photo(visit, medium, {"side": side})
+        return redirect(f"{reverse('body_hang', args=[visit.pk, medium.pk])}?side={side}")
+    if action in ("aside", "back"):
+        hanging.set_aside(visit, typed.get("label", ""), action == "aside")
+    elif action == "away":
+        pk = typed.get("medium", "")
+        hanging.take_away(visit, int(pk) if pk.isascii() and pk.isdigit() and len(pk) < 10 else 0, side)
+    else:
+        raise unknown_action(typed)
+    return redirect("body", visit.pk)
