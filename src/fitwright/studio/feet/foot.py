@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fitwright.foot.frame import axle_under_foot
@@ -14,6 +14,7 @@ from fitwright.records.models import Medium, Visit
 from fitwright.studio import body
 from fitwright.studio.feet.check import Check, check_pose, check_remount
 from fitwright.studio.feet.hardware import float_window
+from fitwright.studio.feet.marks import Marks, marks_of
 from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda, wished_pose
 from fitwright.studio.feet.soles import FEET, MOMENTS, photos_of, reading_of
 from fitwright.studio.visits import once
@@ -82,18 +83,25 @@ def _foot_of(visit: Visit, side: str) -> Foot:
     wish = wished_pose(visit, side) or (start.cleat if start else None)
     return Foot(
         side, yaw, readings, photos_of(visit, side), wanted_lambda(visit, side), start,
-        to_do(found, start), lambda_of(newest) if newest else None,
+        to_do(found, start), lambda_of(newest, marks_of(visit, side)) if newest else None,
         check_pose(wish, after.cleat) if wish and after and after.cleat else None,
         check_remount(after, later) if after and later else None,
         _float_words(visit, newest, yaw),
     )  # fmt: skip
 
 
-def lambda_of(reading: SoleReading) -> Measured | None:
-    """λ with the foot at mid-float; None while marks or cleat are missing."""
+def lambda_of(reading: SoleReading, marks: Marks | None = None) -> Measured | None:
+    """λ with the foot at mid-float; None while marks or cleat are missing.
+
+    With `marks`, measured in several ways, those are used instead of the reading's own; a guess never is.
+    """
+    sources = "sole photograph"
+    if marks is not None and not marks.from_prior:
+        both = {**reading.landmarks, "m1": marks.m1, "m5": marks.m5}
+        reading, sources = replace(reading, landmarks=both), "; ".join(marks.sources)
     if reading.cleat is None or not {"m1", "m5"} <= set(reading.landmarks):
         return None
-    return axle_under_foot(reading)
+    return replace(axle_under_foot(reading), method=sources)
 
 
 def _float_words(visit: Visit, reading: SoleReading | None, yaw: Measured | None) -> str:

@@ -26,7 +26,11 @@ def letter_of(visit: Visit) -> str:
 
 def label(visit: Visit, words: str) -> str:
     """The label under which the pair on the bench keeps `words` ("left before", "left before B")."""
-    letter = letter_of(visit)
+    return label_of(letter_of(visit), words)
+
+
+def label_of(letter: str, words: str) -> str:
+    """The same for the pair with this letter."""
     return words if letter == "A" else f"{words} {letter}"
 
 
