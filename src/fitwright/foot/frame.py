@@ -189,7 +189,19 @@ def read_sole(
         foot, {k: p for k, p in points.items() if not k.startswith("datum_")},
         {k: p for k, p in points.items() if k.startswith("datum_")}, cleat,
         Measured(float(value[2 * n]), math.sqrt(cov[2 * n, 2 * n]), "mm", method), dict(quality or {}),
+        joint_mm2=_joint(index, xy_mm, covariance_mm2, foot, from_below),
     )  # fmt: skip
+
+
+def _joint(
+    index: Mapping[str, int], xy_mm: Floats, covariance_mm2: Floats, foot: str, from_below: bool
+) -> Floats:
+    """The plane's covariance along the sole's axes, landmarks before datum marks (`SoleReading.joint_mm2`)."""
+    heel, toe = xy_mm[index["heel_centre"]], xy_mm[index["toe"]]
+    order = sorted(index, key=lambda name: (name.startswith("datum_"), index[name]))
+    at = [2 * index[name] + k for name in order for k in (0, 1)]
+    turn = np.kron(np.eye(len(order)), sole_axes(heel, toe, foot, from_below))
+    return np.asarray(turn @ np.asarray(covariance_mm2)[np.ix_(at, at)] @ turn.T)
 
 
 def _check_length(length_mm: float) -> None:

@@ -102,6 +102,9 @@ class SoleReading:
         length_mm: heel to toe along the mid-line.
         quality: card corners found, homography rms, lens model, camera distance, notes.
         outline_mm: (x, z) corners of the sole's edge, in order round; empty when it was not found.
+        joint_mm2: (2n, 2n) covariance of all points as they were found in the picture, along the sole's axes, in the
+            order of `names`: what they share (lens, height, print scale) stands off its diagonal. Unlike each
+            point's own covariance it leaves the heel uncertain too. None when only the single points are known.
     """
 
     foot: str
@@ -111,6 +114,12 @@ class SoleReading:
     length_mm: Measured
     quality: Mapping[str, Any]
     outline_mm: tuple[tuple[float, float], ...] = ()
+    joint_mm2: Floats | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All points: landmarks, then datum marks."""
+        return (*self.landmarks, *self.datums)
 
     def to_json(self) -> dict[str, Any]:
         """The record's form (also what `fitwright feet measure --json` prints)."""
@@ -123,11 +132,13 @@ class SoleReading:
             "cleat": self.cleat.to_json() if self.cleat else None,
             "length_mm": self.length_mm.to_json(), "quality": dict(self.quality),
             "outline_mm": [list(p) for p in self.outline_mm],
+            "joint_mm2": None if self.joint_mm2 is None else np.round(self.joint_mm2, 7).tolist(),
         }  # fmt: skip
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> SoleReading:
         """The inverse of `to_json`."""
+        joint = data.get("joint_mm2")
         return SoleReading(
             data["foot"],
             {k: SolePoint.from_json(p) for k, p in data["landmarks"].items()},
@@ -135,4 +146,5 @@ class SoleReading:
             CleatPose.from_json(data["cleat"]) if data["cleat"] else None,
             Measured.from_json(data["length_mm"]), dict(data["quality"]),
             tuple((float(x), float(z)) for x, z in data.get("outline_mm", ())),
+            None if joint is None else np.asarray(joint, dtype=np.float64),
         )  # fmt: skip
