@@ -9,6 +9,7 @@ import pytest
 from fitwright.vision.boards import Chessboard
 from fitwright.vision.calibrate import FLAGS, as_seen, calibrate, leave_out, solve
 from fitwright.vision.calibration import View
+from fitwright.vision.lens import distort, undistort
 from fitwright.vision.picture import read_picture
 
 BOARD = Chessboard(9, 6, 25.0)
@@ -102,3 +103,15 @@ def test_two_cameras_agree_with_the_stereo_rig(outside_data, by_window):
     found = calibrate(right, board)
     assert found.focal_px.value == pytest.approx(by_window[5].focal_px.value, rel=0.02)
     assert found.rms_px < 0.25
+
+
+def test_lens_is_opencvs():
+    """Directions → pixels against cv2.projectPoints (OpenCV, Apache-2.0), and those pixels back to the directions."""
+    lens = np.array([np.log(900.0), 512.0, 390.0, -0.21, 0.06, -0.012, 0.0011, -0.0023])
+    K = np.array([[900.0, 0, 512], [0, 900, 390], [0, 0, 1]])
+    terms = lens[[3, 4, 6, 7, 5]]
+    xy = np.random.default_rng(1).uniform(-0.5, 0.5, (200, 2))
+    solid = np.column_stack([xy, np.ones(200)])
+    theirs = cv2.projectPoints(solid, np.zeros(3), np.zeros(3), K, terms)[0].reshape(-1, 2)
+    assert distort(lens, xy) == pytest.approx(theirs, abs=1e-9)
+    assert undistort(lens, theirs) == pytest.approx(xy, abs=1e-9)

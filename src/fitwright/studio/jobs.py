@@ -37,9 +37,11 @@ def start_outcome(visit: Visit) -> None:
 def start_calibration(media: Sequence[Medium], board: Mapping[str, Any]) -> None:
     """Queue the calibration of a camera from pictures of a board (see `cameras.described`)."""
     title = f"Calibrating a camera from {len(media)} pictures"
-    inputs = {"media": [m.pk for m in media], "board": dict(board)}
-    waiting = Work.objects.create(kind="camera", title=title, state="waiting", inputs=inputs)
-    calibrate_camera.enqueue(inputs["media"], inputs["board"], waiting.pk)
+    pks, stated = [m.pk for m in media], dict(board)
+    waiting = Work.objects.create(
+        kind="camera", title=title, state="waiting", inputs={"media": pks, "board": stated}
+    )
+    calibrate_camera.enqueue(pks, stated, waiting.pk)
 
 
 @task()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest
@@ -37,12 +37,12 @@ def take_all(request: HttpRequest, name: str, kind: str) -> list[Medium]:
     return [_kept(file, kind, False) for file in files]
 
 
-def _kept(file: UploadedFile, kind: str, simulated: bool) -> Medium:
+def _kept(file: UploadedFile[Any], kind: str, simulated: bool) -> Medium:
     _check(file, kind)
     return keep_stream(cast(BinaryIO, file), str(file.name), kind, simulated=simulated)
 
 
-def _check(file: UploadedFile, kind: str) -> None:
+def _check(file: UploadedFile[Any], kind: str) -> None:
     if Path(str(file.name)).suffix.lower() not in TAKEN[kind]:
         raise InputError(
             kind, "this kind of file is not taken", value=str(file.name)[:60], allowed=", ".join(TAKEN[kind])
