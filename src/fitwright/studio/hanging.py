@@ -15,8 +15,9 @@ from fitwright.body.hanging_foot import HangingFoot, Trial, hanging_foot_of
 from fitwright.body.hanging_photo import KNEES, LINES, POINTS, SIDES, HangingPhoto
 from fitwright.errors import InputError
 from fitwright.quantity import Z95
-from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.studio.cameras import card_of_studio, lens_of
+from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.hanging_measure import CARDS, measure_hanging
 from fitwright.studio.picks import Expected
 from fitwright.studio.visits import analyse, analyses, answer, answers, measured, once
@@ -98,9 +99,11 @@ def save_picks(
     """
     about = about_of(about, visit)
     side = about["side"]
+    picture = picture_of(medium)
     reading = measure_hanging(
-        path_of(medium), side, points, line=about["line"], knee=about["knee"], card=about["card"]
-    )
+        picture, side, points, line=about["line"], knee=about["knee"], card=about["card"],
+        layout=card_of_studio(), lens=lens_of(picture),
+    )  # fmt: skip
     before = photo_of(visit, medium, side)
     label = before.label if before and before.label else _next_label(visit, side)
     save_photo(visit, medium, about)

@@ -41,7 +41,8 @@ NO_CARD_NOTE = (
 
 def measure_hanging(
     photo: Path | Picture, side: str, points: Mapping[str, tuple[float, float]], *, line: str = "shoe",
-    knee: str = "thigh", card: str = "level", layout: CardLayout = SCALE_CARD, u_pick_px: float = U_PICK_PX,
+    knee: str = "thigh", card: str = "level", layout: CardLayout = SCALE_CARD, lens: LensPrior | None = None,
+    u_pick_px: float = U_PICK_PX,
 ) -> HangingPhoto:  # fmt: skip
     """Yaw of one hanging foot.
 
@@ -50,6 +51,7 @@ def measure_hanging(
         side: "left" or "right". points: the four of `POINTS` → (u, v) in pixels of the upright picture.
         line: "shoe" (sole's mid-line: middle of the heel, toe point) or "bare" (heel centre, second toe).
         knee: "thigh" or "edge", where the knee line's two points lie. card: see `CARDS`.
+        layout: the card, with its measured check bar. lens: what a calibration knows of this camera.
 
     Raises:
         InputError: what is wrong with the photograph, the card or the points, and what to do.
@@ -61,9 +63,9 @@ def measure_hanging(
     picture = photo if isinstance(photo, Picture) else read_picture(photo)
     pixels = np.array([picture.check_inside(name, points[name]) for name in POINTS])
     if card == "none":
-        xy, covariance, sight = _in_the_picture(picture, pixels, u_pick_px)
+        xy, covariance, sight = _in_the_picture(picture, pixels, u_pick_px, lens)
         return read_hanging(side, xy, covariance, sight, line=line, knee=knee, notes=(NO_CARD_NOTE,))
-    xy, covariance, sight = _in_the_card(picture, pixels, u_pick_px, layout, card)
+    xy, covariance, sight = _in_the_card(picture, pixels, u_pick_px, lens, layout, card)
     return read_hanging(side, xy, covariance, sight, line=line, knee=knee)
 
 
@@ -77,11 +79,11 @@ def _check_names(points: Mapping[str, tuple[float, float]]) -> None:
 
 
 def _in_the_card(
-    picture: Picture, pixels: Floats, u_pick_px: float, layout: CardLayout, card: str
+    picture: Picture, pixels: Floats, u_pick_px: float, lens: LensPrior | None, layout: CardLayout, card: str
 ) -> tuple[Floats, Floats, Sight]:
     """The points in the card's plane, mm, and where the lens stands over it."""
     try:
-        plane = card_plane(picture, layout)
+        plane = card_plane(picture, layout, lens)
     except InputError as error:
         if "no scale card found" not in error.problem or "mirrored" in error.problem:
             raise
@@ -96,9 +98,11 @@ def _in_the_card(
     return mapped.xy_mm, mapped.covariance_mm2, sight
 
 
-def _in_the_picture(picture: Picture, pixels: Floats, u_pick_px: float) -> tuple[Floats, Floats, Sight]:
+def _in_the_picture(
+    picture: Picture, pixels: Floats, u_pick_px: float, lens: LensPrior | None
+) -> tuple[Floats, Floats, Sight]:
     """The points as directions, in focal lengths from the picture's middle; the lens is in the covariance."""
-    lens = LensPrior.of_picture(picture.size_px, picture.focal_px)
+    lens = lens or LensPrior.of_picture(picture.size_px, picture.focal_px)
     covariance = np.diag(np.full(LENS + 8, u_pick_px**2))
     covariance[:LENS, :LENS] = lens.covariance
     xy, cov = propagate(

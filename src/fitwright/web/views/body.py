@@ -24,8 +24,9 @@ CARD_WORDS = {
     "level": "level, at any height", "sole": "level with the sole", "none": "not in the picture",
 }  # fmt: skip
 SHOWS = (
-    ("line", "Foot’s line", (("shoe", "middle of the shoe’s sole"), ("bare", "bare foot, heel to second toe"))),
-    ("knee", "Straight ahead", (("thigh", "middle of the thigh"), ("edge", "a straight edge laid along it"))),
+    ("side", "Foot", (("left", "left"), ("right", "right"))),
+    ("line", "Foot’s line", (("shoe", "middle of the shoe’s sole"), ("bare", "bare, heel to second toe"))),
+    ("knee", "Straight ahead", (("thigh", "middle of the thigh"), ("edge", "straight edge along it"))),
     ("card", "Scale card", tuple(CARD_WORDS.items())),
 )  # fmt: skip
 
@@ -60,11 +61,12 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 hanging.save_picks(visit, medium, about, read)
                 return redirect("body", visit.pk)
             except InputError as error:
-                problem = sentence(error)
+                problem, points = sentence(error), picks.beside(points, error)
     context: dict[str, Any] = {
         "medium": medium, "side": about["side"], "points": points, "problem": problem,
-        "picture_url": reverse("medium", args=[medium.sha256]), "hidden": (("side", about["side"]),),
-        "back": reverse("body", args=[visit.pk]), "save_words": "Read this foot", "diagram": "body/diagram.html",
+        "picture_url": reverse("medium", args=[medium.sha256]),
+        "snap_url": reverse("feet_snap", args=[visit.pk, medium.pk]), "back": reverse("body", args=[visit.pk]),
+        "save_words": "Read this foot", "diagram": "body/diagram.html",
         "shows": [(*row, about[row[0]]) for row in SHOWS],
     }  # fmt: skip
     return show(request, visit, "body", context, template="body/pick.html", status=422 if problem else 200)
