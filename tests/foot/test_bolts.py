@@ -35,7 +35,7 @@ def test_bolts_put_by_scipys_rotation_are_found_again(x, z, turn):
 
 def test_u_of_the_pattern_against_monte_carlo():
     rng = np.random.default_rng(4)
-    truth = np.array(THREE.bolts_mm) + [185, 2]
+    truth = np.add(THREE.bolts_mm, (185, 2))
     found = [pattern_from_bolts(THREE, seen(truth + rng.normal(0, 0.2, (3, 2)))) for _ in range(400)]
     spread = np.std([[f.x.value, f.z.value, f.turn_deg.value] for f in found], axis=0, ddof=1)
     told = pattern_from_bolts(THREE, seen(truth))
@@ -43,7 +43,7 @@ def test_u_of_the_pattern_against_monte_carlo():
 
 
 def test_two_of_three_bolts_are_enough_and_one_is_not():
-    points = np.array(THREE.bolts_mm) + [185, 2]
+    points = np.add(THREE.bolts_mm, (185, 2))
     assert pattern_from_bolts(THREE, seen(points[:2])).xz == pytest.approx((185, 2))
     assert pattern_from_bolts(THREE, seen(points[:1])) is None
 
@@ -57,7 +57,7 @@ def test_bolts_of_another_pattern_are_refused_by_name():
 
 def test_a_sliding_plate_widens_x_only():
     two = system("two_bolt")
-    found = pattern_from_bolts(two, seen(np.array(two.bolts_mm) + [180, 0]))
+    found = pattern_from_bolts(two, seen(np.add(two.bolts_mm, (180, 0))))
     assert found.x.u > two.sole_slide_half_mm / np.sqrt(3) - 1e-9
     assert found.z.u < 0.3
 

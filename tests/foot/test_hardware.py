@@ -125,6 +125,13 @@ def test_float_window(low, high, state, words):
     assert check.margin_in_deg.u == pytest.approx(np.hypot(0.3, 0.5))
 
 
+def test_an_end_that_is_too_near_to_be_sure_is_called_near():
+    yaw = Measured(9.5, 1.5, "deg")
+    check = check_float(Measured(7, 0.3, "deg"), 4.5, 4.5, yaw, yaw)
+    assert check.state == "near an end"
+    assert "2.0 ± 3.0° are left on the toe-out side, too near to be sure" in check.words
+
+
 def test_float_range_the_wrong_way_round_is_refused():
     with pytest.raises(InputError, match="yaw range"):
         check_float(Measured(7, 0, "deg"), 3, 3, Measured(9, 0, "deg"), Measured(5, 0, "deg"))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fitwright.errors import InputError
-from fitwright.quantity import Measured
+from fitwright.quantity import Z95, Measured
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,9 @@ def check_float(
         state, words = "touches an end", f"the float ends {-worst.value:.1f}° too early on the {end} side"
     elif worst.value < margin_deg:
         state, words = "near an end", f"only {worst.value:.1f}° are left on the {end} side"
+    elif worst.value < Z95 * worst.u:
+        state = "near an end"
+        words = f"{worst.value:.1f} ± {Z95 * worst.u:.1f}° are left on the {end} side, too near to be sure"
     else:
         state, words = "inside", f"{inner.value:.1f}° are left to toe-in and {outer.value:.1f}° to toe-out"
     if state != "inside" and "whole float" not in words:
