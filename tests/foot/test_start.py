@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fitwright.errors import InputError
+from fitwright.foot.frame import axle_fraction
 from fitwright.foot.sole import SolePoint
-from fitwright.foot.start import fraction_of, start_setting
+from fitwright.foot.start import Place, axle_given, fraction_of, start_at, start_setting
 from fitwright.quantity import Measured
 
 
@@ -74,7 +75,24 @@ def test_impossible_input_is_named_with_its_range(m1, m5, phi, z, lam, field):
         start_setting(m1, m5, yaw(phi), z, lam)
 
 
-def test_other_rules_are_offered_with_their_source():
-    others = start_setting(M1, M5, yaw(7), 2.0).to_json()["others"]
-    assert len(others) == 2
-    assert all("no source" in o["rule"] for o in others)
+def test_place_behind_m1_needs_the_foot_length_only_for_a_share_of_it():
+    straight = start_at(M1, M5, yaw(0), 0.0, Place(1, 0, back_mm=12)).cleat.x_mm
+    assert straight == pytest.approx(201 - 12)
+    length = Measured(260, 2, "mm")
+    share = start_at(M1, M5, yaw(0, 0), 0.0, Place(1, 0, back_share=0.05), length=length).cleat
+    assert share.x_mm == pytest.approx(201 - 13)
+    assert share.u[0] == pytest.approx(np.hypot(1.0, 0.05 * 2))
+    with pytest.raises(InputError, match="foot length"):
+        start_at(M1, M5, yaw(0), 0.0, Place(1, 0, back_share=0.05))
+
+
+def test_what_a_pose_gives_is_as_sure_as_the_marks():
+    cleat = start_setting(M1, M5, yaw(7), 2.0, 0.4).cleat
+    given_ = axle_given(cleat, M1, M5, 7.0)
+    assert given_.value == pytest.approx(0.4)
+    rng = np.random.default_rng(2)
+    draws = [
+        axle_fraction(rng.normal(M1.xz, 1.0), rng.normal(M5.xz, 1.0), cleat.vector[:2], 7.0)
+        for _ in range(10_000)
+    ]
+    assert np.std(draws) == pytest.approx(given_.u, rel=0.05)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,9 +12,11 @@ import typer
 from fitwright.cli.output import emit, reports_errors
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import axle_under_foot
+from fitwright.foot.hardware import Reachable, reach, system
 from fitwright.foot.remount import Comparison, compare
+from fitwright.foot.rules import Candidate, Wish, rules, side_by_side
 from fitwright.foot.sole import SolePoint, SoleReading
-from fitwright.foot.start import StartSetting, start_setting
+from fitwright.foot.start import Place, StartSetting, start_setting
 from fitwright.quantity import Measured
 from fitwright.studio.feet.measure import measure_sole, read_points, read_reading
 from fitwright.vision.card import SCALE_CARD
@@ -34,8 +37,16 @@ def start(
         float, typer.Option(help="Lateral setting of the cleat's centre, mm, outward positive.")
     ],
     fraction: Annotated[float, typer.Option("--lambda", help="Axle between M1 (0) and M5 (1).")] = 0.5,
-    u_mark: Annotated[float, typer.Option(help="Standard uncertainty of a mark's x and z, mm.")] = 1.5,
+    u_marks: Annotated[
+        float, typer.Option("--u-marks", "--u-mark", help="Standard uncertainty of a mark's x and z, mm.")
+    ] = 1.5,
     u_yaw: Annotated[float, typer.Option(help="Standard uncertainty of the yaw, deg.")] = 1.5,
+    cleat: Annotated[
+        str | None, typer.Option("--system", help="Cleat system, to see what can be bolted (with --pattern).")
+    ] = None,
+    pattern: Annotated[
+        str | None, typer.Option(help="Centre of the shoe's bolt pattern, X,Z mm (with --system).")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """First cleat setting from M1, M5 and the foot's own yaw: fore-aft, lateral and rotation solved together.
@@ -43,25 +54,38 @@ def start(
     Example:
 
         fitwright feet start --m1 201,-38 --m5 172,44 --yaw 7 --lateral 2 --lambda 0.5 --json
+        fitwright feet start --m1 201,-38 --m5 172,44 --yaw 7 --lateral 2 --system two_bolt --pattern 185,0
     """
-    check_range("u_mark", u_mark, 0, 20, "mm")
+    check_range("u_marks", u_marks, 0, 20, "mm")
     check_range("u_yaw", u_yaw, 0, 20, "deg")
-    first, fifth = (_sole_point(name, text, u_mark) for name, text in (("m1", m1), ("m5", m5)))
-    setting = start_setting(first, fifth, Measured(yaw, u_yaw, "deg", "hanging foot"), lateral, fraction)
-    emit(setting.to_json(), as_json, lambda: _start_text(setting))
+    if (cleat is None) != (pattern is None):
+        raise InputError("system, pattern", "one without the other", hint="Give both, or neither.")
+    first, fifth = (
+        SolePoint(*_pair(name, text), np.eye(2) * u_marks**2) for name, text in (("m1", m1), ("m5", m5))
+    )
+    angle = Measured(yaw, u_yaw, "deg", "hanging foot")
+    setting = start_setting(first, fifth, angle, lateral, fraction)
+    wish = Wish(Place.between(fraction), angle, lateral)
+    others = [c for c in side_by_side(first, fifth, wish, rules()) if c.setting and not c.chosen]
+    near = None
+    if cleat is not None and pattern is not None:
+        near = reach(system(cleat), _pair("pattern", pattern), setting.cleat.vector.tolist())
+    told = setting.to_json() | {"others": [c.to_json() for c in others]}
+    told |= {"reachable": near.to_json()} if near else {}
+    emit(told, as_json, lambda: _start_text(setting, others, near))
 
 
-def _sole_point(name: str, text: str, u_mm: float) -> SolePoint:
+def _pair(name: str, text: str) -> tuple[float, float]:
     try:
         x, z = (float(part) for part in text.split(","))
     except ValueError:
         raise InputError(
             name, "not understood", value=text, allowed="two numbers X,Z in mm, for example 201,-38"
         ) from None
-    return SolePoint(x, z, np.eye(2) * u_mm**2)
+    return x, z
 
 
-def _start_text(s: StartSetting) -> str:
+def _start_text(s: StartSetting, others: Sequence[Candidate], near: Reachable | None) -> str:
     m = s.cleat.measured()
     lines = [
         f"cleat centre from the heel: {m['x_c_mm']}",
@@ -69,7 +93,12 @@ def _start_text(s: StartSetting) -> str:
         f"rotation (toe-out):         {m['psi_c_deg']}",
         f"The axle crosses M1–M5 at {s.fraction:g}, {s.point_mm[0]:.1f} mm from the heel.",
     ]
-    return "\n".join(lines + [f"Other: {rule}: {x:.1f} mm" for rule, x in s.others])
+    if near is not None and near.exact:
+        lines.append("This cleat can be bolted so.")
+    elif near is not None:
+        pose = f"x {near.x_mm:.1f} mm, z {near.z_mm:.1f} mm, turned {near.psi_deg:.1f}°"
+        lines.append(f"It cannot be bolted so: {near.words}. The nearest: {pose}.")
+    return "\n".join(lines + [f"Other: {c.rule.words} ({c.rule.source}): {c.words}" for c in others])
 
 
 @app.command()

@@ -112,10 +112,10 @@ def cleat_card_pen(card: CleatCard, side: str, paper: str) -> Pen:
         f"{side} sole seen from below at 1:1 with cleat, axle line and marks.",
     )
     place, cut = card_map(foot, side, paper)
-    _sole(pen, place, foot, cut)
-    _scale(pen, place, foot, cut)
+    draw_outline(pen, place, foot, cut)
+    draw_scale(pen, place, foot, cut)
     _cleat(pen, place, foot, side)
-    _marks(pen, place, foot)
+    draw_marks(pen, place, foot)
     _side_column(pen, card, side, foot, cut)
     return pen
 
@@ -150,7 +150,7 @@ def above_cut(outline: Floats, cut: float) -> list[Floats]:
     return [np.asarray(p) for p in pieces if len(p) > 1]
 
 
-def _sole(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
+def draw_outline(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
     """Outline as the line to cut along, and the break where the heel is missing."""
     pieces = above_cut(foot.outline(), cut)
     for piece in pieces:
@@ -170,7 +170,7 @@ def _sole(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
         )
 
 
-def _scale(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
+def draw_scale(pen: Pen, place: Map, foot: CardFoot, cut: float) -> None:
     """Mid-line with a tick every 10 mm, a number every 50, counted from the heel."""
     toe = float(np.max(foot.outline()[:, 0]))
     a, b = place([(cut, 0), (toe + 4, 0)])
@@ -220,7 +220,7 @@ def axle_ends(foot: CardFoot) -> tuple[float, float]:
     return float(at.min()), float(at.max())
 
 
-def _marks(pen: Pen, place: Map, foot: CardFoot) -> None:
+def draw_marks(pen: Pen, place: Map, foot: CardFoot) -> None:
     """M1 and M5 as crosses, datum marks as dots with their number."""
     for name, mark in (("M1", foot.m1), ("M5", foot.m5)):
         if mark is not None:
@@ -239,29 +239,17 @@ def _marks(pen: Pen, place: Map, foot: CardFoot) -> None:
 
 def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: float) -> None:
     """Who, which shoe, check bar, numbers, hardware, how to use it, care."""
-    x = 6.0 + SOLE_COLUMN_MM + 6.0
-    room = pen.width - x - 7.0
-    y = paragraph(pen, (x, 15), shorten(card.rider, 44), HEAD, room, most=2)
-    pen.mark((x + 1.6, y - 0.6), side, "now", 1.7)
-    pen.text((x + 5, y + 0.6), f"{side} shoe, seen from below, 1:1", BODY, pen.ink.ink)
-    who = " · ".join(
-        w for w in (shorten(card.studio, 40), shorten(card.date, 24), shorten(card.record, 24)) if w
-    )
-    y = paragraph(pen, (x, y + 5.5), who, TINY, room, pen.ink.soft, most=3)
-    if card.simulated:
-        y = paragraph(pen, (x, y), cautions.SIMULATED, TINY, room, pen.ink.soft)
-    check_bar(pen, (x, y + 3))
-    y += 111
+    x, room, y = column_head(pen, card.rider, side, (card.studio, card.date, card.record), card.simulated)
     values = SheetFoot(foot.pose, foot.m1, foot.m5).values()
-    y = _rows(pen, (x, y), room, list(values.items()))
-    y = _rows(
+    y = draw_rows(pen, (x, y), room, list(values.items()))
+    y = draw_rows(
         pen, (x, y + 2.5), room, [(shorten(h.label, 22), shorten(h.value, 22)) for h in card.hardware[:6]]
     )
     datums = [
         (f"datum {shorten(n.rsplit('_', 1)[-1], 8)}", place_words(p.x_mm, p.z_mm))
         for n, p in list(foot.datums.items())[:4]
     ]
-    y = _rows(pen, (x, y + 2.5), room, datums)
+    y = draw_rows(pen, (x, y + 2.5), room, datums)
     plain = [w for w, own in (("sole", foot.outline_mm), ("cleat", foot.cleat_outline_mm)) if own is None]
     note = f"The outline of the {' and the '.join(plain)} is a plain one, not measured. " if plain else ""
     y = paragraph(pen, (x, y + 3.5), note + HOW_TO, TINY, room)
@@ -270,7 +258,24 @@ def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: floa
     )
 
 
-def _rows(pen: Pen, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> float:
+def column_head(
+    pen: Pen, rider: str, side: str, about: Sequence[str], simulated: bool
+) -> tuple[float, float, float]:
+    """Who, which shoe and the check bar; returns x and width of the column and the y below the bar."""
+    x = 6.0 + SOLE_COLUMN_MM + 6.0
+    room = pen.width - x - 7.0
+    y = paragraph(pen, (x, 15), shorten(rider, 44), HEAD, room, most=2)
+    pen.mark((x + 1.6, y - 0.6), side, "now", 1.7)
+    pen.text((x + 5, y + 0.6), f"{side} shoe, seen from below, 1:1", BODY, pen.ink.ink)
+    who = " · ".join(shorten(w, 40 if k == 0 else 24) for k, w in enumerate(about) if w)
+    y = paragraph(pen, (x, y + 5.5), who, TINY, room, pen.ink.soft, most=3)
+    if simulated:
+        y = paragraph(pen, (x, y), cautions.SIMULATED, TINY, room, pen.ink.soft)
+    check_bar(pen, (x, y + 3))
+    return x, room, y + 111
+
+
+def draw_rows(pen: Pen, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> float:
     """Words on the left, value on the right, hair lines between."""
     x, y = at
     for k, (words, value) in enumerate(rows):

@@ -34,7 +34,7 @@ class SoleFigure:
         foot: "left" or "right". length_mm, width_mm: outer sole. outline_mm: (n, 2) measured x, z, or None for a
             plain sole. m1, m5: marks. datums: name → mark. cleat: pose now. before: pose before (hollow). start: pose
             wanted (dashed). bolt_pattern: "three-bolt" or "two-bolt". cleat_outline_mm: (n, 2) measured in the
-            cleat frame, or None for a plain cleat.
+            cleat frame, or None for a plain cleat. axles: (name, pose) of further axle lines, thin.
         values: (words, value) printed under the sole; None prints the cleat's pose. href, hint: for a click.
     """
 
@@ -50,6 +50,7 @@ class SoleFigure:
     start: CleatPose | None = None
     bolt_pattern: str = "three-bolt"
     cleat_outline_mm: Floats | None = None
+    axles: tuple[tuple[str, CleatPose], ...] = ()
     values: tuple[tuple[str, Measured], ...] | None = None
     href: str = ""
     hint: str = ""
@@ -145,6 +146,7 @@ def draw_sole(pen: Pen, place: Map, figure: SoleFigure, scale: float, times: flo
     )
     mid = place([(-10, 0), (figure.length_mm + 14, 0)])
     pen.line(mid[0], mid[1], pen.ink.hair, HAIRLINE, DASH_AXIS)
+    _axles(pen, place, figure)
     _marks(pen, place, figure, times)
     for pose, state in ((figure.before, "before"), (figure.start, "predicted"), (figure.cleat, "now")):
         if pose is not None:
@@ -189,6 +191,33 @@ def _cleat(pen: Pen, place: Map, figure: SoleFigure, pose: CleatPose, state: str
     centre = place([(pose.x_mm, pose.z_mm)])[0]
     pen.path(place(ellipse95(pose.vector[:2], pose.covariance, times)), color, HAIRLINE, close=True)
     pen.circle(centre, 2.4, color, color if now else pen.ink.paper, 1.1)
+
+
+def _axles(pen: Pen, place: Map, figure: SoleFigure) -> None:
+    """Further axle lines, each with its name at the outer edge; names that would collide move apart."""
+    if not figure.axles:
+        return
+    outer = float(np.max(figure.outline()[:, 1])) + 6
+    inner = float(np.min(figure.outline()[:, 1])) - 6
+    rows = []
+    for name, pose in figure.axles:
+        c = math.cos(math.radians(pose.psi_deg))
+        at = [
+            (0.0, (z - pose.z_mm) / c) for z in (inner, outer)
+        ]  # along the axle, to the same z on every line
+        a, b = place(in_sole(pose, at))
+        rows.append((name, a, b))
+    rows.sort(key=lambda r: r[2][1])
+    out = 1.0 if rows[0][2][0] > rows[0][1][0] else -1.0
+    ys: list[float] = []
+    for _, _, b in rows:
+        ys.append(max(b[1], ys[-1] + 12.5) if ys else b[1])
+    drift = sum(y - r[2][1] for y, r in zip(ys, rows, strict=True)) / len(rows)
+    for (name, a, b), y in zip(rows, ys, strict=True):
+        pen.line(a, b, pen.ink.soft, HAIRLINE)
+        pen.line(b, (b[0] + 9 * out, y - drift), pen.ink.hair, HAIRLINE)
+        anchor = "start" if out > 0 else "end"
+        pen.text((b[0] + 12 * out, y - drift + 3.5), name, SMALL, pen.ink.soft, anchor)
 
 
 def _toe_out(pen: Pen, place: Map, figure: SoleFigure, pose: CleatPose, color: str) -> None:
