@@ -11,8 +11,7 @@ per radius: with F(x, y) = ∫₀ˣ D(s, y) ds of the unblurred coverage D, and 
     C(x, y) = (F(x + l/2, y) − F(x − l/2, y)) / l.
 
 The fit is Gauss–Newton over centre and scale, with the three amplitudes (the marker's own gain and offset, so that
-flicker does not matter) solved in the same step. All markers are fitted together, one array per step. The whole
-file is arrays in, arrays out: the place to compile when numpy is not fast enough.
+flicker does not matter) solved in the same step; `fitwright.vision.disc_kernel` holds the compiled loop.
 """
 
 from __future__ import annotations
@@ -25,17 +24,10 @@ from numpy.typing import NDArray
 from scipy.special import erfc
 
 from fitwright.quantity import Floats
+from fitwright.vision.disc_kernel import SHORTEST_BLUR_PX, STEP, fit_markers
 
 Floats32 = NDArray[np.float32]
 Index = NDArray[np.intp]
-STEP = 0.125
-"""Spacing of the coverage table, px."""
-SHORTEST_BLUR_PX = 0.75
-"""Below this length a box blur cannot be told from the optics' own."""
-PAD = 2
-"""Samples around a window that the derivatives need."""
-MARGIN_PX = 2.5
-"""Width of background around the ring that takes part in the fit."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +92,7 @@ class DiscTable:
                 total = np.cumsum(cover, axis=1) * STEP - 0.5 * STEP * cover
                 planes.append(total - total[:, n : n + 1])
             blocks.append(np.stack(planes, axis=-1))
+        self.ringed = shape.ringed
         self.picture: Floats32 = np.ascontiguousarray(np.concatenate(blocks), dtype=np.float32)
 
     def coverage(
@@ -172,152 +165,14 @@ def fit_discs(
         good_enough_px: a marker whose step is smaller is done (the next step would be a tenth of it).
     """
     p = len(index)
-    pixels = np.ascontiguousarray(windows, dtype=np.float32).reshape(p, 1, -1)
+    levels = np.zeros((p, 3)) if amplitudes is None else np.array(amplitudes, dtype=np.float64)
     fit = DiscFit(
-        uv_px.astype(np.float64), scale.astype(np.float64), np.zeros((p, 3)), np.zeros((p, 2, 2)), np.zeros(p),
-        np.zeros(p), np.full(p, np.inf),
+        np.array(uv_px, dtype=np.float64), np.array(scale, dtype=np.float64), levels, np.zeros((p, 2, 2)),
+        np.zeros(p), np.zeros(p), np.full(p, np.inf),
     )  # fmt: skip
-    uneven = background_sd.astype(np.float64)
-    amp = amplitudes
-    todo = np.arange(p)
-    for _ in range(iterations):
-        cover, beyond = table.coverage(
-            index[todo],
-            corner[todo] - PAD,
-            windows.shape[1] + 2 * PAD,
-            fit.uv_px[todo],
-            blur_px[todo],
-            fit.scale[todo],
-        )
-        levels = None if amp is None else amp[todo]
-        part = _Windows(
-            cover, beyond, pixels[todo], corner[todo], table.shape.ringed[index[todo]], noise[todo]
-        )
-        surprise = _step(fit, todo, part, levels, uneven, scale[todo], scale_sd)
-        amp = fit.amplitudes
-        todo = todo[surprise | (fit.step_px[todo] >= good_enough_px)]
-        if todo.size == 0:
-            break
+    fit_markers(
+        table.picture, table.rows, table.shape.ring_px, table.ringed, index, windows, corner, fit.uv_px,
+        np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise, background_sd,
+        iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
+    )  # fmt: skip
     return fit
-
-
-@dataclass(frozen=True)
-class _Windows:
-    """What one step needs of the markers it moves: model coverage (padded), distance beyond the ring, pixels."""
-
-    cover: Floats32
-    beyond: Floats32
-    pixels: Floats32
-    corner: Index
-    ringed: NDArray[np.bool_]
-    noise: Floats
-
-
-def _step(
-    fit: DiscFit,
-    rows: Index,
-    part: _Windows,
-    levels: Floats | None,
-    uneven: Floats,
-    start: Floats,
-    scale_sd: float,
-) -> NDArray[np.bool_]:
-    """Move markers `rows` of `fit` by one step, in place; which of them met a background that was not expected."""
-    inside = (slice(None), slice(PAD, -PAD), slice(PAD, -PAD))
-    inner, beyond = part.cover[inside], part.beyond[inside]
-    weight = _weights(inner[..., 0], beyond, part.noise, uneven[rows])
-    if levels is None:
-        levels = _amplitudes(inner, weight, part.pixels, part.ringed)
-    columns = _columns(part.cover, levels, part.corner, fit.uv_px[rows], fit.scale[rows])
-    change, inverse, left = _solve(columns, weight, part, fit.scale[rows], start, scale_sd)
-    moved = np.clip(change[:, 3:5], -2.0, 2.0)
-    fit.uv_px[rows] += moved
-    fit.scale[rows] = np.clip(fit.scale[rows] + np.clip(change[:, 5], -0.1, 0.1), 0.5, 2.0)
-    fit.amplitudes[rows] = change[:, :3]
-    fit.step_px[rows] = np.hypot(moved[:, 0], moved[:, 1])
-    ring = inner[..., 0].reshape(len(left), -1)
-    around = _mean_of(left, (ring < 0.5) & (beyond.reshape(ring.shape) < MARGIN_PX)) ** 0.5
-    rms = _mean_of(left, ring > np.minimum(0.75, 0.9 * ring.max(axis=1, keepdims=True))) ** 0.5
-    fit.background_rms[rows], fit.rms[rows] = around, rms
-    fit.covariance[rows] = inverse[:, 3:5, 3:5] * (rms**2)[:, None, None]
-    surprise = around > 2.0 * uneven[rows] + 3.0
-    # an edge behind the marker (a hem, a shoe) must not pull it: this frame's background counts at once
-    uneven[rows] = np.maximum(uneven[rows], around)
-    return np.asarray(surprise)
-
-
-def _mean_of(squares: Floats32, weight: NDArray[np.float32] | NDArray[np.bool_]) -> Floats:
-    """Weighted mean over the samples, (P,)."""
-    total = np.einsum("pn,pn->p", squares, weight.astype(np.float32))
-    return np.asarray(total / np.maximum(weight.sum(axis=1), 1.0), dtype=np.float64)
-
-
-def _weights(ring: Floats32, beyond: Floats32, noise: Floats, background_sd: Floats) -> Floats32:
-    """Weight 1 where only marker is seen; less where an uneven background shines in; 0 outside the margin."""
-    share = (background_sd / np.maximum(noise, 0.3)).astype(np.float32)[:, None, None]
-    weight = 1.0 - ring
-    weight *= share
-    np.square(weight, out=weight)
-    weight += 1.0
-    np.reciprocal(weight, out=weight)
-    weight *= beyond < MARGIN_PX
-    return weight.reshape(len(ring), 1, -1)
-
-
-def _amplitudes(inner: Floats32, weight: Floats32, pixels: Floats32, ringed: NDArray[np.bool_]) -> Floats:
-    """Ring, disc and background levels at the starting centre, (P, 3)."""
-    p = len(inner)
-    columns = np.ones((p, 3, weight.shape[2]), np.float32)
-    columns[:, 0], columns[:, 1] = inner[..., 0].reshape(p, -1), inner[..., 1].reshape(p, -1)
-    weighted = columns * weight
-    matrix = (weighted @ columns.transpose(0, 2, 1)).astype(np.float64)
-    matrix[:, 0, 0] += np.where(ringed, 1e-3, 1e9)
-    matrix[:, [1, 2], [1, 2]] += 1e-3
-    right = (weighted @ pixels.transpose(0, 2, 1)).astype(np.float64)
-    return np.asarray(np.linalg.solve(matrix, right)[..., 0])
-
-
-def _columns(cover: Floats32, amp: Floats, corner: Index, centre: Floats, size: Floats) -> Floats32:
-    """Derivatives of the model (P, 6, n·n): by ring, disc, background, u, v, scale.
-
-    Differences of fourth order: edges are about as wide as a pixel, and a plain central difference would
-    flatten them so much that the steps overshoot.
-    """
-    p, n = len(cover), cover.shape[1] - 2 * PAD
-    a = amp.astype(np.float32)
-    model = cover[..., 0] * a[:, :1, None] + cover[..., 1] * a[:, 1:2, None]
-    columns = np.empty((p, 6, n, n), np.float32)
-    columns[:, 0], columns[:, 1] = cover[:, PAD:-PAD, PAD:-PAD, 0], cover[:, PAD:-PAD, PAD:-PAD, 1]
-    columns[:, 2] = 1.0
-    along = model[:, PAD:-PAD]
-    near, far = along[:, :, 1:-3] - along[:, :, 3:-1], along[:, :, :-4] - along[:, :, 4:]
-    np.subtract(near * np.float32(2 / 3), far * np.float32(1 / 12), out=columns[:, 3])
-    along = model[:, :, PAD:-PAD]
-    near, far = along[:, 1:-3] - along[:, 3:-1], along[:, :-4] - along[:, 4:]
-    np.subtract(near * np.float32(2 / 3), far * np.float32(1 / 12), out=columns[:, 4])
-    grid = np.arange(n)
-    per = 1.0 / size[:, None]
-    du = ((corner[:, :1] + grid - centre[:, :1]) * per).astype(np.float32)[:, None, :]
-    dv = ((corner[:, 1:] + grid - centre[:, 1:]) * per).astype(np.float32)[:, :, None]
-    np.multiply(columns[:, 3], du, out=columns[:, 5])
-    columns[:, 5] += columns[:, 4] * dv
-    return columns.reshape(p, 6, n * n)
-
-
-def _solve(
-    columns: Floats32, weight: Floats32, part: _Windows, size: Floats, start: Floats, scale_sd: float
-) -> tuple[Floats, Floats, Floats32]:
-    """Amplitudes and steps (P, 6), inverse normal matrix (P, 6, 6), squared residuals (P, n·n)."""
-    weighted = columns * weight
-    matrix = (weighted @ columns.transpose(0, 2, 1)).astype(np.float64)
-    right = (weighted @ part.pixels.transpose(0, 2, 1)).astype(np.float64)[..., 0]
-    matrix[:, 0, 0] += np.where(part.ringed, 1e-3, 1e9)
-    matrix[:, range(1, 5), range(1, 5)] += 1e-3
-    prior = np.maximum(part.noise, 0.3) ** 2 / scale_sd**2
-    matrix[:, 5, 5] += prior
-    right[:, 5] += prior * (start - size)
-    inverse = np.linalg.inv(matrix)
-    change = (inverse @ right[..., None])[..., 0]
-    residual = part.pixels[:, 0] - (change.astype(np.float32)[:, None, :] @ columns)[:, 0]
-    residual *= residual
-    return np.asarray(change, dtype=np.float64), np.asarray(inverse, dtype=np.float64), residual
