@@ -8,7 +8,14 @@ import pytest
 
 from fitwright.errors import InputError
 from fitwright.vision.card import StripLayout, strip_picture
-from fitwright.vision.photo import card_plane, described_board, measure_board, outside_by_mm, rectified
+from fitwright.vision.photo import (
+    card_plane,
+    described_board,
+    measure_board,
+    outside_by_mm,
+    plane_quality,
+    rectified,
+)
 from fitwright.vision.picture import Picture
 from rendered_sole import Camera, Scene, photograph
 
@@ -76,6 +83,34 @@ def test_photograph_without_usable_card_is_refused_with_the_reason(sole_photo, s
         card_plane(Picture(spoil(sole_photo[2]), "bad.png"))
 
 
+@pytest.mark.parametrize("which", ["picture", "one strip"])
+def test_mirrored_is_never_accepted(sole_photo, which):
+    """From any side the picture is refused when all is mirrored; a strip printed mirrored counts as not there."""
+    scene, _, _ = sole_photo
+    for tilt, spin in (((0, 0), 90), ((12, -9), 60), ((-15, 6), 200)):
+        camera = Camera(k1=-0.05, tilt_deg=tilt, spin_deg=spin, distance_mm=560)
+        if which == "picture":
+            grey = np.ascontiguousarray(photograph(scene, camera, supersample=1)[:, ::-1])
+            with pytest.raises(InputError, match="mirrored"):
+                card_plane(Picture(grey, "mirrored.png"))
+        else:
+            grey = photograph(MirroredStrip(foot="left"), camera, supersample=1)
+            plane = card_plane(Picture(grey, "one.png"))
+            assert [b.layout.name for b in plane.boards] == ["A"]
+            assert any("strip B not found" in n for n in plane_quality(plane)["notes"])
+
+
+class MirroredStrip(Scene):
+    """The scene with strip B printed as in a mirror."""
+
+    def canvas(self, px_per_mm, half_mm):
+        canvas = super().canvas(px_per_mm, half_mm)
+        x = round((88 + half_mm) * px_per_mm)
+        reach = round(39 * px_per_mm)
+        canvas[:, x - reach : x + reach] = canvas[:, x - reach : x + reach][:, ::-1]
+        return canvas
+
+
 def test_the_same_strip_twice_is_refused(sole_photo):
     _, _, grey = sole_photo
     with pytest.raises(InputError, match="more than once"):
@@ -108,6 +143,21 @@ def test_unknown_board_is_recognised(dictionary, across, down):
     assert len(report.boards[0].corner_ids) == (across - 1) * (down - 1)
     assert report.unit == "squares"
     assert any("scale unknown" in a for a in report.assumed)
+
+
+@pytest.mark.parametrize(
+    ("layout", "reason"),
+    [
+        (StripLayout("x", "DICT_6X6_250", 0, 5, 7, 20.0, 14.0), r"another card \(6 × 6 modules\)"),
+        (StripLayout("x", "DICT_4X4_50", 0, 5, 7, 20.0, 14.0), r"another card \(4 × 4 modules\)"),
+        (StripLayout("x", "DICT_5X5_100", 0, 5, 7, 20.0, 14.0), "numbered or placed otherwise"),
+        (StripLayout("x", "DICT_5X5_1000", 40, 3, 13, 20.0, 14.0), "numbered or placed otherwise"),
+    ],
+    ids=["6x6", "4x4", "our markers in another layout", "other numbers"],
+)
+def test_another_card_is_named(layout, reason):
+    with pytest.raises(InputError, match=reason):
+        card_plane(board_picture(layout))
 
 
 def test_stated_board_gives_mm_and_maps_points():

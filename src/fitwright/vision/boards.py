@@ -24,6 +24,7 @@ SEARCH_PX = 2000
 CHESSBOARD_PX = 1200
 FAMILIES = ("DICT_4X4", "DICT_5X5", "DICT_6X6", "DICT_7X7")
 SIZES = (50, 100, 250, 1000)
+SURE_MARKERS = 6  # so many of one kind are no chance findings in a pattern
 
 
 @dataclass(frozen=True)
@@ -73,25 +74,49 @@ def find_markers(grey: Grey, dictionary: str, refined: bool = False) -> Markers:
 def find_boards(picture: Picture, layouts: Sequence[StripLayout]) -> tuple[FoundBoard, ...]:
     """The boards of one dictionary that show at least four corners, with the reason as InputError when none does."""
     markers = find_markers(picture.grey, layouts[0].dictionary)
-    boards = [_find_corners(picture.grey, layout, markers.of(layout.marker_ids)) for layout in layouts]
-    found = tuple(b for b in boards if b is not None)
+    found = boards_of(picture.grey, layouts, markers)
     if not found:
-        raise no_board(picture, layouts[0].dictionary, len(markers.ids))
+        raise no_board(picture, markers, layouts)
     return found
 
 
-def no_board(picture: Picture, dictionary: str, markers: int) -> InputError:
-    """Why no board could be used, as an error that says what to do."""
-    mirrored = len(find_markers(np.ascontiguousarray(picture.grey[:, ::-1]), dictionary).ids)
-    reason = why_nothing_is_found(picture.grey)
-    if mirrored > max(3, markers):
+def boards_of(grey: Grey, layouts: Sequence[StripLayout], markers: Markers) -> tuple[FoundBoard, ...]:
+    """The boards that these markers belong to, perhaps none."""
+    boards = (_find_corners(grey, layout, markers.of(layout.marker_ids)) for layout in layouts)
+    return tuple(b for b in boards if b is not None)
+
+
+def no_board(picture: Picture, markers: Markers, layouts: Sequence[StripLayout] = ()) -> InputError:
+    """Why no board could be used, as an error that says what to do; `markers` are those that were read."""
+    flipped = find_markers(np.ascontiguousarray(picture.grey[:, ::-1]), markers.dictionary)
+    if len(flipped.ids) > max(3, len(markers.ids)):
         reason = "the picture is mirrored; switch off mirroring in the camera or photograph the print itself"
-    elif markers and not reason:
-        reason = f"only {markers} marker(s) can be read; show more of the card, flat and in focus"
+    else:
+        reason = why_nothing_is_found(picture.grey) or _another_card(picture.grey, markers, layouts)
+    if not reason and len(markers.ids):
+        reason = f"only {len(markers.ids)} marker(s) can be read; show more of the card, flat and in focus"
     return InputError(
         picture.name, f"no scale card found: {reason or 'no marker is visible'}",
         hint="Lay both printed strips flat beside the sole, in its plane, wholly in the picture.",
     )  # fmt: skip
+
+
+def _another_card(grey: Grey, markers: Markers, layouts: Sequence[StripLayout]) -> str:
+    """Words when markers are seen that cannot be of these boards, else ""."""
+    if not layouts:
+        return ""
+    fits = [
+        len(mine.ids) < SURE_MARKERS or _fit_layout(mine, x.dictionary, x.squares_across, x.first_id) is not None
+        for x in layouts if len((mine := markers.of(x.marker_ids)).ids)
+    ]  # fmt: skip
+    if len(markers.ids) >= SURE_MARKERS and not (fits and all(fits)):
+        return "these markers are numbered or placed otherwise than on our card; print and use our own"
+    own = layouts[0].dictionary.rpartition("_")[0]
+    for family in (f for f in FAMILIES if f != own):
+        if len(find_markers(grey, f"{family}_1000").ids) >= SURE_MARKERS:
+            size = family.removeprefix("DICT_").lower().replace("x", " × ")
+            return f"the markers are of another card ({size} modules); print and use our own"
+    return ""
 
 
 def _find_corners(grey: Grey, layout: StripLayout, markers: Markers) -> FoundBoard | None:
@@ -146,7 +171,7 @@ def recognise(picture: Picture) -> Recognised:
         key=lambda m: len(m.ids),
     )
     if len(seen.ids) < 4:
-        raise no_board(picture, seen.dictionary, len(seen.ids))
+        raise no_board(picture, seen)
     family = seen.dictionary.removesuffix("_1000")
     dictionary = next(f"{family}_{n}" for n in SIZES if int(seen.ids.max()) < n)
     candidates = [

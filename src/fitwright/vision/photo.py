@@ -11,12 +11,20 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.quantity import Floats, Measured
-from fitwright.vision.boards import FoundBoard, find_boards, homography_errors, recognise
+from fitwright.vision.boards import (
+    FoundBoard,
+    boards_of,
+    find_boards,
+    find_markers,
+    homography_errors,
+    recognise,
+)
 from fitwright.vision.card import SCALE_CARD, CardLayout, StripLayout, marker_dictionary
 from fitwright.vision.lens import LensPrior
 from fitwright.vision.picture import Picture
 from fitwright.vision.plane import CardPlane
 from fitwright.vision.plane_fit import fit_plane
+from fitwright.vision.twist import twist_of
 
 U_PICK_PX = 0.7
 """Standard uncertainty of a hand-picked coordinate (loupe, common practice, no source)."""
@@ -58,7 +66,10 @@ def _notes(plane: CardPlane, card: CardLayout, per_strip: Mapping[str, int]) -> 
             notes.append(f"strip {strip.name} not found: measured from one strip, less sure away from it")
         elif seen < all_corners:
             notes.append(f"strip {strip.name}: {seen} of {all_corners} corners seen")
-    if plane.rms_px / plane.px_per_mm > 0.15:
+    twist = twist_of(plane)
+    if twist is not None and twist.matters:
+        notes.append(f"{twist.words}: lay both flat in one plane")
+    elif plane.rms_px / plane.px_per_mm > 0.15:
         notes.append("the strips do not lie quite flat in one plane")
     return [*notes, card.print_words] if card.print_words else notes
 
@@ -179,10 +190,8 @@ def _which_board(
     stated = Measured(1.0, 0.0, "1", "square size as stated")
     if layout is not None:
         return find_boards(picture, (layout,)), stated, "mm", ()
-    try:
-        own = find_boards(picture, SCALE_CARD.strips)
-    except InputError:
-        own = ()
+    strips = SCALE_CARD.strips
+    own = boards_of(picture.grey, strips, find_markers(picture.grey, strips[0].dictionary))
     if own:
         return own, SCALE_CARD.print_scale, "mm", ("our own scale card, check bar not measured",)
     guess = recognise(picture)

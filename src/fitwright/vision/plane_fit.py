@@ -24,6 +24,7 @@ from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import FoundBoard
 from fitwright.vision.lens import LENS, LensPrior
 from fitwright.vision.plane import CAMERA, OPTICS, CardPlane, place, project, px_per_mm, ray_to_plane
+from fitwright.vision.twist import twist_of
 
 NOISE_FLOOR_PX, FIRST_NOISE_PX = 0.08, 0.15
 BENT_SQUARES, MOST_DROPPED = 0.02, 0.2
@@ -194,6 +195,8 @@ def _refuse_bent(plane: CardPlane, dropped: int) -> None:
     limit = BENT_SQUARES * plane.boards[0].layout.square_mm
     if miss > limit or dropped > MOST_DROPPED * (dropped + len(plane.residuals_px)):
         lost = f", {dropped} corners far off" if dropped else ""
+        twist = twist_of(plane)
+        lost += f"; {twist.words}" if twist is not None and twist.matters else ""
         raise InputError(
             "card", f"its corners miss one flat plane by {miss:.2g} mm rms{lost}", allowed=f"up to {limit:g} mm",
             hint="Lay both strips flat in one plane (tape them down), beside the sole and at its height.",
