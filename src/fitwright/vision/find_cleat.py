@@ -16,9 +16,14 @@ from fitwright.vision.find_outline import LEAST_DIFFERENCE, Mask, largest_piece,
 from fitwright.vision.flat import FlatView
 from fitwright.vision.picture import Picture
 
+Pair = tuple[tuple[Stroke, int], tuple[Stroke, int]]
 AREA_MM2 = (500.0, 7000.0)
 SPAN_MM = (26.0, 95.0)
 """Distance of nose and tail (or of both axle marks)."""
+U_EDGE_MM = 0.4
+"""How well the cleat's edge stands for a stroke's end that has no contrast of its own (from rendered pictures)."""
+NEAR_EDGE_MM = 4.0
+"""A stroke's outer end lies nearer than this to the cleat's edge, when an edge was found."""
 U_SYMMETRY_MM = 0.8
 """How far nose and tail from the outline's symmetry stay from what a hand would mark (from rendered pictures)."""
 
@@ -39,23 +44,28 @@ def find_cleat(
 ) -> CleatFound | None:
     """The cleat inside `zone`; `to_sole` maps px of the photograph to the sole frame, mm."""
     edge = _edge(picture, view, zone)
-    axis = _pair(strokes, to_sole, 0)
-    empty = np.empty((0, 2))
+    outline, scale = np.empty((0, 2)) if edge is None else edge, view.plane.px_per_mm
+    strokes = [s for s in strokes if _in_zone(s, view, zone)]
+    edge_mm = to_sole(outline) if len(outline) else None
+    axis = _pair(strokes, to_sole, 0, edge_mm)
+
+    def ends(names: tuple[str, str], pair: Pair) -> dict[str, tuple[Floats, float]]:
+        return {
+            n: s.end_on(outline, k, U_EDGE_MM * scale, 2.5 * scale, own_first=True)
+            for n, (s, k) in zip(names, pair, strict=True)
+        }
+
     if axis is None and edge is None:
         return None
     if axis is not None:
-        (tail, nose), u = axis
-        ends = {"cleat_nose": (nose, u), "cleat_tail": (tail, u)}
-        across = _pair(strokes, to_sole, 1)
+        found = ends(("cleat_tail", "cleat_nose"), axis)
+        across = _pair(strokes, to_sole, 1, edge_mm)
         if across is not None:
-            (inner, outer), u = across
-            ends |= {"axle_inner": (inner, u), "axle_outer": (outer, u)}
-        return CleatFound(
-            ends, empty if edge is None else edge, "outer end of the stroke on the cleat's axis", True
-        )
+            found |= ends(("axle_inner", "axle_outer"), across)
+        return CleatFound(found, outline, "outer end of the stroke on the cleat's axis", True)
     assert edge is not None
     tail, nose = _symmetry_ends(edge, to_sole(edge))
-    u = U_SYMMETRY_MM * view.plane.px_per_mm
+    u = U_SYMMETRY_MM * scale
     return CleatFound(
         {"cleat_nose": (nose, u), "cleat_tail": (tail, u)}, edge, "symmetry of the cleat's outline", False
     )
@@ -78,15 +88,22 @@ def _edge(picture: Picture, view: FlatView, zone: Mask) -> Floats | None:
     return outline.px if AREA_MM2[0] <= outline.area_mm2 <= AREA_MM2[1] else None
 
 
+def _in_zone(stroke: Stroke, view: FlatView, zone: Mask) -> bool:
+    """Whether both ends lie in the zone."""
+    at = np.rint(view.at(view.plane.places_mm(stroke.rough_px))).astype(int)
+    h, w = zone.shape
+    return all(0 <= y < h and 0 <= x < w and zone[y, x] for x, y in at)
+
+
 def _pair(
-    strokes: list[Stroke], to_sole: Callable[[Floats], Floats], axis: int
-) -> tuple[tuple[Floats, Floats], float] | None:
-    """Outer ends (px, the one with the smaller coordinate first) of two strokes on one line, and their u.
+    strokes: list[Stroke], to_sole: Callable[[Floats], Floats], axis: int, edge_mm: Floats | None
+) -> Pair | None:
+    """Two strokes on one line and which end of each is the outer one; the one with the smaller coordinate first.
 
     `axis` 0: along the foot, 1: across it (within 35°).
     """
-    best: tuple[float, tuple[Floats, Floats], float] | None = None
-    placed = [(s, to_sole(s.ends_px)) for s in strokes]
+    best: tuple[float, Pair] | None = None
+    placed = [(s, to_sole(s.rough_px)) for s in strokes]
     for (s, p), (t, q) in itertools.combinations(placed, 2):
         if p[:, axis].mean() > q[:, axis].mean():
             (s, p), (t, q) = (t, q), (s, p)
@@ -97,9 +114,14 @@ def _pair(
             continue
         normal = np.array([-span[1], span[0]]) / length
         off = max(abs(float((p[1 - i] - p[i]) @ normal)), abs(float((q[1 - k] - q[k]) @ normal)))
+        if edge_mm is not None:
+            far = max(float(np.hypot(*(edge_mm - end).T).min()) for end in (p[i], q[k]))
+            if far > NEAR_EDGE_MM:
+                continue
+            off += 0.1 * far
         if off < 1.2 and (best is None or off < best[0]):
-            best = off, (s.ends_px[i], t.ends_px[k]), max(s.u_px, t.u_px)
-    return None if best is None else (best[1], best[2])
+            best = off, ((s, i), (t, k))
+    return None if best is None else best[1]
 
 
 def _symmetry_ends(edge_px: Floats, xz: Floats) -> tuple[Floats, Floats]:

@@ -61,6 +61,16 @@ class Line:
             self.centre + self.direction * float((other.centre - self.centre) @ other.normal) / across
         )
 
+    def crossing_outline(self, outline: Floats, near: Floats, within: float) -> Floats | None:
+        """(2,) where the line crosses a closed polygon (n, 2), nearest to a place; None when not within reach."""
+        d = self.distance(outline)
+        after = np.roll(d, -1)
+        (k,) = np.nonzero((d < 0) != (after < 0))
+        share = d[k] / (d[k] - after[k])
+        places = outline[k] + share[:, None] * (np.roll(outline, -1, axis=0)[k] - outline[k])
+        far = np.hypot(*(places - near).T)
+        return np.asarray(places[np.argmin(far)]) if len(k) and far.min() <= within else None
+
 
 def fit_line(points: Floats, weights: Floats | None = None) -> Line:
     """Total-least-squares line through points (n, 2): the axis of least scatter (Pearson 1901, Phil Mag 2:559).

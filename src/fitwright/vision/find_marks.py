@@ -1,7 +1,7 @@
 """Marks drawn by hand on a sole: short strokes (mid-line, cleat axis) and pen crosses (M1, M5 on a piece of tape).
 
-The convention: a light stroke that runs to the edge of the sole (or of the cleat) along its mid-line, whose outer end
-is the mark; a cross of two thin dark lines on light tape, whose crossing is the mark.
+The convention: a stroke (light on a dark sole, dark on a light one) that runs along the mid-line to the edge of the
+sole or of the cleat, whose outer end is the mark; a cross of two thin dark lines on light tape, whose crossing is it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from fitwright.quantity import Floats
 from fitwright.vision.find_lines import Line, corner_near, edge_offsets, fit_line_robustly
 from fitwright.vision.find_outline import Mask
 from fitwright.vision.flat import FlatView
-from fitwright.vision.picture import Picture
+from fitwright.vision.picture import Grey, Picture
 
 STROKE_MM, STROKE_WIDTH_MM, STROKE_CONTRAST = (4.0, 26.0), 2.0, 22.0
 CROSS_ARM_MM, CROSS_LINE_MM, CROSS_LIKENESS = 6.0, 0.8, 0.5
@@ -29,33 +29,50 @@ FLOOR_PX = 0.15
 
 @dataclass(frozen=True)
 class Stroke:
-    """A thin straight stroke: both ends (2, 2) in view px, its line in the photograph, ends (2, 2) and their
-    standard uncertainty in the photograph, px."""
+    """A thin straight stroke in the photograph, px.
 
-    view_ends: Floats
+    Attributes: rough_px (2, 2) about where its ends are. line: its middle. ends_px (2, 2) its ends; NaN where it ends
+    without contrast. u_px: standard uncertainty of an end per coordinate.
+    """
+
+    rough_px: Floats
     line: Line
     ends_px: Floats
     u_px: float
 
+    def end_on(
+        self, outline: Floats, k: int, u_outline_px: float, reach_px: float, *, own_first: bool
+    ) -> tuple[Floats, float]:
+        """End `k` and its u: the stroke's own, or where its line crosses an outline (n, 2) px, or else the rough one.
+
+        `u_outline_px`: how well the outline stands for the end. `own_first`: the stroke's own end counts more.
+        """
+        own = self.ends_px[k]
+        cross = self.line.crossing_outline(outline, self.rough_px[k], reach_px) if len(outline) else None
+        found = bool(np.isfinite(own).all())
+        if cross is not None and not (own_first and found):
+            return cross, float(np.hypot(self.u_px, u_outline_px))
+        return (own, self.u_px) if found else (self.rough_px[k], reach_px / 4)
+
 
 def find_strokes(picture: Picture, view: FlatView, where: Mask) -> list[Stroke]:
-    """All light strokes inside `where` (h, w of the view)."""
+    """All light and all dark strokes inside `where` (h, w of the view)."""
     side = 2 * round(0.5 * STROKE_WIDTH_MM * 1.2 * view.px_per_mm) + 1
-    hat = cv2.morphologyEx(
-        view.grey, cv2.MORPH_TOPHAT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    )
-    bits = ((hat > STROKE_CONTRAST) & where).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(bits, connectivity=8)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     strokes = []
-    for k in range(1, len(stats)):
-        x, y, w, h, area = stats[k]
-        if not STROKE_MM[0] <= max(w, h) / view.px_per_mm <= STROKE_MM[1] or area < 4 * view.px_per_mm:
-            continue
-        rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
-        ends = _ends_of_thin(np.column_stack([columns + x, rows + y]).astype(np.float64), view.px_per_mm)
-        stroke = None if ends is None else _measured(picture, view, ends)
-        if stroke is not None:
-            strokes.append(stroke)
+    for light, shape in ((True, cv2.MORPH_TOPHAT), (False, cv2.MORPH_BLACKHAT)):
+        bits = ((cv2.morphologyEx(view.grey, shape, disc) > STROKE_CONTRAST) & where).astype(np.uint8)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(bits, connectivity=8)
+        for k in range(1, len(stats)):
+            x, y, w, h, area = stats[k]
+            long_mm = max(w, h) / view.px_per_mm
+            if not STROKE_MM[0] / 1.5 <= long_mm <= STROKE_MM[1] or area < 4 * view.px_per_mm:
+                continue
+            rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
+            ends = _ends_of_thin(np.column_stack([columns + x, rows + y]).astype(np.float64), view.px_per_mm)
+            stroke = None if ends is None else _measured(picture, view, ends, light)
+            if stroke is not None:
+                strokes.append(stroke)
     return strokes
 
 
@@ -72,7 +89,7 @@ def _ends_of_thin(points: Floats, px_per_mm: float) -> Floats | None:
     return np.asarray(centre + np.outer([along.min() - 0.5, along.max() + 0.5], vectors[:, 1]))
 
 
-def _measured(picture: Picture, view: FlatView, ends: Floats) -> Stroke | None:
+def _measured(picture: Picture, view: FlatView, ends: Floats, light: bool) -> Stroke | None:
     """The stroke's middle line and both ends in the full picture."""
     scale = view.plane.px_per_mm
     a, b = view.plane.to_picture(view.mm(ends))
@@ -85,21 +102,42 @@ def _measured(picture: Picture, view: FlatView, ends: Floats) -> Stroke | None:
     s = np.arange(-1.3 * scale, 1.3 * scale, 0.5)
     u, v = (a[k] + t[:, None] * along[k] + s[None, :] * normal[k] for k in (0, 1))
     seen = cv2.remap(picture.grey, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR).astype(float)
+    seen = seen if light else 255.0 - seen
     base = np.quantile(seen, 0.25, axis=1, keepdims=True)
-    weight = np.maximum(seen - base - 0.3 * (seen.max(axis=1, keepdims=True) - base), 0.0)
+    height = seen.max(axis=1, keepdims=True) - base
+    weight = np.maximum(seen - base - 0.3 * height, 0.0)
     middle = (weight * s).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
     try:
         line = fit_line_robustly(a + t[:, None] * along + middle[:, None] * normal)
     except InputError:
         return None
-    rough = np.array([line.nearest(a), line.nearest(b)])
     outward = line.direction if line.direction @ along > 0 else -line.direction
-    ways = np.array([-outward, outward])
-    offset, strength = edge_offsets(picture.grey, rough, ways, 1.2 * scale, breadth_px=0.15 * scale)
-    if strength.min() < STROKE_CONTRAST / 2:
-        return None
+    contrast = float(np.median(height))
+    ends_px = [
+        _end(picture.grey, line.nearest(place), way, contrast, scale)
+        for place, way in ((a, -outward), (b, outward))
+    ]
     u_px = float(np.hypot(line.rms / np.sqrt(max(line.n / 4, 1)), FLOOR_PX))
-    return Stroke(ends, line, rough + offset[:, None] * ways, u_px)
+    return Stroke(np.array([line.nearest(a), line.nearest(b)]), line, np.array(ends_px), u_px)
+
+
+def _end(grey: Grey, near: Floats, outward: Floats, contrast: float, scale: float) -> Floats:
+    """(2,) px where a stroke ends: the first edge on the way out that takes a good part of its contrast, or NaN."""
+    s = np.arange(-2.0 * scale, 1.6 * scale, 0.5)
+    lanes = np.linspace(-0.2, 0.2, 3)[:, None] * scale
+    u, v = (near[k] + s[None, :] * outward[k] + lanes * (-outward[1], outward[0])[k] for k in (0, 1))
+    profile = (
+        cv2.remap(grey, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR)
+        .astype(float)
+        .mean(axis=0)
+    )
+    level = float(np.median(profile[s < -1.2 * scale]))
+    gone = np.abs(profile - level) > 0.4 * contrast
+    if not gone.any():
+        return np.full(2, np.nan)
+    start = near + float(s[int(np.argmax(gone))]) * outward
+    offset, step = edge_offsets(grey, start[None], outward[None], 2.5, breadth_px=0.15 * scale)
+    return start + offset[0] * outward if step[0] > STROKE_CONTRAST / 2 else np.full(2, np.nan)
 
 
 # --- crosses ---

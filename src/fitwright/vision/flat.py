@@ -45,6 +45,12 @@ class FlatView:
         cv2.fillPoly(canvas, [np.rint(self.at(mm)).astype(np.int32)], 1)
         return np.asarray(canvas > 0)
 
+    def disc(self, centre_mm: Floats, radius_mm: float) -> NDArray[np.bool_]:
+        """(h, w) True within a radius of a place of the plane."""
+        canvas = np.zeros(self.grey.shape, np.uint8)
+        column, row = np.rint(self.at(centre_mm[None])[0]).astype(int).tolist()
+        return np.asarray(cv2.circle(canvas, (column, row), round(radius_mm * self.px_per_mm), 1, -1) > 0)
+
 
 def flat_view(
     picture: Picture, plane: CardPlane, low_mm: Floats, high_mm: Floats, px_per_mm: float

@@ -22,7 +22,7 @@ from fitwright.vision.find_cleat import CleatFound, find_cleat
 from fitwright.vision.find_dots import Dot, find_bolts, find_dots
 from fitwright.vision.find_marks import Stroke, find_cross, find_strokes
 from fitwright.vision.find_outline import Mask, Outline
-from fitwright.vision.find_sole import SoleEnds, find_sole_outline, sole_ends, sole_view, widest_heel
+from fitwright.vision.find_sole import find_sole_outline, sole_ends, sole_view, widest_heel
 from fitwright.vision.flat import FlatView
 from fitwright.vision.picture import Picture
 from fitwright.vision.plane import CardPlane
@@ -31,6 +31,12 @@ SURE, LIKELY, GUESS = "sure", "likely", "a guess"
 NOTHING: Floats = np.empty((0, 2))
 M_ZONES = {"m1": (0.55, 0.86, -0.30, -0.05), "m5": (0.46, 0.80, 0.05, 0.30)}
 """Where the crosses of M1 and M5 are sought: x from, to, z from, to, as shares of the sole's length."""
+CLEAT_ZONE = (0.42, 0.90, -0.19, 0.19)
+"""Where the cleat is sought, likewise."""
+TAPE_MM = 12.0
+"""What lies nearer to a pen cross belongs to its tape."""
+U_OUTLINE_END_MM = 0.08
+"""How well a stroke's line crosses the sole's outline where the stroke ends (from rendered pictures)."""
 STROKE_NEAR_MM = 9.0
 """How far a mid-line stroke's outer end may lie from the end of the longest line."""
 
@@ -170,7 +176,7 @@ class _Found:
         forward = (self.toe - self.heel) / self.length_mm
         marked = {}
         for name, end, way in (("heel_centre", self.heel, -forward), ("toe", self.toe, forward)):
-            stroke = _stroke_at(strokes, plane, end, way)
+            stroke = _stroke_at(strokes, plane, self.outline.px, end, way)
             if stroke is not None:
                 marked[name] = stroke
         for name, end, u_mm in (
@@ -229,7 +235,12 @@ class _Found:
                                  "choose the other foot, or go on when it is right")  # fmt: skip
 
     def _cleat(self, strokes: list[Stroke]) -> None:
-        zone = self._zone(0.42, 0.90, -0.19, 0.19)
+        zone = self._zone(*CLEAT_ZONE)
+        for name in ("m1", "m5"):
+            if name in self.points:  # the tape is not the cleat
+                zone &= ~self.view.disc(
+                    self.view.plane.places_mm(np.array([self.points[name].uv_px]))[0], TAPE_MM
+                )
         self.cleat = find_cleat(self.picture, self.view, zone, strokes, self.sole_of_px)
         if self.cleat is None:
             self.notes.append(
@@ -245,7 +256,7 @@ class _Found:
         for i, dot in enumerate(self._round_the_cleat(dots), start=1):
             self._put(f"datum_{i}", dot.uv_px, dot.u_px, "centre of a ringed dot",
                       SURE if dot.explained > 0.985 else LIKELY)  # fmt: skip
-        bolts = find_bolts(self.view, self._zone(0.42, 0.90, -0.19, 0.19))
+        bolts = find_bolts(self.view, self._zone(*CLEAT_ZONE))
         for i, bolt in enumerate(self._round_the_cleat(bolts)[:3], start=1):
             self._put(f"bolt_{i}", bolt.uv_px, bolt.u_px, "centre of a bolt's head", LIKELY)
         self._doubt_the_dots(dots)
@@ -274,23 +285,22 @@ class _Found:
 
 
 def _stroke_at(
-    strokes: list[Stroke], plane: CardPlane, end_mm: Floats, outward: Floats
+    strokes: list[Stroke], plane: CardPlane, outline_px: Floats, end_mm: Floats, outward: Floats
 ) -> tuple[Floats, float] | None:
-    """Outer end (2,) px and its u of the stroke that runs to this end of the mid-line."""
-    best: tuple[float, Floats, float] | None = None
+    """Where the stroke that runs to this end of the mid-line meets the outline: (2,) px and its u."""
+    best: tuple[float, Stroke, int] | None = None
     for stroke in strokes:
-        ends = plane.places_mm(stroke.ends_px)
+        ends = plane.places_mm(stroke.rough_px)
         along = ends[1] - ends[0]
         k = int(along @ outward > 0)
         aligned = abs(float(along @ outward)) / max(float(np.hypot(*along)), 1e-9)
         distance = float(np.hypot(*(ends[k] - end_mm)))
-        if (
-            aligned > math.cos(math.radians(15))
-            and distance < STROKE_NEAR_MM
-            and (best is None or distance < best[0])
-        ):
-            best = distance, stroke.ends_px[k], stroke.u_px
-    return None if best is None else best[1:]
-
-
-__all__ = ["Proposed", "SoleEnds", "SoleProposals", "propose_sole"]
+        if aligned > math.cos(math.radians(15)) and distance < (best[0] if best else STROKE_NEAR_MM):
+            best = distance, stroke, k
+    return (
+        None
+        if best is None
+        else best[1].end_on(
+            outline_px, best[2], U_OUTLINE_END_MM * plane.px_per_mm, 2.5 * plane.px_per_mm, own_first=False
+        )
+    )
