@@ -8,6 +8,7 @@ from django.views.generic import RedirectView
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
 from fitwright.web.views import bike, body, front, handover, intake, media, plan, ride, visit
+from fitwright.web.views import hardware as catalogue
 from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, pick, setting
 
 
@@ -32,6 +33,7 @@ urlpatterns = [
     path("riders/new", front.rider_new, name="rider_new"),
     path("riders/<int:pk>", front.rider, name="rider"),
     path("riders/<int:pk>/visits", front.visit_new, name="visit_new"),
+    path("studio/hardware", catalogue.page, name="catalogue"),
     path("visits/<int:pk>/", visit.page, name="visit"),
     path("visits/<int:pk>/work", visit.work, name="work"),
     path("visits/<int:pk>/stop/<int:work_pk>", visit.stop, name="work_stop"),
