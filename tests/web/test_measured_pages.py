@@ -17,7 +17,7 @@ from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Change, Visit
 from fitwright.studio import plan, ride
-from fitwright.studio.feet import foot, soles
+from fitwright.studio.feet import foot, hardware, soles
 from fitwright.studio.visits import analyse
 
 KEY = "right.knee_flexion_deg.min"
@@ -157,13 +157,10 @@ def test_without_a_ride_the_drawn_leg_is_a_guess_and_says_so(client, filled):
     assert "before" not in text.split('id="results"')[1].split("</svg>")[0]
 
 
-def test_the_same_shoes_twice_are_one_pair(client, filled):
-    typed = {"action": "system", "name": "black shoes", "bolts": "two-bolt", "stack_mm": "14"}
-    for _ in range(2):
-        assert client.post(reverse("feet", args=[filled.pk]), typed).status_code == 302
-    assert filled.rider.shoes.count() == 1
-    client.post(reverse("feet", args=[filled.pk]), {**typed, "stack_mm": "15"})
-    assert filled.rider.shoes.count() == 2
+def test_the_same_shoes_twice_are_one_pair(filled):
+    for stack, pairs in ((14, 1), (14, 1), (15, 2)):
+        hardware.save_system(filled, "black shoes", None, {"bolts": "two-bolt", "stack_mm": stack})
+        assert filled.rider.shoes.count() == pairs
 
 
 def test_plan_shows_findings_with_source_changes_and_outcome(client, measured):

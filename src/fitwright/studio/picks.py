@@ -1,17 +1,33 @@
-"""Points that are picked in a picture: what each place expects, and reading what was picked."""
+"""Points that are picked in a picture: what each place expects, and reading what was picked.
+
+Each point keeps how it came about: picked by hand, proposed by the finder and accepted, or snapped to something
+near; a found point brings its own standard uncertainty, a hand's pick the usual one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Container, Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import Any
 
 from fitwright.errors import InputError
-from fitwright.studio.entry import Field, plain, read_number
+from fitwright.studio.entry import Field, plain, read_number, sentence
+
+HAND, PROPOSED, SNAPPED = "hand", "proposed", "snapped"
+U_PX = (0.02, 50.0)
+"""What a standard uncertainty of a picked coordinate can be, px."""
 
 
 @dataclass(frozen=True)
 class Expected:
-    """A point to pick. `at` is its place on the small diagram (0–100, 0–100)."""
+    """A point to pick.
+
+    `at` is its place on the small diagram (0–100, 0–100); `group` the heading it stands under; `snap` what it usually
+    snaps to ("dot", "edge", "corner"); `short` its name in the picture. What was picked: x, y as typed; `how` it came
+    about and `u` (px) where that is not a hand's; `error` is said beside it.
+    """
 
     name: str
     label: str
@@ -21,21 +37,81 @@ class Expected:
     x: str = ""
     y: str = ""
     error: str = ""
+    group: str = ""
+    snap: str = "dot"
+    short: str = ""
+    how: str = ""
+    u: str = ""
+
+
+@dataclass(frozen=True)
+class Origin:
+    """How a point came about, and its standard uncertainty per coordinate (px; None: the usual one of a hand)."""
+
+    how: str = HAND
+    u_px: float | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        return {"how": self.how, "u_px": self.u_px}
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Origin:
+        """The inverse of `to_json`."""
+        return Origin(str(data["how"]), data["u_px"])
+
+
+def _group(words: str, snap: str, *points: Expected) -> tuple[Expected, ...]:
+    return tuple(replace(p, group=words, snap=snap) for p in points)
 
 
 SOLE = (
-    Expected("heel_centre", "Heel", "rearmost point of the sole, on its middle line", True, (50, 95)),
-    Expected("toe", "Toe", "foremost point of the sole, on its middle line", True, (50, 5)),
-    Expected("m1", "M1", "mark under the ball of the big toe", True, (74, 33)),
-    Expected("m5", "M5", "mark under the ball of the little toe", True, (24, 42)),
-    Expected("cleat_nose", "Cleat, front end", "on the cleat’s long axis", False, (49, 27)),
-    Expected("cleat_tail", "Cleat, rear end", "on the cleat’s long axis", False, (51, 48)),
-    Expected("axle_inner", "Axle mark, inner", "where the cleat shows its axle line", False, (64, 38)),
-    Expected("axle_outer", "Axle mark, outer", "where the cleat shows its axle line", False, (36, 38)),
-    Expected("datum_1", "Datum dot 1", "first dot on the cleat’s edge", False, (60, 29)),
-    Expected("datum_2", "Datum dot 2", "second dot, far from the first", False, (39, 31)),
-    Expected("datum_3", "Datum dot 3", "third dot, off their line", False, (58, 47)),
-)
+    *_group(
+        "Sole", "edge",
+        Expected("heel_centre", "Heel", "rearmost point of the sole, on its middle line", True, (50, 95)),
+        Expected("toe", "Toe", "foremost point of the sole, on its middle line", True, (50, 5)),
+    ),
+    *_group(
+        "Sole", "dot",
+        Expected("m1", "M1", "mark under the ball of the big toe", False, (74, 33)),
+        Expected("m5", "M5", "mark under the ball of the little toe", False, (24, 42)),
+    ),
+    *_group(
+        "Cleat", "edge",
+        Expected("cleat_nose", "Cleat, front end", "on the cleat’s long axis", False, (49, 25), short="nose"),
+        Expected("cleat_tail", "Cleat, rear end", "on the cleat’s long axis", False, (51, 50), short="tail"),
+    ),
+    *_group(
+        "Cleat", "corner",
+        Expected("axle_inner", "Axle mark, inner", "where the cleat shows its axle", False, (64, 38), short="axle"),
+        Expected("axle_outer", "Axle mark, outer", "where the cleat shows its axle", False, (36, 38), short="axle"),
+    ),
+    *_group(
+        "Datum dots", "dot",
+        Expected("datum_1", "Datum dot 1", "first dot on the cleat’s edge", False, (60, 29), short="dot 1"),
+        Expected("datum_2", "Datum dot 2", "second dot, far from the first", False, (39, 31), short="dot 2"),
+        Expected("datum_3", "Datum dot 3", "third dot, off their line", False, (58, 47), short="dot 3"),
+        Expected("datum_4", "Datum dot 4", "one more makes it surer", False, (41, 46), short="dot 4"),
+    ),
+    *_group(
+        "Bolts and old imprint", "dot",
+        Expected("bolt_1", "Bolt 1", "the front one, or the inner one of two", False, (50, 33), short="b1"),
+        Expected("bolt_2", "Bolt 2", "the rear inner one, or the outer one of two", False, (56, 43), short="b2"),
+        Expected("bolt_3", "Bolt 3", "the rear outer one", False, (44, 43), short="b3"),
+    ),
+    *_group(
+        "Bolts and old imprint", "edge",
+        Expected("imprint_nose", "Imprint, front end", "of an older cleat’s print", False, (49, 20), short="imprint"),
+        Expected("imprint_tail", "Imprint, rear end", "of an older cleat’s print", False, (51, 56), short="imprint"),
+    ),
+    *_group(
+        "Heel’s width", "edge",
+        Expected("heel_inner", "Heel, inner edge", "where the heel is widest", False, (68, 84), short="inner"),
+        Expected("heel_outer", "Heel, outer edge", "where the heel is widest", False, (32, 84), short="outer"),
+    ),
+)  # fmt: skip
+
+SOLE_RARE = ("Bolts and old imprint", "Heel’s width")
 
 SIDE_FILM = (
     Expected("acromion", "Shoulder", "tip of the shoulder", False, (69, 16)),
@@ -58,18 +134,46 @@ FRONT_FILM = tuple(
         ("asis", "Hip point", "bony point at the front of the hip", False, 12, 25),
         ("patella", "Knee", "middle of the knee cap", True, 14, 50),
         ("foot", "Shoe", "middle of the shoe’s tip", False, 13, 84),
+        ("foot_rear", "Shoe, farther back", "on its middle line, above the tongue: tells the yaw", False, 13, 76),
         ("pedal", "Pedal", "front end of the axle", True, 13, 94),
     )
 )
 
 
-def filled(expected: Iterable[Expected], points: Mapping[str, object]) -> tuple[Expected, ...]:
+@dataclass(frozen=True)
+class Part:
+    """Expected points that stand under one heading, and whether it is shown open."""
+
+    words: str
+    points: tuple[Expected, ...]
+    open: bool
+
+    @property
+    def picked(self) -> int:
+        """How many of them are picked."""
+        return sum(bool(p.x and p.y) for p in self.points)
+
+
+def parts(shown: Iterable[Expected], rare: Container[str] = ()) -> tuple[Part, ...]:
+    """The points by heading, in the order of the list; `rare` headings wait closed until something stands there."""
+    found = []
+    for words, group in groupby(shown, key=lambda p: p.group):
+        points = tuple(group)
+        found.append(Part(words, points, words not in rare or any(p.x or p.y or p.error for p in points)))
+    return tuple(found)
+
+
+def filled(
+    expected: Iterable[Expected], points: Mapping[str, object], origins: Mapping[str, Origin] | None = None
+) -> tuple[Expected, ...]:
     """The expected points with what is on record put in."""
     found = []
     for e in expected:
-        xy = points.get(e.name)
+        xy, origin = points.get(e.name), (origins or {}).get(e.name, Origin())
+        known = isinstance(xy, list | tuple)
         x, y = (plain(float(xy[0])), plain(float(xy[1]))) if isinstance(xy, list | tuple) else ("", "")
-        found.append(Expected(e.name, e.label, e.hint, e.needed, e.at, x, y))
+        u = plain(origin.u_px) if known and origin.u_px is not None else ""
+        found.append(replace(e, x=x, y=y, error="", how=origin.how if known else "", u=u))
     return tuple(found)
 
 
@@ -92,8 +196,29 @@ def read_picks(
                 problem = f"{error.field}: {error.problem}. Allowed: {error.allowed}."
         elif e.needed:
             problem = f"{e.label}: is needed. Pick it in the picture."
-        shown.append(Expected(e.name, e.label, e.hint, e.needed, e.at, x, y, problem))
+        how, u = typed.get(f"how.{e.name}", ""), typed.get(f"u.{e.name}", "")
+        shown.append(replace(e, x=x, y=y, error=problem, how=how[:40], u=u[:12]))
     return points, tuple(shown)
+
+
+def origins(shown: Iterable[Expected]) -> dict[str, Origin]:
+    """How each picked point came about, by name.
+
+    A point that says it was found but not how sure it is counts as a hand's: the wider figure is the honest one.
+    """
+    return {e.name: _origin(e) for e in shown if e.x and e.y}
+
+
+def _origin(e: Expected) -> Origin:
+    if e.how.split(":")[0] not in (PROPOSED, SNAPPED) or not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", e.u):
+        return Origin()
+    return Origin(e.how, min(max(float(e.u), U_PX[0]), U_PX[1]))
+
+
+def beside(expected: Iterable[Expected], error: InputError) -> tuple[Expected, ...]:
+    """The same points with a problem written beside those that it names."""
+    named = set(re.findall(r"\w+", f"{error.field} {error.problem}"))
+    return tuple(replace(e, error=sentence(error)) if e.name in named else e for e in expected)
 
 
 def _pixel(e: Expected, way: str, text: str) -> float:

@@ -45,6 +45,7 @@ urlpatterns = [
     path("visits/<int:pk>/feet/proposals/<int:medium_pk>", pick.proposed, name="feet_proposals"),
     path("visits/<int:pk>/feet/snap/<int:medium_pk>", pick.snapped, name="feet_snap"),
     path("visits/<int:pk>/feet/marks", marks.page, name="feet_marks"),
+    path("visits/<int:pk>/feet/marks/pick/<int:medium_pk>", marks.pick, name="feet_marks_pick"),
     path("visits/<int:pk>/feet/hardware", hardware.page, name="feet_hardware"),
     path("visits/<int:pk>/feet/setting", setting.page, name="feet_setting"),
     path("visits/<int:pk>/feet/clearance", clearance.page, name="feet_clearance"),

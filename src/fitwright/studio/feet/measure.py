@@ -7,18 +7,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from fitwright.errors import InputError, check_range
-from fitwright.foot.frame import check_foot, check_names, from_sole, read_sole
+from fitwright.foot.frame import CLEAT, check_foot, check_names, from_sole, read_sole, to_sole
 from fitwright.foot.sole import SoleReading
-from fitwright.quantity import combine
+from fitwright.quantity import Floats, combine
 from fitwright.vision.card import SCALE_CARD, CardLayout
+from fitwright.vision.lens import LensPrior
 from fitwright.vision.photo import U_PICK_PX, card_plane, outside_by_mm, plane_quality
 from fitwright.vision.picture import Picture, read_picture
+from fitwright.vision.plane import CardPlane
 
 U_HEIGHT_MM, U_UNEVEN_MM = 1.0, 0.3
 """How well the sole lies in the card's plane when nothing else is said, and how uneven it is (common practice, no
@@ -30,8 +33,10 @@ FAR_MM = 45.0
 
 def measure_sole(
     photo: Path | Picture, foot: str, points: Mapping[str, tuple[float, float]], *,
-    card: CardLayout = SCALE_CARD, from_below: bool = True, u_pick_px: float = U_PICK_PX,
+    card: CardLayout = SCALE_CARD, lens: LensPrior | None = None, plane: CardPlane | None = None,
+    from_below: bool = True, u_pick_px: float | Mapping[str, float] = U_PICK_PX,
     height_mm: float = 0.0, u_height_mm: float = U_HEIGHT_MM, heights_mm: Mapping[str, float] | None = None,
+    outline_px: Floats | None = None,
 ) -> SoleReading:  # fmt: skip
     """Measure a sole.
 
@@ -39,9 +44,13 @@ def measure_sole(
         photo: file, or a picture already read. foot: "left" or "right".
         points: name → (u, v) in pixels of the upright picture; heel_centre and toe are needed, then m1, m5,
             cleat_nose, cleat_tail, axle_inner, axle_outer, datum_1, ...
-        card: with its measured check bar. from_below: the sole is looked at (an insole: False).
-        u_pick_px: how well points were picked. height_mm, u_height_mm: the sole above the card's plane (towards
-            the camera); heights_mm: other heights for single points (a toe that springs up).
+        card: with its measured check bar. lens: what a calibration knows of the camera. plane: the card's plane in
+            this picture when it was fitted already (card and lens are then its own).
+        from_below: the sole is looked at (an insole: False).
+        u_pick_px: how well points were picked, for all or by name (a hand's pick where a name is left out).
+        height_mm, u_height_mm: the sole above the card's plane (towards the camera); heights_mm: other heights for
+            single points (a toe that springs up).
+        outline_px: (n, 2) the sole's edge in the picture, kept in the sole frame.
 
     Raises:
         InputError: what is wrong with the photograph, the card or the points, and what to do.
@@ -49,20 +58,43 @@ def measure_sole(
     check_foot(foot)
     check_names(list(points))
     check_range("height_mm", height_mm, -100, 100, "mm above the card's plane")
-    check_range("u_pick_px", u_pick_px, 0.02, 50, "px")
+    u_px = _u_picks(list(points), u_pick_px)
     picture = photo if isinstance(photo, Picture) else read_picture(photo)
     pixels = np.array([picture.check_inside(name, uv) for name, uv in points.items()])
-    plane = card_plane(picture, card)
+    plane = plane or card_plane(picture, card, lens)
     heights = np.array([(heights_mm or {}).get(name, height_mm) for name in points])
-    mapped = plane.to_plane(pixels, u_pick_px, heights, u_height_mm, U_UNEVEN_MM)
+    mapped = plane.to_plane(pixels, u_px, heights, u_height_mm, U_UNEVEN_MM)
     quality = plane_quality(plane, card)
     quality["notes"] += _far_points(list(points), outside_by_mm(plane, mapped.xy_mm))
-    quality["u_mark_mm"] = combine(u_pick_px / plane.px_per_mm, U_UNEVEN_MM * TYPICAL_SLOPE)
+    quality["u_mark_mm"] = _u_mark_mm(list(points), u_px, plane)
     quality["from_below"] = from_below
-    return read_sole(
+    reading = read_sole(
         foot, list(points), mapped.xy_mm, mapped.covariance_mm2, from_below=from_below,
         method="sole photograph with scale card", quality=quality,
     )  # fmt: skip
+    if outline_px is None:
+        return reading
+    at = dict(zip(points, mapped.xy_mm, strict=True))
+    edge = to_sole(plane.places_mm(outline_px), at["heel_centre"], at["toe"], foot, from_below)
+    return replace(reading, outline_mm=tuple((round(x, 2), round(z, 2)) for x, z in edge.tolist()))
+
+
+def _u_picks(names: list[str], u_pick_px: float | Mapping[str, float]) -> Floats:
+    """(n,) standard uncertainty of each picked coordinate, px."""
+    by_name = dict.fromkeys(names, u_pick_px) if isinstance(u_pick_px, int | float) else u_pick_px
+    picks = {name: by_name.get(name, U_PICK_PX) for name in names}
+    for name, u in picks.items():
+        check_range(
+            f"u_pick_px of {name}" if len(set(picks.values())) > 1 else "u_pick_px", u, 0.02, 50, "px"
+        )
+    return np.array([picks[name] for name in names])
+
+
+def _u_mark_mm(names: list[str], u_px: Floats, plane: CardPlane) -> float:
+    """What one mark on the cleat does not share with the others: how it was picked, and the sole's unevenness."""
+    on_cleat = [u for name, u in zip(names, u_px, strict=True) if name in CLEAT or name.startswith("datum_")]
+    picked = float(np.sqrt(np.mean(np.square(on_cleat or u_px))))
+    return combine(picked / plane.px_per_mm, U_UNEVEN_MM * TYPICAL_SLOPE)
 
 
 def _far_points(names: list[str], outside_mm: Any) -> list[str]:

@@ -9,14 +9,18 @@ from collections.abc import Mapping
 
 from fitwright.errors import InputError
 from fitwright.foot.sole import SoleReading
-from fitwright.records.media import path_of
+from fitwright.quantity import Floats
 from fitwright.records.models import Medium, Visit
+from fitwright.studio.cameras import card_of_studio
 from fitwright.studio.feet.measure import measure_sole
+from fitwright.studio.feet.photo import picture_of, plane_of
+from fitwright.studio.picks import Origin
 from fitwright.studio.visits import analyse, analysis, answer, answers
 
 STATION = "feet"
 FEET = ("left", "right")
 MOMENTS = ("before", "after", "remount")
+MOMENT_WORDS = {"before": "as it came", "after": "after fitting", "remount": "put back later"}
 
 
 def letter_of(visit: Visit) -> str:
@@ -41,15 +45,28 @@ def save_photo(visit: Visit, medium: Medium, foot: str, when: str) -> None:
 
 
 def save_picks(
-    visit: Visit, medium: Medium, foot: str, when: str, points: Mapping[str, tuple[float, float]]
-) -> SoleReading:
-    """Measure a sole photograph from the points picked in it and keep photograph, picks and reading."""
+    visit: Visit, medium: Medium, foot: str, when: str, points: Mapping[str, tuple[float, float]],
+    origins: Mapping[str, Origin] | None = None, outline_px: Floats | None = None,
+) -> SoleReading:  # fmt: skip
+    """Measure a sole photograph from the points picked in it and keep photograph, picks and reading.
+
+    `origins`: how each point came about (left out: by hand), with its own uncertainty; `outline_px`: the sole's edge
+    as it was found and accepted.
+    """
     check_place(foot, when)
-    reading = measure_sole(path_of(medium), foot, points)
+    origins = {name: (origins or {}).get(name, Origin()) for name in points}
+    sure = {name: o.u_px for name, o in origins.items() if o.u_px is not None}
+    reading = measure_sole(
+        picture_of(medium), foot, points, card=card_of_studio(), plane=plane_of(medium), u_pick_px=sure,
+        outline_px=outline_px,
+    )  # fmt: skip
     save_photo(visit, medium, foot, when)
     analyse(
         visit, "sole", label(visit, f"{foot} {when}"), reading.to_json(), medium=medium,
-        inputs={"points": {k: list(v) for k, v in points.items()}},
+        inputs={
+            "points": {k: list(v) for k, v in points.items()},
+            "origins": {k: o.to_json() for k, o in origins.items()}, "outline": outline_px is not None,
+        },
     )  # fmt: skip
     return reading
 

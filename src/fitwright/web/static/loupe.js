@@ -1,44 +1,80 @@
 // The loupe: pick named points in a picture with a lens, a mouse, a finger or only the keyboard.
-// The number boxes of the form are the truth; this script only moves them.
+// The number boxes of the form are the truth; this script only moves them. What a finder proposes is drawn dashed
+// and becomes a pick only when it is taken.
 "use strict";
 
 const root = document.querySelector(".loupe");
-const stage = root.querySelector("canvas.picture");
-const lens = root.querySelector("canvas.lens");
-const status = root.querySelector(".status");
+const one = (selector) => root.querySelector(selector);
+const stage = one("canvas.picture");
+const lens = one("canvas.lens");
+const status = one(".status");
+const said = one(".said");
+const outline = root.elements.outline;
 const rows = [...root.querySelectorAll(".points li")];
 const spots = [...root.querySelectorAll(".diagram [data-point]")];
+const places = [...document.querySelectorAll("[data-place]")]; // which foot, which moment
 const picture = new Image();
-const LENS = 4; // screen pixels for one pixel of the picture
+const REACH = 32; // screen pixels within which a finger takes hold of the current point
+const FARTHEST = 24; // times nearer than the whole picture
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
 let pointer = null; // where the lens looks while the mouse is over the picture
+let power = 4; // screen pixels for one pixel of the picture, in the lens
+let view = { zoom: 1, x: 0, y: 0 }; // the picture's place in the stage's middle
+let found = { points: {}, outline_px: [], notes: [] };
 let past = [];
 let future = [];
-let lastNudge = { row: -1, time: 0 };
+let lastChange = { what: "", time: 0 };
+
+// --- the record: boxes of a row, and the whole of them ---
 
 function boxes(row) {
-  return [...row.querySelectorAll("input")];
+  return [...row.querySelectorAll("input")]; // x, y, how, u
 }
 
 function read(row) {
-  const [x, y] = boxes(row).map((box) => Number.parseFloat(box.value.replace(",", ".")));
-  return Number.isFinite(x) && Number.isFinite(y) ? { x, y } : null;
+  const [x, y, how, u] = boxes(row).map((box) => box.value);
+  const at = [x, y].map((text) => Number.parseFloat(text.replace(",", ".")));
+  return at.every(Number.isFinite) ? { x: at[0], y: at[1], how: how || "hand", u } : null;
 }
 
 function write(row, point) {
-  const [bx, by] = boxes(row);
-  bx.value = point ? point.x.toFixed(1) : "";
-  by.value = point ? point.y.toFixed(1) : "";
+  const tidy = (value) => String(Number(value.toFixed(2)));
+  const values = point ? [tidy(point.x), tidy(point.y), point.how ?? "hand", String(point.u ?? "")] : ["", "", "", ""];
+  boxes(row).forEach((box, i) => { box.value = values[i]; });
 }
 
-function put(index, point, nudged = false) {
+function state() {
+  return { at: current, rows: rows.map(read), outline: Boolean(outline?.checked) };
+}
+
+function restore(state) {
+  rows.forEach((row, i) => write(row, state.rows[i]));
+  if (outline) outline.checked = state.outline;
+  lastChange = { what: "", time: 0 };
+  choose(state.at);
+}
+
+// Remember what is before a change; small ones of one kind that follow each other are one.
+function remember(what = "", before = state()) {
   const now = performance.now();
-  const joined = nudged && lastNudge.row === index && now - lastNudge.time < 900;
-  if (!joined) past.push({ index, before: read(rows[index]) });
-  lastNudge = nudged ? { row: index, time: now } : { row: -1, time: 0 };
+  const joined = what !== "" && lastChange.what === what && now - lastChange.time < 900;
+  if (!joined) past.push(before);
+  lastChange = { what, time: now };
   future = [];
-  write(rows[index], point && within(point));
+}
+
+function step(from, to) {
+  if (!from.length) return;
+  to.push(state());
+  restore(from.pop());
+}
+
+function put(point, what = "") {
+  remember(what && `${what} ${current}`);
+  write(rows[current], point && { ...point, ...within(point) });
+  say("");
+  follow();
   tell();
 }
 
@@ -49,163 +85,582 @@ function within(point) {
   };
 }
 
-function step(from, to) {
-  const change = from.pop();
-  if (!change) return;
-  to.push({ index: change.index, before: read(rows[change.index]) });
-  write(rows[change.index], change.before);
-  lastNudge = { row: -1, time: 0 };
-  choose(change.index);
-}
-
 function choose(index) {
   current = Math.min(Math.max(index, 0), rows.length - 1);
   pointer = null;
+  const part = rows[current].closest("details");
+  if (part) part.open = true;
+  say("");
+  follow();
   tell();
+}
+
+// The next point that is looked for: those of a closed part only when something was found for them.
+function expected(way) {
+  let i = current + way;
+  while (rows[i] && rows[i].closest("details:not([open])") && !found.points[rows[i].dataset.name]) i += way;
+  return rows[i] ? i : -1;
+}
+
+function onward() {
+  const next = expected(1);
+  if (next >= 0) choose(next);
+}
+
+function nextToDo(from) {
+  const left = (i) => i > from && !read(rows[i]);
+  const next = rows.findIndex((row, i) => left(i) && found.points[row.dataset.name]);
+  return next >= 0 ? next : from;
+}
+
+// --- words ---
+
+function origin(point) {
+  const [how, kind] = point.how.split(":");
+  const sure = point.u ? `, ± ${Number(point.u).toFixed(2)} px` : "";
+  return how === "proposed" ? `found and taken${sure}` : how === "snapped" ? `snapped to a ${kind}${sure}` : "by hand";
 }
 
 function tell() {
   rows.forEach((row, i) => {
+    const point = read(row);
+    const near = found.points[row.dataset.name];
     row.toggleAttribute("data-current", i === current);
     row.querySelector("button").setAttribute("aria-pressed", String(i === current));
+    row.querySelector(".how").textContent = point ? origin(point) : near ? `found (${near.sure}): ${near.how}` : "";
   });
+  for (const part of root.querySelectorAll("details.part")) {
+    const own = [...part.querySelectorAll("li")];
+    part.querySelector(".count").textContent = `${own.filter(read).length} of ${own.length}`;
+  }
   for (const spot of spots) spot.classList.toggle("now", spot.dataset.point === rows[current].dataset.name);
+  const { label, name } = rows[current].dataset;
   const point = read(rows[current]);
-  const name = rows[current].dataset.label;
+  const near = found.points[name];
   status.textContent = point
-    ? `${name}: ${point.x.toFixed(1)}, ${point.y.toFixed(1)} px`
-    : `${name}: not picked yet`;
+    ? `${label}: ${point.x.toFixed(1)}, ${point.y.toFixed(1)} px, ${origin(point)}`
+    : `${label}: not picked yet${near ? `. Found (${near.sure})` : ""}`;
+  if (one("[data-take]")) {
+    one("[data-take]").disabled = !near || (point && sameAs(point, near));
+    const left = takeable().length;
+    one("[data-take-all]").disabled = left === 0;
+    one("[data-take-all]").textContent = left ? `Take all ${left}` : "Take all";
+  }
+  one("[data-undo]").disabled = past.length === 0;
+  one("[data-redo]").disabled = future.length === 0;
+  draft.keep();
   draw();
 }
 
-function sized(canvas) {
-  const width = Math.round(canvas.clientWidth * devicePixelRatio);
-  const ratio = canvas === lens ? 1 : picture.naturalHeight / picture.naturalWidth;
-  const height = Math.round(width * ratio);
-  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
-  return canvas.getContext("2d");
+function say(words) {
+  said.textContent = words;
 }
 
-function colour(name) {
-  return getComputedStyle(root).getPropertyValue(name).trim();
+// --- what the finder proposes ---
+
+function sameAs(point, near) {
+  return Math.hypot(point.x - near.uv_px[0], point.y - near.uv_px[1]) < 0.02;
 }
 
-function draw() {
-  if (!picture.naturalWidth) return;
-  const pen = sized(stage);
-  const scale = stage.width / picture.naturalWidth;
-  pen.drawImage(picture, 0, 0, stage.width, stage.height);
-  rows.forEach((row, i) => {
-    const point = read(row);
-    if (point) cross(pen, point.x * scale, point.y * scale, i === current ? 11 : 7, row.dataset.short, i === current);
-  });
-  drawLens();
+function asPick(near) {
+  return { x: near.uv_px[0], y: near.uv_px[1], how: "proposed", u: near.u_px.toFixed(3) };
 }
 
-function cross(pen, x, y, arm, label, strong) {
-  const unit = devicePixelRatio;
-  for (const [width, ink] of [[4, "rgba(255,255,255,.9)"], [strong ? 2 : 1.2, strong ? "#b3003c" : "#1a1a1a"]]) {
-    pen.lineWidth = width * unit;
-    pen.strokeStyle = ink;
-    pen.beginPath();
-    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-      pen.moveTo(x + dx * 3 * unit, y + dy * 3 * unit);
-      pen.lineTo(x + dx * arm * unit, y + dy * arm * unit);
-    }
-    pen.stroke();
+// What may be taken at once: found for points that are not picked, and more than a guess.
+function takeable() {
+  return rows.filter((row) => !read(row) && (found.points[row.dataset.name]?.sure ?? "a guess") !== "a guess");
+}
+
+function take() {
+  const near = found.points[rows[current].dataset.name];
+  if (!near) return say("Nothing was found for this point. Pick it by hand.");
+  put(asPick(near));
+  choose(nextToDo(current));
+}
+
+function takeAll() {
+  const these = takeable();
+  if (!these.length) return;
+  remember();
+  for (const row of these) write(row, asPick(found.points[row.dataset.name]));
+  if (outline && found.outline_px.length) outline.checked = true;
+  choose(nextToDo(current));
+}
+
+// What the studio answers, or a problem in words.
+async function ask(address) {
+  try {
+    const answer = await fetch(address, { headers: { Accept: "application/json" } });
+    const told = await answer.json();
+    return answer.ok ? told : { problem: told.problem };
+  } catch {
+    return { problem: "The studio did not answer." };
   }
-  if (!label) return;
-  pen.font = `${(strong ? 15 : 13) * unit}px sans-serif`;
-  pen.lineWidth = 4 * unit;
-  pen.strokeStyle = "rgba(255,255,255,.9)";
-  pen.strokeText(label, x + 8 * unit, y - 8 * unit);
-  pen.fillStyle = strong ? "#b3003c" : "#1a1a1a";
-  pen.fillText(label, x + 8 * unit, y - 8 * unit);
 }
 
-function looksAt() {
-  return pointer ?? read(rows[current]) ?? { x: picture.naturalWidth / 2, y: picture.naturalHeight / 2 };
+async function look() {
+  const told = await ask(root.dataset.proposals);
+  const words = one("[data-found]");
+  if (told.problem) words.textContent = `No marks are proposed: ${told.problem} You can pick by hand.`;
+  else {
+    found = told;
+    const count = rows.filter((row) => found.points[row.dataset.name]).length;
+    words.textContent = count ? `${count} points found, drawn dashed.` : "Nothing was found.";
+    for (const note of found.notes) one(".finder").append(Object.assign(document.createElement("li"), { textContent: note }));
+  }
+  root.dataset.looked = "";
+  tell();
 }
 
-function drawLens() {
-  const pen = sized(lens);
-  const zoom = LENS * devicePixelRatio;
-  const half = lens.width / (2 * zoom);
-  const at = looksAt();
-  pen.fillStyle = colour("--wash");
-  pen.fillRect(0, 0, lens.width, lens.height);
-  pen.imageSmoothingEnabled = false;
-  // A pixel's centre has whole coordinates, so its square begins half a pixel before.
-  pen.drawImage(picture, (half - at.x - 0.5) * zoom, (half - at.y - 0.5) * zoom,
-    picture.naturalWidth * zoom, picture.naturalHeight * zoom);
-  rows.forEach((row, i) => {
-    const point = read(row);
-    if (point) cross(pen, (point.x - at.x + half) * zoom, (point.y - at.y + half) * zoom, i === current ? 40 : 16,
-      i === current ? "" : row.dataset.short, i === current);
-  });
+async function snap(kind) {
+  const at = current;
+  const from = read(rows[at]) ?? within(looksAt());
+  say(`Looking for the nearest ${kind}…`);
+  const told = await ask(`${root.dataset.snap}?${new URLSearchParams({ u: from.x, v: from.y, kind })}`);
+  const now = read(rows[at]);
+  if (current !== at || (now && (now.x !== from.x || now.y !== from.y))) return; // the hand was quicker
+  if (told.uv_px) put({ x: told.uv_px[0], y: told.uv_px[1], how: `snapped:${kind}`, u: told.u_px.toFixed(3) });
+  say(told.problem ?? told.said);
+}
+
+// --- where the stage looks ---
+
+function fit() {
+  return Math.min(stage.width / picture.naturalWidth, stage.height / picture.naturalHeight);
+}
+
+function scale() {
+  return fit() * view.zoom;
+}
+
+// A pixel's centre has whole coordinates, so its square begins half a pixel before.
+function onStage(point) {
+  return {
+    x: (point.x + 0.5 - view.x) * scale() + stage.width / 2,
+    y: (point.y + 0.5 - view.y) * scale() + stage.height / 2,
+  };
 }
 
 function inPicture(event) {
   const frame = stage.getBoundingClientRect();
-  const scale = picture.naturalWidth / frame.width;
-  return within({ x: (event.clientX - frame.left) * scale - 0.5, y: (event.clientY - frame.top) * scale - 0.5 });
+  return {
+    x: ((event.clientX - frame.left) * devicePixelRatio - stage.width / 2) / scale() + view.x - 0.5,
+    y: ((event.clientY - frame.top) * devicePixelRatio - stage.height / 2) / scale() + view.y - 0.5,
+  };
 }
 
-stage.addEventListener("pointermove", (event) => {
-  pointer = inPicture(event);
-  if (event.buttons === 1) put(current, pointer, true);
-  else draw();
-});
-stage.addEventListener("pointerdown", (event) => {
-  stage.setPointerCapture(event.pointerId);
-  put(current, inPicture(event));
-});
-stage.addEventListener("pointerleave", () => { pointer = null; draw(); });
+function lookAt(x, y, zoom = view.zoom) {
+  view.zoom = Math.min(Math.max(zoom, 1), FARTHEST);
+  const clamp = (value, whole, shown) =>
+    shown >= whole ? whole / 2 : Math.min(Math.max(value, shown / 2), whole - shown / 2);
+  view.x = clamp(x, picture.naturalWidth, stage.width / scale());
+  view.y = clamp(y, picture.naturalHeight, stage.height / scale());
+  draw();
+}
 
-lens.addEventListener("pointerdown", (event) => {
-  const frame = lens.getBoundingClientRect();
+// Nearer or farther with one place of the picture kept under the finger.
+function zoomAt(event, factor) {
+  const kept = inPicture(event);
+  lookAt(view.x, view.y, view.zoom * factor);
+  const now = inPicture(event);
+  lookAt(view.x + kept.x - now.x, view.y + kept.y - now.y);
+}
+
+// The stage goes along when the current point is not in it.
+function follow() {
+  const near = found.points[rows[current].dataset.name];
+  const point = read(rows[current]) ?? (near && { x: near.uv_px[0], y: near.uv_px[1] });
+  if (!point || !picture.naturalWidth || view.zoom === 1) return;
+  const { x, y } = onStage(point);
+  const edge = 24 * devicePixelRatio;
+  if (x < edge || y < edge || x > stage.width - edge || y > stage.height - edge) lookAt(point.x, point.y);
+}
+
+// --- drawing ---
+
+let due = false;
+
+function draw() {
+  if (due || !picture.naturalWidth) return;
+  due = true;
+  requestAnimationFrame(() => { due = false; drawStage(); drawLens(); });
+}
+
+function sized(canvas) {
+  const width = Math.round(canvas.clientWidth * devicePixelRatio);
+  const height = Math.round(canvas.clientHeight * devicePixelRatio);
+  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
+  return canvas.getContext("2d");
+}
+
+// The part of the picture around (x, y) that fills the canvas at `zoom` canvas pixels for one of the picture.
+function drawPart(pen, x, y, zoom) {
+  const { width, height } = pen.canvas;
+  pen.fillStyle = getComputedStyle(root).getPropertyValue("--wash");
+  pen.fillRect(0, 0, width, height);
+  const left = Math.max(0, x - width / 2 / zoom);
+  const top = Math.max(0, y - height / 2 / zoom);
+  const across = Math.min(picture.naturalWidth, x + width / 2 / zoom) - left;
+  const down = Math.min(picture.naturalHeight, y + height / 2 / zoom) - top;
+  if (across <= 0 || down <= 0) return;
+  pen.drawImage(picture, left, top, across, down,
+    (left - x) * zoom + width / 2, (top - y) * zoom + height / 2, across * zoom, down * zoom);
+}
+
+function drawStage() {
+  const pen = sized(stage);
+  lookAtAgain();
+  drawPart(pen, view.x, view.y, scale());
+  if (found.outline_px.length) {
+    pen.beginPath();
+    for (const [x, y] of found.outline_px) {
+      const at = onStage({ x, y });
+      pen.lineTo(at.x, at.y);
+    }
+    pen.closePath();
+    inked(pen, outline?.checked ? [] : [4, 5], 1, "#1a1a1a", 2.4);
+  }
+  marks((point) => onStage(point), pen, 11, 7, 8);
+}
+
+// A canvas that changed its size keeps its place.
+function lookAtAgain() {
+  due = true;
+  lookAt(view.x || picture.naturalWidth / 2, view.y || picture.naturalHeight / 2);
+  due = false;
+}
+
+function drawLens() {
+  const pen = sized(lens);
+  const zoom = power * devicePixelRatio;
   const at = looksAt();
-  put(current, {
-    x: at.x + (event.clientX - frame.left - frame.width / 2) / LENS,
-    y: at.y + (event.clientY - frame.top - frame.height / 2) / LENS,
+  pen.imageSmoothingEnabled = false;
+  drawPart(pen, at.x + 0.5, at.y + 0.5, zoom);
+  const place = (point) => ({ x: (point.x - at.x) * zoom + lens.width / 2, y: (point.y - at.y) * zoom + lens.height / 2 });
+  marks(place, pen, 40, 16, 16);
+}
+
+function marks(place, pen, strong, weak, round) {
+  rows.forEach((row, i) => {
+    const point = read(row);
+    const near = found.points[row.dataset.name];
+    const label = row.dataset.short;
+    if (near && (!point || (i === current && !sameAs(point, near)))) {
+      const at = place({ x: near.uv_px[0], y: near.uv_px[1] });
+      pen.beginPath();
+      pen.arc(at.x, at.y, round * devicePixelRatio, 0, 2 * Math.PI);
+      inked(pen, near.sure === "a guess" ? [1, 3] : [4, 3], i === current ? 2 : 1.3, i === current ? "#b3003c" : "#1a1a1a");
+      if (!point) name(pen, at, label, i === current);
+    }
+    if (!point) return;
+    const at = place(point);
+    const [arm, gap] = [i === current ? strong : weak, 3].map((length) => length * devicePixelRatio);
+    pen.beginPath();
+    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+      pen.moveTo(at.x + dx * gap, at.y + dy * gap);
+      pen.lineTo(at.x + dx * arm, at.y + dy * arm);
+    }
+    inked(pen, [], i === current ? 2 : 1.2, i === current ? "#b3003c" : "#1a1a1a");
+    if (pen.canvas === stage || i !== current) name(pen, at, label, i === current);
   });
+}
+
+// Every line is ink on a lighter one, to be seen on any photograph.
+function inked(pen, dash, width, ink, halo = 4) {
+  for (const [w, colour] of [[halo, "rgba(255,255,255,.9)"], [width, ink]]) {
+    pen.setLineDash(dash.map((length) => length * devicePixelRatio));
+    pen.lineWidth = w * devicePixelRatio;
+    pen.strokeStyle = colour;
+    pen.stroke();
+  }
+  pen.setLineDash([]);
+}
+
+function name(pen, at, label, strong) {
+  const unit = devicePixelRatio;
+  pen.font = `${(strong ? 15 : 13) * unit}px sans-serif`;
+  pen.lineWidth = 4 * unit;
+  pen.strokeStyle = "rgba(255,255,255,.9)";
+  pen.strokeText(label, at.x + 8 * unit, at.y - 8 * unit);
+  pen.fillStyle = strong ? "#b3003c" : "#1a1a1a";
+  pen.fillText(label, at.x + 8 * unit, at.y - 8 * unit);
+}
+
+function looksAt() {
+  const near = found.points[rows[current].dataset.name];
+  return pointer ?? read(rows[current]) ?? (near && { x: near.uv_px[0], y: near.uv_px[1] })
+    ?? { x: view.x || picture.naturalWidth / 2, y: view.y || picture.naturalHeight / 2 };
+}
+
+// --- mouse and fingers ---
+
+const held = new Map(); // pointers that are down
+let gesture = null; // what the first of them does: "move" the point, "pan" the picture, or wait to be a "tap"
+const NEVER = { timeStamp: -Infinity, clientX: 0, clientY: 0 };
+let lastTap = NEVER;
+
+function apart(a, b) {
+  return Math.hypot(a.clientX - b.clientX, a.clientY - b.clientY);
+}
+
+// How far the current point lies from a pointer, in screen pixels.
+function fromPoint(event) {
+  const point = read(rows[current]);
+  if (!point) return Infinity;
+  const there = inPicture(event);
+  return Math.hypot(point.x - there.x, point.y - there.y) * scale() / devicePixelRatio;
+}
+
+// A gesture that turns out to be another one takes back what it did.
+function takeBackGesture() {
+  if (!gesture.before) return;
+  restore(gesture.before);
+  past.length = gesture.past;
+  future = gesture.future;
+  tell();
+}
+
+stage.addEventListener("pointerdown", (event) => {
+  if (event.button > 1) return;
+  stage.focus({ preventScroll: true });
+  stage.setPointerCapture(event.pointerId);
+  pointer = null;
+  held.set(event.pointerId, event);
+  if (held.size === 2) {
+    takeBackGesture();
+    gesture = { does: "pinch" };
+    return;
+  }
+  const finger = event.pointerType === "touch";
+  const grabbed = fromPoint(event) < (finger ? REACH : 10);
+  const does = event.shiftKey || event.button === 1 ? "pan" : grabbed ? "grab" : finger && view.zoom > 1 ? "tap" : "move";
+  gesture = { does, from: event, point: read(rows[current]), before: state(), past: past.length, future: [...future] };
+  if (does === "move") put(inPicture(event), "drag");
 });
+
+stage.addEventListener("pointermove", (event) => {
+  const last = held.get(event.pointerId);
+  if (!last) {
+    pointer = within(inPicture(event));
+    return draw();
+  }
+  const before = [...held.values()];
+  held.set(event.pointerId, event);
+  const [a, b] = held.values();
+  if (gesture.does === "pinch") {
+    pan((event.clientX - last.clientX) / 2, (event.clientY - last.clientY) / 2);
+    const middle = { clientX: (a.clientX + b.clientX) / 2, clientY: (a.clientY + b.clientY) / 2 };
+    zoomAt(middle, apart(a, b) / Math.max(apart(...before), 1));
+  } else if (gesture.does === "pan") pan(event.clientX - last.clientX, event.clientY - last.clientY);
+  else if (gesture.does === "tap" && apart(event, gesture.from) > 8) gesture.does = "pan";
+  else if (gesture.does === "move") put(inPicture(event), "drag");
+  else if (gesture.does === "grab" && (gesture.moved || apart(event, gesture.from) > 3)) {
+    gesture.moved = true; // held beside the finger, that does not hide it
+    const [to, from] = [inPicture(event), inPicture(gesture.from)];
+    put({ x: gesture.point.x + to.x - from.x, y: gesture.point.y + to.y - from.y }, "drag");
+  }
+});
+
+function pan(dx, dy) {
+  const per = devicePixelRatio / scale();
+  lookAt(view.x - dx * per, view.y - dy * per);
+}
+
+function lift(event) {
+  if (!held.delete(event.pointerId)) return;
+  if (event.type === "pointercancel") takeBackGesture();
+  else if (gesture.does !== "pinch" && gesture.does !== "pan" && !gesture.moved) tapped(event);
+  lastChange = { what: "", time: 0 };
+  if (gesture.does === "pinch" && held.size) gesture = { does: "pan" };
+  if (event.pointerType === "touch") pointer = null;
+}
+
+function tapped(event) {
+  const twice = event.pointerType === "touch" && event.timeStamp - lastTap.timeStamp < 350 && apart(event, lastTap) < 30;
+  if (twice) {
+    takeBackGesture();
+    step(past, []); // what the first tap placed
+    zoomAt(event, view.zoom > 1 ? 0 : 6);
+  } else if (gesture.does !== "move") put(inPicture(event));
+  lastTap = twice ? NEVER : event;
+}
+
+stage.addEventListener("pointerup", lift);
+stage.addEventListener("pointercancel", lift);
+stage.addEventListener("pointerleave", () => { pointer = null; draw(); });
+stage.addEventListener("wheel", (event) => {
+  if (!event.ctrlKey && document.activeElement !== stage) return; // the page scrolls on
+  event.preventDefault();
+  zoomAt(event, Math.exp(-event.deltaY * (event.ctrlKey ? 0.01 : 0.0016)));
+}, { passive: false });
+
+// In the lens a tap goes to the place; a drag moves the picture under the cross.
+let inLens = null;
+lens.addEventListener("pointerdown", (event) => {
+  lens.setPointerCapture(event.pointerId);
+  inLens = { from: event, at: looksAt(), moved: false };
+});
+lens.addEventListener("pointermove", (event) => {
+  if (!inLens || (!inLens.moved && apart(event, inLens.from) < 4)) return;
+  inLens.moved = true;
+  const dx = (event.clientX - inLens.from.clientX) / power;
+  const dy = (event.clientY - inLens.from.clientY) / power;
+  put({ x: inLens.at.x - dx, y: inLens.at.y - dy }, "lens");
+});
+lens.addEventListener("pointerup", (event) => {
+  if (inLens && !inLens.moved) {
+    const frame = lens.getBoundingClientRect();
+    put({
+      x: inLens.at.x + (event.clientX - frame.left - frame.width / 2) / power,
+      y: inLens.at.y + (event.clientY - frame.top - frame.height / 2) / power,
+    });
+  }
+  inLens = null;
+  lastChange = { what: "", time: 0 };
+});
+lens.addEventListener("pointercancel", () => { inLens = null; });
+
+// --- keys and buttons ---
 
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 stage.addEventListener("keydown", (event) => {
   const arrow = ARROWS[event.key];
   const command = event.ctrlKey || event.metaKey;
+  const key = event.key.toLowerCase();
   if (arrow) {
     const size = command ? 20 : event.shiftKey ? 1 : 0.1;
     const from = read(rows[current]) ?? looksAt();
     pointer = null;
-    put(current, { x: from.x + arrow[0] * size, y: from.y + arrow[1] * size }, true);
-  } else if (event.key === "Tab" && !command) {
-    const next = current + (event.shiftKey ? -1 : 1);
-    if (next < 0 || next >= rows.length) return; // the picture is left at either end of the list
+    put({ x: from.x + arrow[0] * size, y: from.y + arrow[1] * size }, "nudge");
+  } else if (command && key === "z") event.shiftKey ? step(future, past) : step(past, future);
+  else if (command && key === "y") step(future, past);
+  else if (command || event.altKey) return;
+  else if (event.key === "Tab") {
+    const next = expected(event.shiftKey ? -1 : 1);
+    if (next < 0) return; // the picture is left at either end of the list
     choose(next);
-  } else if (event.key === "Enter") choose(current + 1);
-  else if (event.key === "Escape") root.querySelector(".save button").focus();
-  else if (event.key === "Delete" || event.key === "Backspace") put(current, null);
-  else if (command && event.key.toLowerCase() === "z") event.shiftKey ? step(future, past) : step(past, future);
-  else if (command && event.key.toLowerCase() === "y") step(future, past);
+  } else if (event.key === "Enter") onward();
+  else if (event.key === "Escape") one(".save button").focus();
+  else if (event.key === "Delete" || event.key === "Backspace") put(null);
+  else if (key === "p" && root.dataset.proposals) event.shiftKey ? takeAll() : take();
+  else if (key === "s" && root.dataset.snap) snap(rows[current].dataset.snap);
+  else if (key === "+" || key === "=" || key === "-") nearer(key === "-" ? 0.5 : 2);
+  else if (key === "0") nearer(0);
+  else if ("248".includes(key)) lensPower(Number(key));
   else return;
   event.preventDefault();
 });
 
+// Nearer to the current point or farther; 0 shows the whole picture.
+function nearer(factor) {
+  const at = looksAt();
+  lookAt(at.x, at.y, view.zoom * factor);
+}
+
+function lensPower(times) {
+  power = times;
+  for (const box of root.elements.power) box.checked = Number(box.value) === times;
+  draw();
+}
+
 rows.forEach((row, i) => {
-  row.querySelector("button").addEventListener("click", () => { choose(i); stage.focus(); });
+  row.querySelector("button").addEventListener("click", () => { choose(i); stage.focus({ preventScroll: true }); });
   let before = null;
-  for (const box of boxes(row)) {
-    box.addEventListener("focus", () => { before = read(row); choose(i); });
-    box.addEventListener("change", () => { past.push({ index: i, before }); future = []; before = read(row); tell(); });
+  for (const box of boxes(row).slice(0, 2)) {
+    box.addEventListener("focus", () => { choose(i); before = state(); });
+    box.addEventListener("change", () => {
+      remember("", before);
+      const [, , how, u] = boxes(row);
+      how.value = "hand";
+      u.value = "";
+      before = state();
+      tell();
+    });
   }
 });
-root.querySelector("[data-undo]").addEventListener("click", () => step(past, future));
-root.querySelector("[data-redo]").addEventListener("click", () => step(future, past));
-root.querySelector("[data-next]").addEventListener("click", () => { choose(current + 1); stage.focus(); });
+
+function press(selector, does) {
+  for (const button of root.querySelectorAll(selector)) button.addEventListener("click", () => does(button));
+}
+
+press("[data-undo]", () => step(past, future));
+press("[data-redo]", () => step(future, past));
+press("[data-next]", () => { onward(); stage.focus({ preventScroll: true }); });
+press("[data-take]", take);
+press("[data-take-all]", takeAll);
+press("[data-kind]", (button) => snap(button.dataset.kind));
+press("[data-zoom]", (button) => nearer(Number(button.dataset.zoom)));
+press("[name=power]", (box) => lensPower(Number(box.value)));
+outline?.addEventListener("change", () => {
+  remember("", { ...state(), outline: !outline.checked });
+  tell();
+});
+
+// --- picks that were not saved survive a reload; they are offered, not imposed ---
+
+const draft = {
+  // The picture and what it is picked for.
+  place() {
+    const own = [...new FormData(root)].filter(([name]) => !/^(x|y|how|u)\.|^(csrfmiddlewaretoken|outline|power)$/.test(name));
+    return ["loupe", root.dataset.picture, ...own.map((pair) => pair.join("="))].join(" ");
+  },
+  named() {
+    const points = Object.fromEntries(rows.map((row) => [row.dataset.name, read(row)]).filter(([, point]) => point));
+    return { points, outline: Boolean(outline?.checked) };
+  },
+  keep(more = {}) {
+    if (!past.length && !future.length && !more.carry) return; // nothing was done here yet
+    try {
+      sessionStorage.setItem(this.place(), JSON.stringify({ ...this.named(), time: Date.now(), ...more }));
+    } catch { /* full or forbidden: the boxes still hold everything */ }
+  },
+  forget() {
+    sessionStorage.removeItem(this.place());
+    one(".earlier").hidden = true;
+  },
+  bring(kept) {
+    remember();
+    for (const row of rows) write(row, kept.points[row.dataset.name] ?? null);
+    if (outline) outline.checked = kept.outline;
+    one(".earlier").hidden = true;
+    tell();
+  },
+  offer() {
+    const kept = JSON.parse(sessionStorage.getItem(this.place()) ?? "null");
+    if (!kept) return;
+    const now = this.named().points;
+    const names = new Set([...Object.keys(kept.points), ...Object.keys(now)]);
+    const differs = [...names].some((name) => {
+      const [a, b] = [kept.points[name], now[name]];
+      return !a || !b || Math.hypot(a.x - b.x, a.y - b.y) > 0.05;
+    });
+    if (!differs) return this.forget();
+    if (kept.carry) return this.bring(kept);
+    const when = new Date(kept.time).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    const count = Object.keys(kept.points).length;
+    one(".earlier p").textContent = `At ${when} ${count} point${count === 1 ? " was" : "s were"} picked here, other than shown now.`;
+    one(".earlier").hidden = false;
+    press("[data-bring]", () => this.bring(kept));
+    press("[data-forget]", () => this.forget());
+  },
+};
+
+// Another foot or moment: the same picture, with the picks taken along.
+for (const select of places) {
+  select.addEventListener("change", () => {
+    draft.keep({ carry: true });
+    location.search = new URLSearchParams(places.map((s) => [s.name, s.value]));
+  });
+}
+
 addEventListener("resize", draw);
-picture.addEventListener("load", tell);
+picture.addEventListener("load", () => {
+  sized(stage);
+  lookAtAgain();
+  draft.offer();
+  tell();
+});
 picture.addEventListener("error", () => { status.textContent = "The picture cannot be shown. The boxes still work."; });
 picture.src = root.dataset.picture;
+if (root.dataset.proposals) look();
