@@ -101,12 +101,9 @@ def _candidates(
     view: FlatView, where: Mask, radius_mm: tuple[float, float], sizes_mm: Sequence[float]
 ) -> list[Floats]:
     """Places (column, row) where the view looks most like a ring with a dot, at any of the given outer radii."""
-    rows, columns = (np.flatnonzero(where.any(axis=a)) for a in (1, 0))
-    if not rows.size:
+    corner, part, wanted = view.part(where, 2 * radius_mm[1])
+    if not part.size:
         return []
-    pad = int(2 * radius_mm[1] * view.px_per_mm)
-    y0, x0 = max(int(rows[0]) - pad, 0), max(int(columns[0]) - pad, 0)
-    part = view.grey[y0 : rows[-1] + pad + 1, x0 : columns[-1] + pad + 1]
     step = 2 if min(sizes_mm) * view.px_per_mm > 12 else 1
     small = (
         cv2.resize(part, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA) if step > 1 else part
@@ -120,14 +117,13 @@ def _candidates(
         h = len(pattern) // 2
         inner = best[h : h + like.shape[0], h : h + like.shape[1]]
         np.maximum(inner, like, out=inner)
-    here = cv2.resize(where[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]].astype(np.uint8),
-                      small.shape[::-1], interpolation=cv2.INTER_NEAREST)  # fmt: skip
+    here = cv2.resize(wanted.astype(np.uint8), small.shape[::-1], interpolation=cv2.INTER_NEAREST)
     best[here == 0] = 0.0
     side = 2 * round(radius_mm[0] * view.px_per_mm / step) + 1
     peak = (best >= cv2.dilate(best, np.ones((side, side)))) & (best > LEAST_LIKENESS)
     v, u = np.nonzero(peak)
     order = np.argsort(-best[v, u])[:MOST_CANDIDATES]
-    return [np.array([x0 + (u[i] + 0.5) * step - 0.5, y0 + (v[i] + 0.5) * step - 0.5]) for i in order]
+    return [corner + (np.array([u[i], v[i]]) + 0.5) * step - 0.5 for i in order]
 
 
 def _pattern(radius_px: float) -> NDArray[np.uint8]:

@@ -59,9 +59,10 @@ def find_strokes(picture: Picture, view: FlatView, where: Mask) -> list[Stroke]:
     """All light and all dark strokes inside `where` (h, w of the view)."""
     side = 2 * round(0.5 * STROKE_WIDTH_MM * 1.2 * view.px_per_mm) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    corner, grey, here = view.part(where)
     strokes = []
     for light, shape in ((True, cv2.MORPH_TOPHAT), (False, cv2.MORPH_BLACKHAT)):
-        bits = ((cv2.morphologyEx(view.grey, shape, disc) > STROKE_CONTRAST) & where).astype(np.uint8)
+        bits = ((cv2.morphologyEx(grey, shape, disc) > STROKE_CONTRAST) & here).astype(np.uint8)
         _, labels, stats, _ = cv2.connectedComponentsWithStats(bits, connectivity=8)
         for k in range(1, len(stats)):
             x, y, w, h, area = stats[k]
@@ -69,7 +70,7 @@ def find_strokes(picture: Picture, view: FlatView, where: Mask) -> list[Stroke]:
             if not STROKE_MM[0] / 1.5 <= long_mm <= STROKE_MM[1] or area < 4 * view.px_per_mm:
                 continue
             rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
-            ends = _ends_of_thin(np.column_stack([columns + x, rows + y]).astype(np.float64), view.px_per_mm)
+            ends = _ends_of_thin(corner + np.column_stack([columns + x, rows + y]), view.px_per_mm)
             stroke = None if ends is None else _measured(picture, view, ends, light)
             if stroke is not None:
                 strokes.append(stroke)
@@ -154,16 +155,12 @@ class Cross:
 
 def find_cross(picture: Picture, view: FlatView, where: Mask) -> Cross | None:
     """The best pen cross (dark lines on light ground) inside `where`, at any turn; None when none is distinct."""
-    rows, columns = (np.flatnonzero(where.any(axis=a)) for a in (1, 0))
-    if not rows.size:
+    corner, part, wanted = view.part(where, 1.5 * CROSS_ARM_MM)
+    if not part.size:
         return None
-    pad = int(1.5 * CROSS_ARM_MM * view.px_per_mm)
-    y0, x0 = max(int(rows[0]) - pad, 0), max(int(columns[0]) - pad, 0)
-    part = view.grey[y0 : rows[-1] + pad + 1, x0 : columns[-1] + pad + 1]
     factor = CROSS_PX_PER_MM / view.px_per_mm
     small = cv2.resize(part, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    here = cv2.resize(where[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]].astype(np.uint8),
-                      small.shape[::-1], interpolation=cv2.INTER_NEAREST)  # fmt: skip
+    here = cv2.resize(wanted.astype(np.uint8), small.shape[::-1], interpolation=cv2.INTER_NEAREST)
     best = (0.0, 0, 0)
     for turn_deg in range(0, 90, 6):
         pattern = _cross_pattern(turn_deg)
@@ -175,7 +172,7 @@ def find_cross(picture: Picture, view: FlatView, where: Mask) -> Cross | None:
         best = max(best, (float(like[v, u]), int(u) + h, int(v) + h))
     if best[0] < CROSS_LIKENESS:
         return None
-    at = np.array([x0 + (best[1] + 0.5) / factor - 0.5, y0 + (best[2] + 0.5) / factor - 0.5])
+    at = corner + (np.array(best[1:]) + 0.5) / factor - 0.5
     uv = corner_near(picture.grey, view.plane.to_picture(view.mm(at[None]))[0], 2.4 * view.plane.px_per_mm)
     return None if uv is None else Cross(uv, 2 * FLOOR_PX, best[0])
 

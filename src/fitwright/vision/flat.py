@@ -45,6 +45,18 @@ class FlatView:
         cv2.fillPoly(canvas, [np.rint(self.at(mm)).astype(np.int32)], 1)
         return np.asarray(canvas > 0)
 
+    def part(
+        self, where: NDArray[np.bool_], margin_mm: float = 0.0
+    ) -> tuple[Floats, Grey, NDArray[np.bool_]]:
+        """The smallest rectangle that holds `where`, widened: its corner (column, row), its pixels, `where` in it."""
+        rows, columns = (np.flatnonzero(where.any(axis=a)) for a in (1, 0))
+        if not rows.size:
+            return np.zeros(2), self.grey[:0, :0], where[:0, :0]
+        pad = int(margin_mm * self.px_per_mm)
+        y0, x0 = max(int(rows[0]) - pad, 0), max(int(columns[0]) - pad, 0)
+        box = slice(y0, int(rows[-1]) + pad + 1), slice(x0, int(columns[-1]) + pad + 1)
+        return np.array([x0, y0], dtype=np.float64), self.grey[box], where[box]
+
     def disc(self, centre_mm: Floats, radius_mm: float) -> NDArray[np.bool_]:
         """(h, w) True within a radius of a place of the plane."""
         canvas = np.zeros(self.grey.shape, np.uint8)

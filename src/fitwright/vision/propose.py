@@ -16,13 +16,15 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.foot.frame import check_foot, from_sole, to_sole
-from fitwright.quantity import Floats
+from fitwright.foot.frame import check_foot, from_sole, sole_axes, to_sole
+from fitwright.quantity import Floats, Measured
 from fitwright.vision.find_cleat import CleatFound, find_cleat
 from fitwright.vision.find_dots import Dot, find_bolts, find_dots
+from fitwright.vision.find_lines import Line
 from fitwright.vision.find_marks import Stroke, find_cross, find_strokes
 from fitwright.vision.find_outline import Mask, Outline
 from fitwright.vision.find_sole import find_sole_outline, sole_ends, sole_view, widest_heel
+from fitwright.vision.find_straight import angle_between, find_straight_edge
 from fitwright.vision.flat import FlatView
 from fitwright.vision.picture import Picture
 from fitwright.vision.plane import CardPlane
@@ -37,6 +39,8 @@ TAPE_MM = 12.0
 """What lies nearer to a pen cross belongs to its tape."""
 U_OUTLINE_END_MM = 0.08
 """How well a stroke's line crosses the sole's outline where the stroke ends (from rendered pictures)."""
+BESIDE_MM = 50.0
+"""A straight edge is sought so near to the sole."""
 STROKE_NEAR_MM = 9.0
 """How far a mid-line stroke's outer end may lie from the end of the longest line."""
 
@@ -65,6 +69,8 @@ class SoleProposals:
         outline_px, outline_mm: (n, 2) the sole's closed edge in the picture and in the card's plane, or (0, 2).
         cleat_px: (m, 2) the cleat's closed edge in the picture, or (0, 2).
         u_outline_mm: standard uncertainty of an outline point across the edge.
+        edge_px: (2, 2) ends of a straight edge beside the sole, or (0, 2); edge_angle: its angle from the mid-line
+            (heel to toe), towards the outer side positive, deg.
         looks_like: "left" or "right" when the shape says so, else "": ask when it is not `foot`.
         notes: what is absent or doubtful, why, and what to do.
     """
@@ -75,6 +81,8 @@ class SoleProposals:
     outline_mm: Floats
     cleat_px: Floats
     u_outline_mm: float = 0.0
+    edge_px: Floats = field(default_factory=lambda: NOTHING)
+    edge_angle: Measured | None = None
     looks_like: str = ""
     notes: tuple[str, ...] = ()
 
@@ -84,6 +92,8 @@ class SoleProposals:
             "foot": self.foot, "points": {k: p.to_json() for k, p in self.points.items()},
             "outline_px": np.round(self.outline_px, 2).tolist(), "outline_mm": np.round(self.outline_mm, 2).tolist(),
             "cleat_px": np.round(self.cleat_px, 2).tolist(), "u_outline_mm": self.u_outline_mm,
+            "edge_px": np.round(self.edge_px, 2).tolist(),
+            "edge_angle": self.edge_angle.to_json() if self.edge_angle else None,
             "looks_like": self.looks_like, "notes": list(self.notes),
         }  # fmt: skip
 
@@ -100,7 +110,9 @@ class SoleProposals:
         }
         return SoleProposals(
             data["foot"], points, places("outline_px"), places("outline_mm"), places("cleat_px"),
-            float(data["u_outline_mm"]), data["looks_like"], tuple(data["notes"]),
+            float(data["u_outline_mm"]), places("edge_px"),
+            Measured.from_json(data["edge_angle"]) if data["edge_angle"] else None, data["looks_like"],
+            tuple(data["notes"]),
         )  # fmt: skip
 
 
@@ -114,9 +126,10 @@ def propose_sole(picture: Picture, plane: CardPlane, foot: str, *, from_below: b
         return SoleProposals(foot, {}, NOTHING, NOTHING, NOTHING, notes=(error.sentence(),))
     found = _Found(picture, scene.view, outline, foot, from_below)
     found.look()
+    found.straight_edge(scene.strips)
     return SoleProposals(
         foot, found.points, outline.px, outline.mm, found.cleat.outline_px if found.cleat else NOTHING,
-        outline.u_mm, found.looks_like, tuple(found.notes),
+        outline.u_mm, found.edge_px, found.edge_angle, found.looks_like, tuple(found.notes),
     )  # fmt: skip
 
 
@@ -132,6 +145,8 @@ class _Found:
     points: dict[str, Proposed] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     cleat: CleatFound | None = None
+    edge_px: Floats = field(default_factory=lambda: NOTHING)
+    edge_angle: Measured | None = None
     looks_like: str = ""
 
     def look(self) -> None:
@@ -260,6 +275,19 @@ class _Found:
         for i, bolt in enumerate(self._round_the_cleat(bolts)[:3], start=1):
             self._put(f"bolt_{i}", bolt.uv_px, bolt.u_px, "centre of a bolt's head", LIKELY)
         self._doubt_the_dots(dots)
+
+    def straight_edge(self, strips: Mask) -> None:
+        """A ruler or the like beside the sole."""
+        elsewhere = strips | ~self.view.seen | self._inside(4.0) | ~self._inside(BESIDE_MM)
+        found = find_straight_edge(self.picture, self.view, elsewhere)
+        if found is None:
+            return
+        line, self.edge_px = found
+        u_px = math.hypot(self.points["heel_centre"].u_px, self.points["toe"].u_px)
+        u_axis = math.degrees(u_px / self.view.plane.px_per_mm / self.length_mm)
+        axes = sole_axes(self.heel, self.toe, self.foot, self.from_below)
+        along = Line(line.centre, axes @ line.direction, line.rms, line.n, line.u_angle_deg, line.length)
+        self.edge_angle = angle_between(along, np.array([1.0, 0.0]), u_axis)
 
     def _round_the_cleat(self, dots: tuple[Dot, ...] | list[Dot]) -> list[Dot]:
         """In order round the cleat's centre, from ahead by way of the outer side."""

@@ -164,8 +164,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
 
     def residual(q: Floats) -> Floats:
         a = columns(q)
-        weights, *_ = np.linalg.lstsq(a * trust[:, None], x * trust, rcond=None)
-        return np.asarray((x - a @ weights) * trust)
+        return np.asarray((x - a @ _amplitudes(a, x, trust)) * trust)
 
     q0 = np.array([centre[0], centre[1], edges[0], edges[1], 0.8, *blur])
     bounds = (
@@ -173,10 +172,16 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         [centre[0] + 4, centre[1] + 4, 40, 44, 3, 30, 30],
     )
     q = least_squares(
-        residual, np.clip(q0, *bounds), bounds=bounds, max_nfev=14, x_scale=[1, 1, 1, 1, 0.3, 2, 2]
+        residual,
+        np.clip(q0, *bounds),
+        bounds=bounds,
+        max_nfev=14,
+        x_scale=[1, 1, 1, 1, 0.3, 2, 2],
+        ftol=1e-6,
+        xtol=1e-6,
     ).x
     a = columns(q)
-    weights, *_ = np.linalg.lstsq(a * trust[:, None], x * trust, rcond=None)
+    weights = _amplitudes(a, x, trust)
     left, seen = (x - a @ weights)[on_marker], x[on_marker]
     amplitudes = weights if ringed else np.array([0.0, *weights])
     explained = 1.0 - float(np.sum(left**2) / max(np.sum((seen - seen.mean()) ** 2), 1e-9))
@@ -184,6 +189,12 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         q[:2], float(q[2]), float(q[3] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
         float(np.sqrt(np.mean(left**2))),
     )  # fmt: skip
+
+
+def _amplitudes(a: Floats, x: Floats, trust: Floats) -> Floats:
+    """(k,) levels of the model's parts (n, k) that fit pixels (n,) best."""
+    weighted = a * (trust**2)[:, None]
+    return np.asarray(np.linalg.solve(weighted.T @ a + 1e-9 * np.eye(a.shape[1]), weighted.T @ x))
 
 
 def _swept(u: Floats, v: Floats, q: Floats, radius: float) -> Floats:
