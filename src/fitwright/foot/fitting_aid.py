@@ -15,8 +15,8 @@ import numpy as np
 from fitwright.foot.frame import cleat_axis, cleat_pose
 from fitwright.foot.hardware import CleatSystem
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
-from fitwright.foot.words import motion_words
-from fitwright.quantity import Z95, Floats, Measured, combine, propagate
+from fitwright.foot.words import left_words, motion_words, shift_words
+from fitwright.quantity import Z95, Floats, Measured, propagate
 
 HAND_MM, HAND_DEG = (
     0.5,
@@ -92,6 +92,12 @@ class Aid:
     tail_mm: tuple[float, float]
 
     @property
+    def ends_words(self) -> str:
+        """`the nose goes 3.0 mm towards the heel and 2.3 mm inward, the tail ...`."""
+        ways = (("nose", self.nose_mm), ("tail", self.tail_mm))
+        return ", ".join(f"the {name} goes {shift_words(*d) or 'nowhere'}" for name, d in ways)
+
+    @property
     def nothing(self) -> bool:
         """Whether there is nothing that a hand could do better."""
         return all(s.amount == 0 for s in self.steps)
@@ -138,8 +144,9 @@ def fitting_aid(now: CleatPose, to: CleatPose, body: CleatBody) -> Aid:
     total = [
         _rounded(d, s) for d, s in zip(pose.vector - now.vector, (HAND_MM, HAND_MM, HAND_DEG), strict=True)
     ]
-    rest = "" if np.all(np.abs(left) < 0.05) else motion_words(*left.tolist())
-    return Aid(now, to, tuple(steps), pose, motion_words(*total), rest, *_ends(body, now, pose))
+    return Aid(
+        now, to, tuple(steps), pose, motion_words(*total), left_words(*left.tolist()), *_ends(body, now, pose)
+    )
 
 
 def _settable(wanted: float, u: float, step: float, unit: str) -> tuple[float, str]:
@@ -204,8 +211,8 @@ def imprint_pose(reading: SoleReading, body: CleatBody) -> CleatPose | None:
 class Spot:
     """A distance that a ruler shows when the cleat lies right: from what to what, and how much.
 
-    From toe and heel it runs along the mid-line, from the edges straight across it, from the pen marks M1 and M5 as the
-    ruler lies; "side" is the cleat's side at the axle.
+    From toe and heel it runs along the mid-line, from the edges straight across it, from the pen marks M1 and M5 as
+    the ruler lies; "side" is the cleat's side at the axle.
     """
 
     words: str
@@ -213,19 +220,19 @@ class Spot:
 
 
 def spots(
-    to: CleatPose, body: CleatBody, length: Measured, outline_mm: Floats | None = None,
+    to: CleatPose, body: CleatBody, length: Measured | None, outline_mm: Floats | None = None,
     m1: SolePoint | None = None, m5: SolePoint | None = None,
 ) -> tuple[Spot, ...]:  # fmt: skip
-    """Distances from the sole's ends, its edges (when the outline was measured) and the pen marks M1 and M5.
+    """Distances from the sole's ends and edges (where length and outline were measured) and the pen marks M1 and M5.
 
     u is that of what the ruler is laid to; the wish itself is exact.
     """
     nose, tail = point_of(to, (body.nose_mm, 0)), point_of(to, (-body.tail_mm, 0))
-    found = [
-        Spot("toe edge to nose", _mm(length.value - nose[0], length.u)),
-        Spot("heel edge to tail", _mm(tail[0], length.u)),
-    ]
-    if outline_mm is not None and len(outline_mm) > 2:
+    found = []
+    if length is not None:
+        found.append(Spot("toe edge to nose", _mm(length.value - nose[0], length.u)))
+        found.append(Spot("heel edge to tail", _mm(tail[0], length.u)))
+    if length is not None and outline_mm is not None and len(outline_mm) > 2:
         half = body.width_mm / 2
         places = (("nose", nose, nose), ("tail", tail, tail),
                   ("side", point_of(to, (0, -half)), point_of(to, (0, half))))  # fmt: skip
@@ -245,7 +252,7 @@ def spots(
 
 
 def _mm(value: float, u: float) -> Measured:
-    return Measured(float(value), combine(u), "mm", "from the wish")
+    return Measured(float(value), u, "mm", "from the wish")
 
 
 def _edge(outline: Floats, x_mm: float, side: int) -> float | None:

@@ -70,12 +70,15 @@ class CardFoot:
         width = self.width_mm if self.width_mm is not None else width_for(self.length_mm, self.m1, self.m5)
         return sole_outline(self.length_mm, width)
 
-    def cleat(self) -> Floats:
-        """(n, 2) cleat outline in the sole frame, mm."""
-        shape = (
+    def cleat_shape(self) -> Floats:
+        """(n, 2) cleat outline in its own frame, mm; a plain one where it was not measured."""
+        return (
             self.cleat_outline_mm if self.cleat_outline_mm is not None else cleat_outline(self.bolt_pattern)
         )
-        return in_sole(self.pose, shape)
+
+    def cleat(self) -> Floats:
+        """(n, 2) cleat outline in the sole frame, mm."""
+        return in_sole(self.pose, self.cleat_shape())
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,9 @@ from fitwright.sheets.position_sheet import (
 )
 from fitwright.sheets.typeset import Paper
 from fitwright.studio import drawings
+from fitwright.studio.feet import aid
 from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, reading_of
 from fitwright.studio.report import visit_report_pdf
 from fitwright.studio.visits import analysis, answer, answers, last_position
@@ -65,6 +67,7 @@ class HandoverPage:
 DOCUMENTS = (
     Document("position-sheet", "Position sheet", "One page: every contact point and cleat with ± and how measured."),
     Document("cleat-card", "Cleat card, 1:1", "One page for each foot, to put the cleat back without a photograph."),
+    Document("fitting-aid", "Fitting aid, 1:1", "One page for each foot: the cleat now, where it shall be, the steps."),
     Document("report", "Before and after", "What was found, changed, predicted and measured."),
 )  # fmt: skip
 
@@ -122,6 +125,7 @@ def document(visit: Visit, name: str, paper: Paper = "a4") -> bytes:
         raise InputError("paper", "unknown", value=paper, allowed=", ".join(PAPERS))
     makers: dict[str, Callable[[Visit, Paper], bytes]] = {
         "position-sheet": position_sheet, "cleat-card": cleat_card, "report": visit_report_pdf,
+        "fitting-aid": aid.document,
     }  # fmt: skip
     if name not in makers:
         raise InputError("document", "unknown", value=name, allowed=", ".join(makers))
@@ -184,6 +188,7 @@ def _available(visit: Visit) -> tuple[Document, ...]:
         "position-sheet": last_position(visit) is not None,
         "report": analysis(visit, "plan", "plan") is not None,
     }
+    have["fitting-aid"] = any(target_of(visit, s) for s in FEET)
     have["cleat-card"] = any(r.cleat for r in _soles(visit).values())
     return tuple(d for d in DOCUMENTS if have[d.name])
 

@@ -23,7 +23,7 @@ from fitwright.studio import body
 from fitwright.studio.feet.hardware import pattern_of, system_of
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import FEET, STATION, label, reading_of
-from fitwright.studio.visits import analysis, answer, answers, measured
+from fitwright.studio.visits import analysis, answer, answers, measured, once
 
 DEFAULT_LAMBDA = 0.5  # common practice, no source
 
@@ -116,8 +116,9 @@ def _original(row: Answer | None) -> Answer | None:
 
 def _row(visit: Visit, side: str) -> Answer | None:
     key = label(visit, f"first_setting {side}")
-    rows = Answer.objects.current().filter(visit=visit, station=STATION, key=key)
-    return rows.select_related("replaces").last()
+    rows = Answer.objects.filter(replaced_by__isnull=True, visit=visit, station=STATION, key=key)
+    row: Answer | None = rows.select_related("replaces").order_by("pk").last()
+    return row
 
 
 def wish_of(visit: Visit, side: str, tried: Wished | None = None) -> tuple[Wish, tuple[str, ...]]:
@@ -180,10 +181,13 @@ def target_of(visit: Visit, side: str) -> CleatPose | None:
 
 
 def wished_pose(visit: Visit, side: str) -> CleatPose | None:
-    """The cleat pose that the plan asks for, once there is one."""
+    """The cleat pose that the plan asks for, until somebody wishes otherwise after it; None without one."""
     row = analysis(visit, "plan", "plan")
     data = row.result.get("wished_cleats", {}).get(side) if row else None
-    return CleatPose.from_json(data) if data else None
+    if row is None or not data:
+        return None
+    wish = once(visit, f"wish row {side}", lambda: _row(visit, side))
+    return None if wish is not None and wish.created_at > row.created_at else CleatPose.from_json(data)
 
 
 def to_do(found: SoleReading | None, start: StartSetting | None) -> str:

@@ -32,6 +32,7 @@ from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio import body
 from fitwright.studio.feet.hardware import bolts_of, float_window, system_of
 from fitwright.studio.feet.marks import Marks, marks_of
+from fitwright.studio.feet.ridden import Ridden, ridden_of
 from fitwright.studio.feet.setting import (
     Wished,
     can_undo,
@@ -65,8 +66,8 @@ class FootSetting:
 
     `wished` is the wish as decided, `wish` with everything filled in; `start` the setting that solves it; `reachable`
     what can be bolted, `bolts` how the shoe's bolts are known, `given` what the reachable pose gives; `rules` side by
-    side; `window_deg` what the float allows, `floating` the hanging foot's yaw against it, `ridden` the yaw in the
-    saddle; `problem` why it could not be solved.
+    side; `window_deg` what the float allows, `floating` the yaw against it, as ridden or else as it hangs;
+    `ridden` what the ride showed; `problem` why it could not be solved.
     """
 
     side: str
@@ -81,7 +82,7 @@ class FootSetting:
     rules: tuple[Candidate, ...]
     window_deg: tuple[float, float] | None
     floating: FloatCheck | None
-    ridden: Measured | None
+    ridden: Ridden | None
     can_undo: bool
     problem: str
 
@@ -109,15 +110,20 @@ def foot_setting(visit: Visit, side: str, tried: Wished | None = None) -> FootSe
             problem = f"{error.problem} ({error.value})" if error.value else error.problem
     window, bolts = float_window(visit), bolts_of(visit, side)
     psi = near.psi_deg if near else start.cleat.psi_deg if start else None
+    ridden = ridden_of(visit, side)
+    ridden = ridden if ridden is not None and ridden.tracked else None
+    used = (
+        (ridden.yaw_low, ridden.yaw_high) if ridden else (hanging.yaw_deg,) * 2 if hanging else (None, None)
+    )
     floating = None
-    if window is not None and psi is not None and hanging is not None:
-        floating = check_float(Measured(psi, 0.0, "deg"), *window, hanging.yaw_deg, hanging.yaw_deg)
+    if window is not None and psi is not None and used[0] is not None and used[1] is not None:
+        floating = check_float(Measured(psi, 0.0, "deg"), *window, used[0], used[1])
     return FootSetting(
         side, tried or wished_of(visit, side), wish, hanging.yaw_deg if hanging else None, marks, start, near,
         bolts.source if bolts else "",
         _given(marks, near, wish.yaw, window) if marks and near else None, lying,
         (psi - window[0], psi + window[1]) if window and psi is not None else None, floating,
-        ridden_yaw(visit, side), can_undo(visit, side), problem,
+        ridden, can_undo(visit, side), problem,
     )  # fmt: skip
 
 
@@ -126,11 +132,6 @@ def _given(marks: Marks, near: Reachable, yaw: Measured, window: tuple[float, fl
     then = min(max(yaw.value, near.psi_deg - inward), near.psi_deg + outward)
     pose = CleatPose(near.x_mm, near.z_mm, near.psi_deg, marks.m1.covariance_mm2)
     return Given(axle_given(pose, marks.m1, marks.m5, then), then, abs(then - yaw.value) > 0.05)
-
-
-def ridden_yaw(visit: Visit, side: str) -> Measured | None:
-    """The foot's yaw in the saddle, once a ride has shown it."""
-    return None
 
 
 def figure(visit: Visit, one: FootSetting) -> SoleFigure | None:
@@ -168,8 +169,8 @@ def float_drawing(one: FootSetting) -> str:
         readings.append(Reading(one.side, one.hanging, "before"))
     elif one.start is not None and one.start.priors:
         readings.append(Reading(one.side, one.start.yaw, "predicted"))
-    if one.ridden is not None:
-        readings.append(Reading(one.side, one.ridden, "now"))
+    if one.ridden is not None and one.ridden.yaw_mean is not None:
+        readings.append(Reading(one.side, one.ridden.yaw_mean, "now"))
     return strip_svg(Strip("Yaw over the float", tuple(readings), one.window_deg, "deg")) if readings else ""
 
 

@@ -1,27 +1,31 @@
-"""Fitting aid: what the hand does: from where the cleat is to where it shall be."""
+"""Fitting aid: what the hand does, from where the cleat is to where it shall be."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
+from django.views.decorators.http import require_safe
 
-from fitwright.records.models import Visit
-from fitwright.web.views.acting import answering, unknown_action
+from fitwright.errors import InputError
+from fitwright.studio.feet import aid
+from fitwright.studio.feet.soles import FEET
+from fitwright.studio.handover import PAPERS
 from fitwright.web.views.feet.benches import show_bench
+from fitwright.web.views.shell import the_visit
+
+PAPER_WORDS = {"a4": "A4", "us-letter": "Letter"}
 
 
+@require_safe
 def page(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show the page; POST acts."""
-    return answering(request, pk, _page, _act)
-
-
-def _page(
-    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
-) -> HttpResponse:
-    context: dict[str, Any] = {}
-    return show_bench(request, visit, "feet_aid", context | (extra or {}), status=status)
-
-
-def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
-    raise unknown_action(typed)
+    """Show the page; `?paper=us-letter` previews the other paper."""
+    visit, paper = the_visit(pk), request.GET.get("paper", "a4")
+    if paper not in PAPERS:
+        raise InputError("paper", "unknown", value=paper[:20], allowed=", ".join(PAPERS))
+    feet = [aid.foot_aid(visit, side) for side in FEET]
+    context: dict[str, Any] = {
+        "feet": feet, "paper": paper, "papers": PAPER_WORDS,
+        "preview": aid.preview(visit, paper) if any(f.target for f in feet) else (),
+    }  # fmt: skip
+    return show_bench(request, visit, "feet_aid", context)
