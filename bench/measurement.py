@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from statistics import median
 
 
@@ -55,6 +57,15 @@ class Measurement:
 
 class Unavailable(Exception):  # noqa: N818 - no error: this machine lacks what the measurement needs
     """The measurement cannot run here; the message says why."""
+
+
+def outside_data(name: str) -> Path:
+    """A folder or file of the open data; `Unavailable` where it is not."""
+    default = Path(__file__).resolve().parents[2] / "shared" / "data"
+    path = Path(os.environ.get("FITWRIGHT_OUTSIDE_DATA") or default) / name
+    if not path.exists():
+        raise Unavailable("the open data is not here (FITWRIGHT_OUTSIDE_DATA names its folder)")
+    return path
 
 
 def seconds(function: Callable[[], object], repeats: int = 5) -> float:

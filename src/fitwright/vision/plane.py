@@ -1,8 +1,9 @@
 """A camera over the card's plane: pixels of the picture to millimetres in the plane and back, with covariance.
 
 Plane frame: that of the first strip found, mm, x across, y down as seen from the camera (the third axis points
-away from the camera). Parameter vector: turn (3, rad, about the starting rotation), translation (3, mm), the lens
-(8, see `fitwright.vision.lens`), then (x, y, turn) of each further strip. Values and covariance come from
+away from the camera). Parameter vector: turn (3, rad, about the starting rotation), where the frame's origin is seen
+(x/z, y/z, log z of it, z in mm: in the logarithm distance and focal length trade along a straight line), the lens (8,
+see `fitwright.vision.lens`), then (x, y, turn) of each further strip. Values and covariance come from
 `fitwright.vision.plane_fit`.
 """
 
@@ -193,16 +194,28 @@ def rotation(p: Floats, start: Floats) -> Floats:
     return np.asarray(start @ (np.eye(3) + a * W + b * (W @ W)), dtype=np.float64)
 
 
+def shift(p: Floats) -> Floats:
+    """(..., 3) the plane's origin in camera coordinates, mm."""
+    one = np.ones((*p.shape[:-1], 1))
+    return np.asarray(np.exp(p[..., 5:6]) * np.concatenate([p[..., 3:5], one], axis=-1), dtype=np.float64)
+
+
+def as_parameters(shift_mm: Floats) -> Floats:
+    """The inverse of `shift` for one vector (3,)."""
+    x, y, z = shift_mm
+    return np.array([x / z, y / z, math.log(z)])
+
+
 def camera_centre(p: Floats, start: Floats) -> Floats:
-    """(..., 3) the lens in the plane's coordinates, mm, from the fit's parameters (rotation about `start`, shift)."""
-    return np.asarray(-np.einsum("...ji,...j->...i", rotation(p, start), p[..., 3:6]), dtype=np.float64)
+    """(..., 3) the lens in the plane's coordinates, mm, from the fit's parameters."""
+    return np.asarray(-np.einsum("...ji,...j->...i", rotation(p, start), shift(p)), dtype=np.float64)
 
 
 def project(p: Floats, start: Floats, points_mm: Floats, height_mm: float) -> Floats:
     """(..., n, 2) px of points (..., n, 2) of the plane, mm, raised towards the lens by `height_mm`."""
     R = rotation(p, start)
     solid = np.concatenate([points_mm, np.full((*points_mm.shape[:-1], 1), -height_mm)], axis=-1)
-    view = solid @ np.swapaxes(R, -1, -2) + p[..., None, 3:6]
+    view = solid @ np.swapaxes(R, -1, -2) + shift(p)[..., None, :]
     return distort(p[..., OPTICS], view[..., :2] / view[..., 2:])
 
 

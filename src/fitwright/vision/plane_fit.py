@@ -23,7 +23,16 @@ from fitwright.errors import InputError
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import FoundBoard
 from fitwright.vision.lens import LENS, LensPrior
-from fitwright.vision.plane import CAMERA, OPTICS, CardPlane, place, project, px_per_mm, ray_to_plane
+from fitwright.vision.plane import (
+    CAMERA,
+    OPTICS,
+    CardPlane,
+    as_parameters,
+    place,
+    project,
+    px_per_mm,
+    ray_to_plane,
+)
 from fitwright.vision.twist import twist_of
 
 NOISE_FLOOR_PX, FIRST_NOISE_PX = 0.08, 0.15
@@ -67,7 +76,7 @@ class _Misfit:
     @cached_property
     def steps(self) -> Floats:
         """(k,) typical size of each unknown."""
-        camera = [0.1, 0.1, 0.1, 10, 10, 50] + [1] * self.spread.shape[1]
+        camera = [0.1, 0.1, 0.1, 0.02, 0.02, 0.1] + [1] * self.spread.shape[1]
         return np.array(camera + [10, 10, 0.1] * ((len(self.origin) - CAMERA) // 3))
 
     def parameters(self, z: Floats) -> Floats:
@@ -145,9 +154,9 @@ def _starts(boards: tuple[FoundBoard, ...], known: _Setting) -> list[Start]:
     solid = np.column_stack([scaled[0], np.zeros(len(scaled[0]))])
     _, turns, shifts, *_ = cv2.solvePnPGeneric(solid, boards[0].corners_px, K, None, flags=cv2.SOLVEPNP_IPPE)
     starts = []
-    for turn, shift in zip(turns, shifts, strict=True):
+    for turn, shift_mm in zip(turns, shifts, strict=True):
         rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
-        camera = np.concatenate([np.zeros(3), np.ravel(shift), lens])
+        camera = np.concatenate([np.zeros(3), as_parameters(np.ravel(shift_mm)), lens])
         strips = [
             _rigid(mm, ray_to_plane(camera, rotation, board.corners_px, np.zeros(len(mm))))
             for board, mm in zip(boards[1:], scaled[1:], strict=True)

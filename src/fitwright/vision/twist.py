@@ -14,7 +14,7 @@ from scipy.optimize import least_squares
 
 from fitwright.quantity import Z95, Floats, Measured
 from fitwright.vision.lens import distort
-from fitwright.vision.plane import CAMERA, OPTICS, CardPlane, place, rotation
+from fitwright.vision.plane import CAMERA, OPTICS, CardPlane, place, rotation, shift
 
 NOISE_PX = 0.08  # of a corner at best; what is left of the fit says whether it is more
 TWIST_DEG = 1.0
@@ -71,7 +71,7 @@ def twist_of(plane: CardPlane) -> Twist | None:
         """z (..., k): turn and shift of the first strip, of the second against it, and the lens's directions."""
         own = (mm[1] - middle) @ _flip(turn @ _turned(z[..., 6:9])) + at + z[..., None, 9:12]
         both = np.concatenate([np.broadcast_to(mm[0], (*z.shape[:-1], *mm[0].shape)), own], axis=-2)
-        view = both @ _flip(R @ _turned(z[..., :3])) + p[3:6] + z[..., None, 3:6]
+        view = both @ _flip(R @ _turned(z[..., :3])) + shift(p) + z[..., None, 3:6]
         lens = z[..., 12:]
         pixels = distort(p[OPTICS] + lens @ spread.T, view[..., :2] / view[..., 2:])
         miss = ((pixels - seen) / NOISE_PX).reshape(*z.shape[:-1], -1)
