@@ -50,6 +50,7 @@ class FrontSystematic:
 def analyse_front(
     traj: Trajectories, theta_rad: Floats | None, systematic: FrontSystematic, method: Mapping[str, str],
     *, u_theta_rad: float = 0.01, yaw_deg: Mapping[str, Floats] | None = None, knee_inward_mm: float = 0.0,
+    u_yaw_deg: Mapping[str, float] | None = None,
 ) -> RideResult:  # fmt: skip
     """Knee paths of both sides from a front view.
 
@@ -58,6 +59,7 @@ def analyse_front(
             foot (the left one runs half a turn behind); None finds it from the pedals' heights.
         systematic, method: as in the side view. u_theta_rad: random uncertainty of θ.
         yaw_deg: side → (T,) foot yaw, toe-out positive, where the shoe's mid-line was tracked.
+        u_yaw_deg: side → how far that line may be off the shoe's mid-line (1° when not said).
         knee_inward_mm: how far the joint's centre lies inward of the knee sticker (0 for a patella sticker).
 
     Returns:
@@ -85,7 +87,7 @@ def analyse_front(
         quantities[s], curves[s] = knee_paths(outward(turns, s), s, cycles, systematic, u_mm, knee_inward_mm)
         if yaw_deg is not None and s in yaw_deg:
             quantities[s]["foot_yaw_deg"], curves[s]["foot_yaw"] = foot_yaw(
-                smoothed.time_s, yaw_deg[s], cycles
+                smoothed.time_s, yaw_deg[s], cycles, (u_yaw_deg or {}).get(s, 1.0)
             )
         counts[s] = cycles.count
         cadences.append(cycles.cadence(u_theta_rad))

@@ -14,7 +14,7 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.motion.angles import joint_angles
-from fitwright.motion.axle_under_foot import FootMarks, axle_under_foot
+from fitwright.motion.axle_under_foot import FootMarks, axle_ahead_of_m5, axle_under_foot
 from fitwright.motion.crank import CrankMotion, crank_from_axle
 from fitwright.motion.cycles import Cycles, cut_cycles, cycle_curve
 from fitwright.motion.placement import DEFAULT_LANDMARK_U_MM, placement_deltas
@@ -84,6 +84,9 @@ def analyse_side(
     cadence = cycles.cadence(crank.u_theta_rad)
     quantities, curves = _angles(turns, cadence.value, systematic, u_mm)
     curves |= _coordinates(turns, systematic.scale_u, u_mm)
+    if traj.has("heel", "fifth_metatarsal"):
+        ahead = axle_ahead_of_m5(turns, FootMarks((0.0, 0.0), (0.0, 0.0)))
+        curves["axle_ahead_of_m5"] = cycle_curve("axle_ahead_of_m5", "mm", ahead)
     if foot is not None and traj.has("heel", "fifth_metatarsal"):
         quantities["axle_under_foot"] = axle_under_foot(turns, foot, systematic.scale_u, u_mm)
     return RideResult(

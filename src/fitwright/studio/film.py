@@ -16,7 +16,8 @@ from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import CycleCurve, Events, RideResult
 from fitwright.motion.side import analyse_side
 from fitwright.motion.trajectories import Trajectories
-from fitwright.quantity import Floats
+from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
+from fitwright.quantity import Floats, Measured
 from fitwright.vision.frontal import read_front
 from fitwright.vision.sagittal import SideReading, read_side
 from fitwright.vision.track import Tracks, track_points
@@ -29,7 +30,9 @@ SIDE_POINTS = (
     "acromion", "elbow", "wrist", "greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus", "heel",
     "fifth_metatarsal", "pedal_axle", "bottom_bracket",
 )  # fmt: skip
-FRONT_POINTS = tuple(f"{n}_{s}" for n in ("asis", "patella", "foot", "pedal") for s in ("left", "right"))
+FRONT_POINTS = tuple(
+    f"{n}_{s}" for n in ("asis", "patella", "foot", "foot_rear", "pedal") for s in ("left", "right")
+)
 POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
 TO_LEVEL = ("trunk_inclination", "sole_pitch", "thigh_to_horizontal")
 """Angles against the level line: they carry the camera's roll whole."""
@@ -146,6 +149,7 @@ def analyse_clip(
     readout_ms: float | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
+    shoe_line: Mapping[str, Measured] | None = None,
 ) -> FilmResult:
     """Follow the marked points through a film and tell what the body does by crank angle.
 
@@ -156,6 +160,7 @@ def analyse_clip(
         twin: the side film's result, for the knees' depth in the front view.
         readout_ms: time the sensor takes for all rows; None = prior.
         progress: called with the share done (0 to 1) and what is being done. cancelled: asked once per frame.
+        shoe_line: side → distance of the two shoe points in the front view; not needed for anything else.
 
     Raises:
         InputError: anything that can be mended, in one line. Stopped: cancelled.
@@ -170,7 +175,7 @@ def analyse_clip(
         progress(0.97, "reading the turns")
     ride = (
         _side(tracks, str(side), crank_mm, camera_mm, readout_ms) if view == "side"
-        else _front(tracks, crank_mm, camera_mm, twin, readout_ms)
+        else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
     if progress is not None:
         progress(1.0, "done")
@@ -203,10 +208,15 @@ def _front(
     camera_mm: float | None,
     twin: RideResult | None,
     readout_ms: float | None,
+    shoe_line: Mapping[str, Measured],
 ) -> RideResult:
     reading = read_front(tracks, crank_mm, camera_mm, twin, readout_ms)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
-    ride = analyse_front(reading.trajectories, reading.theta_rad, reading.systematic, method)
+    yaw = shoe_yaws(reading.trajectories, {s: shoe_line.get(s, SHOE_LINE) for s in ("left", "right")})
+    ride = analyse_front(
+        reading.trajectories, reading.theta_rad, reading.systematic, method,
+        yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()},
+    )  # fmt: skip
     return _with_facts(ride, tracks, reading.facts, reading.notes)
 
 

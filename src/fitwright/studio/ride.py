@@ -14,6 +14,7 @@ from fitwright.motion.ride import RideResult
 from fitwright.records.media import path_of, refer_to
 from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio import bike
+from fitwright.studio.feet.film_points import shoe_line
 from fitwright.studio.film import FilmResult, Marks, analyse_clip
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
@@ -114,7 +115,10 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     result = _follow(visit, medium, view, when, marks, film.get("camera_mm"), progress)
     analyse(
         visit, "ride", f"{view} {when}", result.to_json(), medium=medium,
-        inputs={"marks": marks, "camera_mm": film.get("camera_mm"), "crank_mm": crank_mm(visit)},
+        inputs={
+            "marks": marks, "camera_mm": film.get("camera_mm"), "crank_mm": crank_mm(visit),
+            "shoe_line_mm": {s: m.value for s, m in shoe_line(visit).items()},
+        },
     )  # fmt: skip
     return result.ride
 
@@ -129,7 +133,7 @@ def _follow(
         depth = ride_of(visit, "side right", when) or ride_of(visit, "side left", when)
     return analyse_clip(
         path_of(medium), kind, side, Marks.from_json(marks), crank_mm(visit), camera_mm=camera_mm,
-        twin=depth, progress=progress,
+        twin=depth, progress=progress, shoe_line=shoe_line(visit),
     )  # fmt: skip
 
 

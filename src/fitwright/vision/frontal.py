@@ -21,6 +21,7 @@ from fitwright.motion.crank import angle_from_height
 from fitwright.motion.front import FrontSystematic
 from fitwright.motion.ride import RideResult
 from fitwright.motion.trajectories import Trajectories
+from fitwright.motion.under_load import SHOE_LINE
 from fitwright.quantity import Floats, combine
 from fitwright.vision.camera import at_one_time, readout
 from fitwright.vision.track import Tracks
@@ -32,6 +33,7 @@ PATELLA_AHEAD_MM, KNEE_TWIN_U_MM, KNEE_PRIOR_U_MM = 52.0, 16.0, 45.0
 PHASE_TWIN_U_RAD = math.radians(0.7)
 """How well the knees' rise and fall, compared with the side film's, sets the crank angle (our choice)."""
 FOOT_AHEAD_MM, ASIS_AHEAD_OF_HIP_MM = 85.0, 60.0
+FOOT_REAR_AHEAD_MM = FOOT_AHEAD_MM - SHOE_LINE.value
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,8 @@ def depths(names: tuple[str, ...], theta: Floats, crank_mm: float, knee: KneeCur
         elif name.startswith("asis"):
             out[:, i] = knee.hip_x_mm + ASIS_AHEAD_OF_HIP_MM
         else:
-            out[:, i] = crank_mm * np.sin(angle) + (FOOT_AHEAD_MM if name.startswith("foot") else 0.0)
+            ahead = {"foot": FOOT_AHEAD_MM, "foot_rear": FOOT_REAR_AHEAD_MM}.get(name.rsplit("_", 1)[0], 0.0)
+            out[:, i] = crank_mm * np.sin(angle) + ahead
     return out
 
 

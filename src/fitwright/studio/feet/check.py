@@ -1,86 +1,67 @@
-"""A cleat against its wish, and a cleat found later against the record."""
+"""A cleat after tightening: how far it is off the wish, photograph after photograph, until it is near enough."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
 
-from fitwright.errors import InputError
-from fitwright.foot.remount import Comparison, compare
-from fitwright.foot.sole import CleatPose, SoleReading
-from fitwright.foot.words import motion_words
-from fitwright.quantity import Measured, difference, distinguishable
-from fitwright.records.models import Medium, Visit
+from fitwright.foot.sole import SoleReading
+from fitwright.quantity import Floats
+from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.studio.feet.restore import keep_remount
+from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import label, reading_of, save_picks
-from fitwright.studio.visits import analyse
+from fitwright.studio.feet.verdict import Check, check_pose
+from fitwright.studio.picks import Origin
 
-GOAL_MM, GOAL_DEG = 0.5, 0.3
-HAND_MM, HAND_DEG = 0.5, 0.5  # what a hand with two bolts reaches; common practice, no source
+
+def check_of(visit: Visit, side: str) -> Check | None:
+    """The newest photograph after fitting against the wish; None while one of them is missing."""
+    after, wish = reading_of(visit, side, "after"), target_of(visit, side)
+    return check_pose(wish, after.cleat) if wish and after and after.cleat else None
 
 
 @dataclass(frozen=True)
-class Check:
-    """A cleat now against where it should be: now − wished, and what the hand must do."""
+class Shot:
+    """One photograph of a chain: when it was measured, what it showed; `newest` counts."""
 
-    x: Measured
-    z: Measured
-    psi: Measured
-    words: str
-    within_goal: bool
-    distinguishable: bool
-    residual_mm: float | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """The record's form."""
-        return {
-            "x_mm": self.x.to_json(), "z_mm": self.z.to_json(), "psi_deg": self.psi.to_json(),
-            "words": self.words, "within_goal": self.within_goal, "distinguishable": self.distinguishable,
-            "residual_mm": self.residual_mm,
-        }  # fmt: skip
+    at: datetime
+    medium: Medium | None
+    reading: SoleReading
+    check: Check | None
+    newest: bool
 
 
-def check_pose(wish: CleatPose, now: CleatPose) -> Check:
-    """A measured pose against a wished one; the wish itself is exact, the measurement is not."""
-    a, b = now.measured(), wish.measured()
-    d = {k: difference(a[k], Measured(b[k].value, 0.0, b[k].unit)) for k in a}
-    x, z, psi = d["x_c_mm"], d["z_c_mm"], d["psi_c_deg"]
-    real = any(distinguishable(m, Measured(0.0, 0.0, m.unit)) for m in (x, z, psi))
-    words = motion_words(-x.value, -z.value, -psi.value)
-    near = max(abs(x.value), abs(z.value)) <= HAND_MM and abs(psi.value) <= HAND_DEG
-    if near:
-        words = "as wished, to within what a hand can set"
-    elif not real:
-        words = f"not distinguishable from the wish (it would be: {words})"
-    return Check(x, z, psi, words, near, real)
+def shots(visit: Visit, side: str, when: str) -> tuple[Shot, ...]:
+    """Every photograph ever measured at this place, oldest first: none is overwritten.
 
-
-def check_remount(recorded: SoleReading, now: SoleReading) -> Check:
-    """The cleat found later against the record, by datum marks."""
-    return _from_comparison(compare(recorded, now))
-
-
-def _from_comparison(c: Comparison) -> Check:
-    within = max(abs(c.x.value), abs(c.z.value)) <= GOAL_MM and abs(c.psi.value) <= GOAL_DEG
-    return Check(c.x, c.z, c.psi, c.words, within, c.distinguishable, c.residual_mm)
+    Points that were picked again in the same photograph count once, as picked last. After fitting each is held to
+    the wish as it is now.
+    """
+    rows = Analysis.objects.filter(visit=visit, kind="sole", label=label(visit, f"{side} {when}"))
+    last = {row.medium_id: row for row in rows.select_related("medium").order_by("created_at", "pk")}
+    ordered = sorted(last.values(), key=lambda row: (row.created_at, row.pk))
+    wish = target_of(visit, side) if ordered and when == "after" else None
+    found = []
+    for row in ordered:
+        reading = SoleReading.from_json(row.result)
+        check = check_pose(wish, reading.cleat) if wish and reading.cleat else None
+        found.append(Shot(row.created_at, row.medium, reading, check, row is ordered[-1]))
+    return tuple(found)
 
 
 def save_sole(
-    visit: Visit, medium: Medium, foot: str, when: str, points: Mapping[str, tuple[float, float]]
-) -> SoleReading:
-    """Measure a sole, keep it, and for a cleat found later keep how far it is off."""
-    reading = save_picks(visit, medium, foot, when, points)
+    visit: Visit, medium: Medium, foot: str, when: str, points: Mapping[str, tuple[float, float]],
+    origins: Mapping[str, Origin] | None = None, outline_px: Floats | None = None,
+) -> SoleReading:  # fmt: skip
+    """Measure a sole, keep it, and for a cleat found later keep how far it is off.
+
+    Raises:
+        InputError: when the points cannot be, or a cleat found later cannot be compared; photograph and points are
+            kept also then.
+    """
+    reading = save_picks(visit, medium, foot, when, points, origins, outline_px)
     if when == "remount":
         keep_remount(visit, foot, reading)
     return reading
-
-
-def keep_remount(visit: Visit, foot: str, now: SoleReading) -> None:
-    """Compare a cleat found later with the record and keep what came out."""
-    recorded = reading_of(visit, foot, "after") or reading_of(visit, foot, "before")
-    if recorded is None:
-        raise InputError(
-            "remount", f"there is no recorded {foot} cleat to compare with",
-            hint="Measure the cleat before or after fitting first",
-        )  # fmt: skip
-    analyse(visit, "remount", label(visit, foot), check_remount(recorded, now).to_json())
