@@ -16,6 +16,7 @@ from scipy.optimize import linear_sum_assignment
 from fitwright.quantity import Floats
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
+from fitwright.vision.expect import expected
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.video import Luma
@@ -107,24 +108,12 @@ class DiscFollower:
 
     def predict(self, time_s: float) -> tuple[Floats, Floats]:
         """Expected centres (P, 2) and velocities (P, 2) by the polynomial through the last positions."""
-        ahead = time_s - self.times[:, :1]
-        velocity = self.hint + self.bend * ahead
-        uv = self.places[:, 0] + (self.hint + 0.5 * self.bend * ahead) * ahead
         gap = np.abs(time_s - self.times[:, 0]) > 2.5 * self.step_s
         fast = np.hypot(*self.hint.T) * self.step_s > FAST_PX_PER_FRAME
         order = np.minimum(self.known, np.where(fast, 4, 3))
         order = np.where(gap, 1, order)  # after a gap a curve runs away: the last velocity is safer
-        for n in (2, 3, 4):
-            rows = np.flatnonzero(order == n)
-            if rows.size:
-                weight, slope = _lagrange(self.times[rows, :n], time_s)
-                uv[rows] = np.einsum("pn,pnd->pd", weight, self.places[rows, :n])
-                velocity[rows] = np.einsum("pn,pnd->pd", slope, self.places[rows, :n])
-            if n == 2 and rows.size:
-                since = self.times[rows, :1] - self.times[rows, 1:2]
-                uv[rows] += 0.5 * self.bend[rows] * ahead[rows] * (ahead[rows] + since)
-                velocity[rows] += self.bend[rows] * (ahead[rows] + 0.5 * since)
-        return uv, velocity
+        uv, velocity = expected(self.times, self.places, order, self.hint, self.bend, time_s)
+        return np.asarray(uv), np.asarray(velocity)
 
     def _inside(self, uv: Floats, velocity: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
         edge = self._reach(np.arange(len(uv)), velocity) - 3.0
@@ -347,24 +336,6 @@ def _one_to_one(
         cost[markers.index(i), k] = np.hypot(*(place - expected[i]))
     rows, columns = linear_sum_assignment(cost)
     return [(markers[r], discs[c]) for r, c in zip(rows, columns, strict=True) if cost[r, c] < 1e6]
-
-
-def _lagrange(times: Floats, at: float) -> tuple[Floats, Floats]:
-    """Weights (P, n) of the polynomial through n times (P, n) at one time, and of its slope there."""
-    n = times.shape[1]
-    weight, slope = np.ones_like(times), np.zeros_like(times)
-    for j in range(n):
-        for k in range(n):
-            if k == j:
-                continue
-            span = times[:, j] - times[:, k]
-            rest = np.ones(len(times))
-            for m in range(n):
-                if m not in (j, k):
-                    rest *= (at - times[:, m]) / (times[:, j] - times[:, m])
-            weight[:, j] *= (at - times[:, k]) / span
-            slope[:, j] += rest / span
-    return weight, slope
 
 
 def _part(fit: DiscFit, keep: NDArray[np.bool_]) -> DiscFit:
