@@ -87,7 +87,7 @@ def test_keeping_is_recorded_with_who_and_what_was_asked(client, woman):
     assert kept.value["values"] == {"ball_length_left_mm": 132}
     assert "outside" in kept.value["asked"]
     text = text_of(client, woman)
-    assert "Kept: measured right, says <bdi>M. K.</bdi>" in text
+    assert "Kept: measured right (<bdi>M. K.</bdi>)" in text
     assert (
         send(client, woman, {"ball_length_left_mm": "132"}).status_code == 302
     )  # the same value is not asked again
@@ -160,8 +160,8 @@ def test_sides_are_called_different_only_when_they_are(client, woman):
              "arch_height_left_mm": "60", "arch_height_right_mm": "64", "ball_length_left_mm": "180"}  # fmt: skip
     assert send(client, woman, typed).status_code == 302
     text = text_of(client, woman)
-    assert "right is larger by 8" in text
-    assert "not distinguishable" in text
+    assert "Right is larger by 8" in text
+    assert "Not distinguishable" in text
     assert "readings on each side could tell" in text
     assert "Arch height index, left" in text
     assert "Williams &amp; McClay" in text
@@ -218,6 +218,20 @@ def test_picking_again_replaces_the_reading_and_keeps_the_old_one(client, visit)
     assert 'value="440"' in client.get(address).content.decode()
     client.post(lay_down(client, visit, seed=1), picks_of(FOOT))
     assert [p.label for p in hanging.photos(visit)] == ["left 1", "left 2"]
+
+
+def test_a_snapped_point_brings_its_own_uncertainty(client, visit):
+    typed = picks_of(FOOT)
+    address = lay_down(client, visit)
+    client.post(address, typed)
+    by_hand = hanging.photos(visit)[0].reading.u_parts_deg["picks and lens"]
+    for name in FOOT:
+        typed |= {f"how.{name}": "snapped: dot", f"u.{name}": "0.05"}
+    client.post(address, typed)
+    again = hanging.photos(visit)[0]
+    assert again.origins["toe"].how == "snapped: dot"
+    assert again.reading.u_parts_deg["picks and lens"] < 0.7 * by_hand
+    assert 'name="u.toe" value="0.05"' in client.get(address).content.decode()
 
 
 def test_two_sides_come_from_two_photographs_and_complete_the_station(client, visit):

@@ -154,7 +154,7 @@ def _groups(record: bench.OnRecord) -> tuple[Group, ...]:
 
     several = "One reading is enough; several, with spaces between them, make it surer."
     return (
-        group("Hanging foot", (*HANGING, LINE)),
+        group("Hanging foot by goniometer", (*HANGING, LINE)),
         group("Begin with these", BEGIN, "columns", "Enough for a first guess of the leg; each one more narrows it."),
         group("Feet", sided("foot_length", "ball_length", "foot_breadth"), "sides", several),
         group(

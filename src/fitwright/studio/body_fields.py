@@ -11,7 +11,7 @@ HANGING = tuple(
     Field(
         f"hanging_foot_{side}", f"Hanging foot, {side}", "readings", unit="deg", low=-30, high=50, needed=True,
         key="hanging_foot_deg", side=side,
-        hint="by goniometer: three readings, toes out is positive; set the foot down between them",
+        hint="three readings, toes out is positive; set the foot down between them",
     )
     for side in SIDES
 )  # fmt: skip

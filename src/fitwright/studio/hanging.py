@@ -8,7 +8,7 @@ overwritten. A picture of both feet is laid down once for each.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from fitwright.body.hanging_foot import HangingFoot, Trial, hanging_foot_of
@@ -19,7 +19,7 @@ from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio.cameras import card_of_studio, lens_of
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.hanging_measure import CARDS, measure_hanging
-from fitwright.studio.picks import Expected
+from fitwright.studio.picks import Expected, Origin
 from fitwright.studio.visits import analyse, analyses, answer, answers, measured, once
 
 STATION = "body"
@@ -36,7 +36,8 @@ class Photo:
     about: Mapping[str, str]
     label: str = ""
     reading: HangingPhoto | None = None
-    points: Mapping[str, Any] | None = None
+    points: Mapping[str, Any] = field(default_factory=dict)
+    origins: Mapping[str, Origin] = field(default_factory=dict)
     aside: bool = False
 
     @property
@@ -91,25 +92,31 @@ def save_photo(visit: Visit, medium: Medium, about: Mapping[str, str]) -> None:
 
 
 def save_picks(
-    visit: Visit, medium: Medium, about: Mapping[str, str], points: Mapping[str, tuple[float, float]]
-) -> HangingPhoto:
-    """Measure a photograph and keep it, its picks and the reading as one trial of its side.
+    visit: Visit, medium: Medium, about: Mapping[str, str], points: Mapping[str, tuple[float, float]],
+    origins: Mapping[str, Origin] | None = None,
+) -> HangingPhoto:  # fmt: skip
+    """Measure a photograph and keep it, its picks, how they came about, and the reading as one trial of its side.
 
     Picking again in the same photograph replaces its reading, never erases it.
     """
+    origins = origins or {}
     about = about_of(about, visit)
     side = about["side"]
     picture = picture_of(medium)
     reading = measure_hanging(
         picture, side, points, line=about["line"], knee=about["knee"], card=about["card"],
         layout=card_of_studio(), lens=lens_of(picture),
+        u_pick_px={name: o.u_px for name, o in origins.items() if o.u_px is not None},
     )  # fmt: skip
     before = photo_of(visit, medium, side)
     label = before.label if before and before.label else _next_label(visit, side)
     save_photo(visit, medium, about)
     analyse(
         visit, KIND, label, reading.to_json(), medium=medium,
-        inputs={"points": {k: list(v) for k, v in points.items()}, **about},
+        inputs={
+            "points": {k: list(v) for k, v in points.items()},
+            "origins": {k: o.to_json() for k, o in origins.items()}, **about,
+        },
     )  # fmt: skip
     return reading
 
@@ -182,8 +189,9 @@ def _medium_pk(row: Analysis) -> int:
 def _measured_photo(row: Analysis, medium: Medium, said: Mapping[str, Any]) -> Photo:
     about = {name: str(row.inputs[name]) for name in CHOICES}
     points = {name: row.inputs["points"][name] for name in POINTS}
+    origins = {name: Origin.from_json(o) for name, o in row.inputs.get("origins", {}).items()}
     return Photo(
-        medium, about, row.label, HangingPhoto.from_json(row.result), points,
+        medium, about, row.label, HangingPhoto.from_json(row.result), points, origins,
         said.get(f"aside {row.label}") is True,
     )  # fmt: skip
 

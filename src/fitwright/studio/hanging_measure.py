@@ -42,7 +42,7 @@ NO_CARD_NOTE = (
 def measure_hanging(
     photo: Path | Picture, side: str, points: Mapping[str, tuple[float, float]], *, line: str = "shoe",
     knee: str = "thigh", card: str = "level", layout: CardLayout = SCALE_CARD, lens: LensPrior | None = None,
-    u_pick_px: float = U_PICK_PX,
+    u_pick_px: float | Mapping[str, float] = U_PICK_PX,
 ) -> HangingPhoto:  # fmt: skip
     """Yaw of one hanging foot.
 
@@ -52,6 +52,7 @@ def measure_hanging(
         line: "shoe" (sole's mid-line: middle of the heel, toe point) or "bare" (heel centre, second toe).
         knee: "thigh" or "edge", where the knee line's two points lie. card: see `CARDS`.
         layout: the card, with its measured check bar. lens: what a calibration knows of this camera.
+        u_pick_px: how well points were picked, for all or by name (a hand's pick where a name is left out).
 
     Raises:
         InputError: what is wrong with the photograph, the card or the points, and what to do.
@@ -59,13 +60,14 @@ def measure_hanging(
     if card not in CARDS:
         raise InputError("card", "unknown", value=card, allowed=", ".join(CARDS))
     _check_names(points)
-    check_range("u_pick_px", u_pick_px, 0.02, 50, "px")
+    by_name = dict.fromkeys(POINTS, u_pick_px) if isinstance(u_pick_px, int | float) else u_pick_px
+    u_px = np.array([check_range("u_pick_px", by_name.get(n, U_PICK_PX), 0.02, 50, "px") for n in POINTS])
     picture = photo if isinstance(photo, Picture) else read_picture(photo)
     pixels = np.array([picture.check_inside(name, points[name]) for name in POINTS])
     if card == "none":
-        xy, covariance, sight = _in_the_picture(picture, pixels, u_pick_px, lens)
+        xy, covariance, sight = _in_the_picture(picture, pixels, u_px, lens)
         return read_hanging(side, xy, covariance, sight, line=line, knee=knee, notes=(NO_CARD_NOTE,))
-    xy, covariance, sight = _in_the_card(picture, pixels, u_pick_px, lens, layout, card)
+    xy, covariance, sight = _in_the_card(picture, pixels, u_px, lens, layout, card)
     return read_hanging(side, xy, covariance, sight, line=line, knee=knee)
 
 
@@ -79,7 +81,7 @@ def _check_names(points: Mapping[str, tuple[float, float]]) -> None:
 
 
 def _in_the_card(
-    picture: Picture, pixels: Floats, u_pick_px: float, lens: LensPrior | None, layout: CardLayout, card: str
+    picture: Picture, pixels: Floats, u_px: Floats, lens: LensPrior | None, layout: CardLayout, card: str
 ) -> tuple[Floats, Floats, Sight]:
     """The points in the card's plane, mm, and where the lens stands over it."""
     try:
@@ -90,7 +92,7 @@ def _in_the_card(
         raise InputError(
             error.field, error.problem, hint="Show both strips flat and whole, or measure without the card",
         ) from error  # fmt: skip
-    mapped = plane.to_plane(pixels, u_pick_px)
+    mapped = plane.to_plane(pixels, u_px)
     eye = camera_centre(plane.parameters, plane.start_rotation) * plane.print_scale.value
     height = Measured(0.0, U_SOLE_HEIGHT_MM, "mm") if card == "sole" else None
     at = (float(eye[0]), float(eye[1]))
@@ -99,11 +101,11 @@ def _in_the_card(
 
 
 def _in_the_picture(
-    picture: Picture, pixels: Floats, u_pick_px: float, lens: LensPrior | None
+    picture: Picture, pixels: Floats, u_px: Floats, lens: LensPrior | None
 ) -> tuple[Floats, Floats, Sight]:
     """The points as directions, in focal lengths from the picture's middle; the lens is in the covariance."""
     lens = lens or LensPrior.of_picture(picture.size_px, picture.focal_px)
-    covariance = np.diag(np.full(LENS + 8, u_pick_px**2))
+    covariance = np.diag(np.concatenate([np.zeros(LENS), np.repeat(u_px, 2) ** 2]))
     covariance[:LENS, :LENS] = lens.covariance
     xy, cov = propagate(
         lambda v: undistort(v[:LENS], v[LENS:].reshape(4, 2)).ravel(),

@@ -51,14 +51,14 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     known = hanging.photo_of(visit, medium, given.get("side", ""))
     about = hanging.about_of({**(known.about if known else {}), **given}, visit)
     expected = hanging.expected(about["line"], about["knee"])
-    points = picks.filled(expected, known.points if known and known.points else {})
+    points = picks.filled(expected, known.points, known.origins) if known else expected
     problem = ""
     if request.method == "POST":
         read, points = picks.read_picks(expected, given)
         problem = next((p.error for p in points if p.error), "")
         if not problem:
             try:
-                hanging.save_picks(visit, medium, about, read)
+                hanging.save_picks(visit, medium, about, read, picks.origins(points))
                 return redirect("body", visit.pk)
             except InputError as error:
                 problem, points = sentence(error), picks.beside(points, error)
