@@ -62,13 +62,18 @@ class Strip:
         return f"{shown}{band}. {self.note}".strip()
 
 
-def strip_svg(strip: Strip, theme: Theme = "page", width: float = 320.0, ident: str = "") -> str:
-    """The strip as SVG, `width` × 46 user units (a lane more for each further state of one side)."""
+def strip_svg(
+    strip: Strip, theme: Theme = "page", width: float = 320.0, ident: str = "", *, ticks: bool = True
+) -> str:
+    """The strip as SVG, `width` × 46 user units (a lane more for each further state of one side).
+
+    Without `ticks` it is 16 units lower: for strips of one axis under each other, of which the last has them.
+    """
     lanes = _lanes(strip.readings)
     lane_gap = 9.0
     tall = max(1, max(lanes, default=0) + 1)
     middle = 14.0 + (tall - 1) * lane_gap / 2
-    height = middle + (tall - 1) * lane_gap / 2 + 30.0
+    height = middle + (tall - 1) * lane_gap / 2 + (30.0 if ticks else 14.0)
     pen = Pen(width, height, strip.label, strip.words(), theme, ident)
     low, high = strip.axis()
     left, right = 12.0, width - 12.0
@@ -80,7 +85,8 @@ def strip_svg(strip: Strip, theme: Theme = "page", width: float = 320.0, ident: 
     if strip.band:
         _bracket(pen, place(strip.band[0]), place(strip.band[1]), middle, half)
     pen.line((left, middle), (right, middle), pen.ink.hair, THIN)
-    _ticks(pen, strip, place, middle + half)
+    if ticks:
+        _ticks(pen, strip, place, middle + half)
     for reading, lane in zip(strip.readings, lanes, strict=True):
         y = middle + (lane - (tall - 1) / 2) * lane_gap
         with pen.group(reading.words(), reading.href):
@@ -135,7 +141,7 @@ def _bracket(pen: Pen, x0: float, x1: float, y: float, half: float) -> None:
 
 def _ticks(pen: Pen, strip: Strip, place: Place, y: float) -> None:
     """Round numbers below the axis, unit at the last one."""
-    ticks = nice_ticks(*strip.axis(), about=4)
+    ticks = nice_ticks(*strip.axis(), about=4 if pen.width > 240 else 2)
     for k, tick in enumerate(ticks):
         x = place(tick)
         pen.line((x, y + 1.5), (x, y + 4.5), pen.ink.hair, THIN)

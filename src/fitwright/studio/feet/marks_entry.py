@@ -11,11 +11,12 @@ from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import check_foot
 from fitwright.foot.marks import Observation, check_marks, combine_marks
 from fitwright.quantity import Measured, repeated
-from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.studio.cameras import card_of_studio
 from fitwright.studio.entry import Field, read_readings
 from fitwright.studio.feet.marks import CARRIED, KIND, RULER, Way, aside_key, ways_of
-from fitwright.studio.feet.side_photo import SideMark, measure_side
+from fitwright.studio.feet.photo import picture_of, plane_of
+from fitwright.studio.feet.side_photo import EDGES, SideMark, check_edge, measure_side
 from fitwright.studio.feet.soles import STATION, label, letter_of, reading_of
 from fitwright.studio.visits import analyse, analysis, answer, answers
 
@@ -83,11 +84,27 @@ def _in_use(visit: Visit, side: str) -> list[Way]:
     return [w for w in ways_of(visit, side) if w.row is not None and not w.aside]
 
 
+def save_side_photo(visit: Visit, medium: Medium, side: str, edge: str) -> None:
+    """Lay a photograph of a shoe's side at its place."""
+    check_edge(side, edge)
+    answer(visit, STATION, label(visit, f"photo {side} {edge}"), {"sha256": medium.sha256})
+
+
+def side_photos(visit: Visit, side: str) -> dict[str, Medium]:
+    """The photographs of one shoe's sides, by edge."""
+    said = answers(visit, STATION)
+    laid = {e: p["sha256"] for e in EDGES if (p := said.get(label(visit, f"photo {side} {e}")))}
+    media = Medium.objects.in_bulk(laid.values(), field_name="sha256") if laid else {}
+    return {edge: media[digest] for edge, digest in laid.items()}
+
+
 def save_side(
     visit: Visit, medium: Medium, side: str, edge: str, points: Mapping[str, tuple[float, float]]
 ) -> SideMark:
     """Measure a photograph of a shoe's side and keep photograph, picks and what came out."""
-    found = measure_side(path_of(medium), side, edge, points)
+    found = measure_side(
+        picture_of(medium), side, edge, points, card=card_of_studio(), plane=plane_of(medium)
+    )
     _check_with_others(visit, side, found.observation())
     analyse(
         visit, KIND, label(visit, f"{side} {edge}"), found.to_json(), medium=medium,

@@ -79,9 +79,7 @@ def measure_side(
     Raises:
         InputError: what is wrong with the photograph, the card (none, mirrored) or the points, and what to do.
     """
-    check_foot(foot)
-    if edge not in EDGES:
-        raise InputError("edge", "unknown", value=edge, allowed=", ".join(EDGES))
+    check_edge(foot, edge)
     for e in POINTS:
         if e.name not in points:
             raise InputError("points", f"{e.name} is missing", hint=f"Pick it: {e.hint}.")
@@ -102,6 +100,13 @@ def measure_side(
         Measured(length, combine(u_length, U_SPRING_MM), "mm", f"photograph of the {edge} edge"),
         plane_quality(plane, card),
     )  # fmt: skip
+
+
+def check_edge(foot: str, edge: str) -> None:
+    """InputError for a foot or an edge that is none."""
+    check_foot(foot)
+    if edge not in EDGES:
+        raise InputError("edge", "unknown", value=edge[:20], allowed=", ".join(EDGES))
 
 
 def _along(v: Floats) -> Floats:
