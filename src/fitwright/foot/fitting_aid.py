@@ -72,6 +72,11 @@ class Step:
     nose_mm: tuple[float, float] = (0.0, 0.0)
     tail_mm: tuple[float, float] = (0.0, 0.0)
 
+    @property
+    def size(self) -> Measured:
+        """How much is wanted, whichever way."""
+        return replace(self.wanted, value=abs(self.wanted.value))
+
 
 @dataclass(frozen=True)
 class Aid:
