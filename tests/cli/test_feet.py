@@ -142,9 +142,72 @@ def test_card_with_bad_input(run, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "command", [("feet", "start"), ("feet", "measure"), ("feet", "compare"), ("photo", "measure"), ("card",)]
+    "command",
+    [
+        ("feet", "start"),
+        ("feet", "measure"),
+        ("feet", "compare"),
+        ("feet", "marks"),
+        ("photo", "measure"),
+        ("card",),
+    ],
 )
 def test_help_shows_an_example(run, command):
     text = run(*command, "--help")
     assert "Example" in text
     assert f"fitwright {' '.join(command)}" in text
+
+
+OBSERVATIONS = [
+    {"source": "sole", "values": {"m1_x": 201, "m1_z": -38, "m5_x": 172, "m5_z": 44}, "u": 0.7},
+    {"source": "ruler", "values": {"m1_x": 208}, "u": 1.5},
+]
+
+
+def test_marks_are_combined_and_a_conflict_is_named(run, tmp_path):
+    path = tmp_path / "observations.json"
+    path.write_text(json.dumps(OBSERVATIONS))
+    data = json.loads(run("feet", "marks", path, "--json"))
+    w = np.array([0.7**-2, 1.5**-2])
+    assert data["m1_mm"]["x"]["value"] == pytest.approx(float(w @ [201, 208] / w.sum()))
+    (conflict,) = data["conflicts"]
+    assert conflict["coordinate"] == "m1_x"
+    assert conflict["difference_mm"]["value"] == pytest.approx(7.0)
+    assert data["coordinates"]["m1_x"]["u"] == pytest.approx(conflict["birge_ratio"] / np.sqrt(w.sum()))
+    assert data["guessed"] == []
+    assert "measure M1 again" in run("feet", "marks", path)
+    path.write_text(json.dumps({"observations": OBSERVATIONS[1:]}))
+    data = json.loads(run("feet", "marks", path, "--foot-length", "265", "--sex", "M", "--json"))
+    assert data["guessed"] == ["m1_z", "m5_x", "m5_z"]
+    assert data["coordinates"]["m5_x"]["value"] == pytest.approx(6 + 0.63 * 265)
+    assert "m5_x: not known" in run("feet", "marks", path)
+
+
+def test_marks_with_bad_input(run, tmp_path):
+    path = tmp_path / "observations.json"
+    for text, words in (
+        ("[", "not valid JSON"), ("7", "no list of observations"), ("[]", "no observation in it"), ("[3]", "no list"),
+        ('[{"values": {"m1_x": "long"}, "u": 1}]', "observation 1"),
+        ('[{"values": {"m1_x": 201}, "u": -1}]', "observation 1"),
+        ('[{"values": {"m1_x": 2010}, "u": 1}]', "80 to 350 mm"),
+        ('[{"values": {"m1_x": 201}, "u": NaN}]', "no usable uncertainty"),
+        ('[{"values": {"x": 201}, "u": 1}]', "m1_x, m1_z, m5_x, m5_z"),
+        ('[{"values": {"m1_x": 172, "m5_x": 201}, "u": 1}]', "look swapped"),
+        ('[{"values": {"m1_z": -9, "m5_z": 20}, "u": 1}]', "40 to 130 mm"),
+    ):  # fmt: skip
+        path.write_text(text)
+        assert words in run("feet", "marks", path, code=2)
+    path.write_text(json.dumps(OBSERVATIONS))
+    assert "foot_length" in run("feet", "marks", path, "--foot-length", "26", code=2)
+    assert "sex" in run("feet", "marks", path, "--foot-length", "260", "--sex", "x", code=2)
+    assert "not found" in run("feet", "marks", tmp_path / "none.json", code=2)
+
+
+def test_the_example_of_marks_works_as_it_stands(run, tmp_path, monkeypatch):
+    """The JSON of the help's example, typed into a file."""
+    text = run("feet", "marks", "--help")
+    told = text[text.index("echo '") + 6 : text.index("]'") + 1]
+    path = tmp_path / "observations.json"
+    path.write_text(" ".join(line.strip(" │") for line in told.splitlines()))
+    assert json.loads(path.read_text()) == OBSERVATIONS
+    assert json.loads(run("feet", "marks", path, "--json"))["conflicts"]

@@ -232,6 +232,7 @@ def test_a_combination_that_cannot_be_is_said_not_hidden():
         ({"source": "ruler", "values": {"m1_x": "long"}, "u": 1}, "cannot be read"),
         ({"source": "ruler", "values": {"m1_x": 201}}, "cannot be read"),
         ({"source": "ruler", "values": {"m1_x": 201}, "u": 0}, "no usable uncertainty"),
+        ({"source": "ruler", "values": {"m1_x": 201}, "u": -2}, "no usable uncertainty"),
         ({"source": "ruler", "values": {"m9_x": 201}, "u": 1}, "unknown"),
         ({"source": "ruler"}, 'has no "values"'),
         ({"values": {"m1_x": 201, "m5_x": 170}, "covariance_mm2": [[1, 2], [2, 1]]}, "no usable uncertainty"),

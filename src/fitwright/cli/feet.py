@@ -13,11 +13,13 @@ from fitwright.cli.output import emit, reports_errors
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.hardware import Reachable, reach, system
+from fitwright.foot.marks import COORDINATES, CombinedMarks, combine_marks
 from fitwright.foot.remount import Comparison, compare
 from fitwright.foot.rules import Candidate, Wish, rules, side_by_side
 from fitwright.foot.sole import SolePoint, SoleReading
 from fitwright.foot.start import Place, StartSetting, start_setting
 from fitwright.quantity import Measured
+from fitwright.studio.feet.marks_file import read_observations
 from fitwright.studio.feet.measure import measure_sole, read_points, read_reading
 from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.photo import U_PICK_PX
@@ -191,3 +193,43 @@ def _compare_text(c: Comparison) -> str:
         f"residual of the marks {c.residual_mm:.2f} mm ({c.x.method})",
     ]
     return "\n".join(lines + [f"note: {note}" for note in c.notes])
+
+
+@app.command()
+@reports_errors
+def marks(
+    observations: Annotated[
+        Path, typer.Argument(help="JSON file, a list of observations (see above).", show_default=False)
+    ],
+    foot_length: Annotated[
+        float | None, typer.Option(help="Length of the bare foot, mm: guesses what nobody measured.")
+    ] = None,
+    sex: Annotated[str, typer.Option(help="M, F or empty: which sample guesses.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """M1 and M5 from several ways of measuring, combined; what contradicts what is named.
+
+    Coordinates in mm: m1_x and m5_x from the heel, m1_z and m5_z outward of the mid-line. u is the standard
+    uncertainty, one number or one for each value; or covariance_mm2, in the order of the values.
+
+    Example:
+
+        echo '\\[{"source": "sole", "values": {"m1_x": 201, "m1_z": -38, "m5_x": 172, "m5_z": 44}, "u": 0.7},
+        {"source": "ruler", "values": {"m1_x": 208}, "u": 1.5}]' > observations.json
+
+        fitwright feet marks observations.json --json
+    """
+    found = combine_marks(read_observations(observations, foot_length, sex))
+    emit(found.to_json(), as_json, lambda: _marks_text(found))
+
+
+def _marks_text(found: CombinedMarks) -> str:
+    lines = [
+        f"{name}: {m}  ({'guessed: ' if name in found.guessed else ''}{m.method})"
+        for name, m in found.measured.items()
+    ]
+    lines += [f"{name}: not known" for name in COORDINATES if name not in found.names]
+    if found.dof:
+        lines.append(f"chi-square {found.chi2:.2f} with {found.dof} more than needed, p {found.p_value:.3g}")
+    lines += [f"conflict: {c.words()}" for c in found.conflicts]
+    return "\n".join(lines + ([f"cannot be used: {found.impossible}"] if found.impossible else []))

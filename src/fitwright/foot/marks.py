@@ -126,7 +126,7 @@ class Observation:
             numbers = np.array([float(v) for v in values.values()])
             if covariance is None:
                 each = [float(u[n] if isinstance(u, Mapping) else u) for n in values]  # type: ignore[arg-type]
-                covariance = np.diag(np.square(each))
+                covariance = np.diag(np.copysign(np.square(each), each))
             matrix = np.asarray(covariance, dtype=np.float64)
         except (TypeError, ValueError, KeyError):
             raise InputError(

@@ -23,6 +23,7 @@ KIND = "mark"
 RULER, INNER, OUTER, CARRIED = "ruler", "inner", "outer", "carried"
 WAYS = (RULER, INNER, OUTER, CARRIED)
 SOLES = {"before": "sole photograph, as it came", "after": "sole photograph, after fitting"}
+BALL_SHARE = 0.74  # of the foot's length; only to carry its u over (Gordon et al. 2014)
 U_OTHER_FOOT_MM = 3.0  # left and right foot of one person; our assumption, no source
 
 
@@ -125,15 +126,23 @@ def guess_of(visit: Visit, side: str) -> Observation | None:
     length, known = foot_length_of(visit, side), measured(visit, "body")
     if length is None:
         return None
-    sex = visit.rider.sex
     ball, breadth = known.get(("ball_length_mm", side)), known.get(("foot_breadth_mm", side))
+    return guess_by(
+        length, visit.rider.sex, ball.measured if ball else None, breadth.measured if breadth else None
+    )
+
+
+def guess_by(
+    length: Measured, sex: str = "", ball: Measured | None = None, breadth: Measured | None = None
+) -> Observation:
+    """The guess from a bare foot's length, mm; ball length and breadth by the sample's ratios unless measured."""
     share = reference.reference("breadth_to_foot_length", sex)
     return guess_from_foot(
         length,
-        ball.measured if ball else reference.ball_of_foot_x(length.value, sex).widened(0.74 * length.u),
-        breadth.measured if breadth else Measured(share.mean * length.value, share.sd * length.value, "mm"),
+        ball or reference.ball_of_foot_x(length.value, sex).widened(BALL_SHARE * length.u),
+        breadth or Measured(share.mean * length.value, share.sd * length.value, "mm"),
         "guess from the bare foot" if ball else "guess from foot length",
-    )  # fmt: skip
+    )
 
 
 def foot_length_of(visit: Visit, side: str) -> Measured | None:
