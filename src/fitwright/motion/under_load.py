@@ -34,6 +34,7 @@ BY_EYE, BY_RULER = "put on by eye", "by ruler"
 M5_AHEAD, M5_OUT = Measured(0.0, 4.0, "mm", BY_EYE), Measured(5.0, 4.0, "mm", BY_EYE)
 HEEL_OUT, LIFT = Measured(30.0, 10.0, "mm", BY_EYE), Measured(5.0, 6.0, "mm", BY_EYE)
 Z_C = Measured(0.0, 5.0, "mm", "usual")
+DEEPER = Measured(0.0, 15.0, "mm", "usual stance and pedals")
 SHOE_LINE = Measured(110.0, 15.0, "mm", BY_EYE)
 """Distance of the two shoe points of a front film when nobody measured it (our guess, as those above)."""
 
@@ -69,14 +70,16 @@ class SoleMarks:
 class SideFilm:
     """What a side film adds to the error of a distance between two points in it.
 
-    Attributes: scale_u: relative. depth_u_mm: how well one point's distance from the mid-plane is known against the
-    axle's. slant (2,): X and Y of the axle less those of the lens, over the lens' distance: what 1 mm of depth shifts
-    a point. axle_u_mm: how far off the axle's line its mark may be.
+    Attributes: scale_u: relative. m5_deeper, heel_deeper, axle_deeper: how much farther from the camera a point is
+    than the film took it, mm. slant (2,): X and Y of the axle less those of the lens, over the lens' distance: what
+    1 mm of depth shifts a point. axle_u_mm: how far off the axle's line its mark may be.
     """
 
     scale_u: float = 0.005
-    depth_u_mm: float = 15.0
-    slant: tuple[float, float] = (0.05, 0.15)
+    m5_deeper: Measured = DEEPER
+    heel_deeper: Measured = DEEPER
+    axle_deeper: Measured = DEEPER
+    slant: tuple[float, float] = (0.06, -0.18)
     axle_u_mm: float = 1.0
 
 
@@ -103,7 +106,7 @@ class LoadedAxle:
 CAUSES: dict[str, slice] = {
     "M1 and M5 on the sole": slice(0, 4), "the yaw ridden": slice(4, 5),
     "where the point at M5 sits": slice(5, 7), "how high heel and M5 points sit": slice(7, 9),
-    "the cleat’s lateral place": slice(9, 10), "the film": slice(10, 15),
+    "the cleat’s lateral place": slice(9, 10), "the film": slice(10, 16),
 }  # fmt: skip
 
 
@@ -162,12 +165,12 @@ def _at_yaw(marks: SoleMarks, yaw_deg: float) -> tuple[float, float]:
 
 
 def _inputs(marks: SoleMarks, yaw: Measured, shoe: ShoePoints, film: SideFilm) -> tuple[Floats, Floats]:
-    """Everything that may be wrong as one vector (15,) in the order of `CAUSES`, and its covariance."""
+    """Everything that may be wrong as one vector (16,) in the order of `CAUSES`, and its covariance."""
     one = [
         yaw, shoe.m5_ahead, shoe.m5_out, shoe.heel_out, shoe.lift, marks.z_c, Measured(1.0, film.scale_u, "1"),
-        *[Measured(0.0, film.depth_u_mm, "mm")] * 2, *[Measured(0.0, film.axle_u_mm, "mm")] * 2,
+        film.m5_deeper, film.heel_deeper, film.axle_deeper, *[Measured(0.0, film.axle_u_mm, "mm")] * 2,
     ]  # fmt: skip
-    covariance = np.zeros((15, 15))
+    covariance = np.zeros((16, 16))
     covariance[:4, :4] = marks.covariance
     covariance[4:, 4:] = np.diag([m.u**2 for m in one])
     return np.array([*marks.m1_mm, *marks.m5_mm, *(m.value for m in one)]), covariance
@@ -175,11 +178,28 @@ def _inputs(marks: SoleMarks, yaw: Measured, shoe: ShoePoints, film: SideFilm) -
 
 def _told(v: Floats, heel: Floats, m5: Floats, slant: tuple[float, float]) -> Floats:
     """(λ, axle ahead of M5 mm, pitch deg) as means over the bins; heel, m5 (n, 2) from the axle as filmed."""
-    x1, z1, x5, z5, yaw, ahead, out, heel_out, lift, z_c, scale, depth_m5, depth_heel, axle_x, axle_y = v
+    (
+        x1,
+        z1,
+        x5,
+        z5,
+        yaw,
+        ahead,
+        out,
+        heel_out,
+        lift,
+        z_c,
+        scale,
+        m5_far,
+        heel_far,
+        axle_far,
+        axle_x,
+        axle_y,
+    ) = v
     s, c = math.sin(math.radians(yaw)), math.cos(math.radians(yaw))
     wrong = np.array([axle_x, axle_y])
-    M = m5 * scale + depth_m5 * np.array(slant) - wrong
-    H = heel * scale + depth_heel * np.array(slant) - wrong
+    M = m5 * scale + (m5_far - axle_far) * np.array(slant) - wrong
+    H = heel * scale + (heel_far - axle_far) * np.array(slant) - wrong
     line = M - H
     forward = (line[:, 0] + (z5 + out - heel_out) * s) / c
     length = np.hypot(forward, line[:, 1])
@@ -229,8 +249,7 @@ def shoe_yaw(front_mm: Floats, rear_mm: Floats, apart_mm: float) -> Floats:
     """
     check_range("apart_mm", apart_mm, 30, 300, "mm between the two shoe points")
     d = front_mm - rear_mm
-    plan = np.sqrt(np.maximum(apart_mm**2 - d[:, 1] ** 2, (0.3 * apart_mm) ** 2))
-    return np.asarray(np.degrees(np.arcsin(np.clip(d[:, 0] / plan, -1, 1))))
+    return np.asarray(np.degrees(np.arcsin(np.clip(d[:, 0] / _in_plan(d, apart_mm), -1, 1))))
 
 
 def u_shoe_yaw(apart: Measured, yaw_deg: float, u_across_mm: float) -> float:
@@ -239,11 +258,15 @@ def u_shoe_yaw(apart: Measured, yaw_deg: float, u_across_mm: float) -> float:
     return combine(across, math.degrees(math.tan(math.radians(yaw_deg))) * apart.u / apart.value)
 
 
-def shoe_yaws(traj: Trajectories, apart: Mapping[str, Measured]) -> dict[str, tuple[Floats, float]]:
+def shoe_yaws(
+    traj: Trajectories, apart: Mapping[str, Measured], lens_mm: tuple[float, float, float] | None = None
+) -> dict[str, tuple[Floats, float]]:
     """side → (yaw (T,) deg, its standard uncertainty) where both shoe points of that side were followed.
 
     Args:
-        traj: axes Z, Y (front view), with foot_<side> and foot_rear_<side>. apart: side → their distance.
+        traj: axes Z, Y (front view), with foot_<side> and foot_rear_<side>, the rear one read at `SHOE_LINE` behind
+            the other. apart: side → their distance. lens_mm: X, Y, Z of the lens; with it the rear point is read
+            where it really lies.
     """
     found = {}
     for side in ("left", "right"):
@@ -253,8 +276,16 @@ def shoe_yaws(traj: Trajectories, apart: Mapping[str, Measured]) -> dict[str, tu
         at = [traj.names.index(n) for n in names]
         two = replace(traj, names=names, position_mm=traj.position_mm[:, at], u_mm=traj.u_mm[:, at])
         smooth, _ = smooth_trajectories(two)
+        front, rear = (smooth.point(n, "Z", "Y") for n in names)
+        if lens_mm is not None:
+            nearer = SHOE_LINE.value - _in_plan(front - rear, apart[side].value)
+            rear = rear + (np.array([lens_mm[2], lens_mm[1]]) - rear) * (nearer / lens_mm[0])[:, None]
         sign = np.array([1.0 if side == "right" else -1.0, 1.0])
-        front, rear = (smooth.point(n, "Z", "Y") * sign for n in names)
-        yaw = shoe_yaw(front, rear, apart[side].value)
+        yaw = shoe_yaw(front * sign, rear * sign, apart[side].value)
         found[side] = yaw, u_shoe_yaw(apart[side], float(np.nanmean(yaw)), U_ACROSS_MM)
     return found
+
+
+def _in_plan(apart_mm: Floats, length_mm: float) -> Floats:
+    """(T,) length in plan of a line of known length that is seen (T, 2) sideways and up."""
+    return np.asarray(np.sqrt(np.maximum(length_mm**2 - apart_mm[:, 1] ** 2, (0.3 * length_mm) ** 2)))

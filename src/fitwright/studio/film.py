@@ -212,7 +212,9 @@ def _front(
 ) -> RideResult:
     reading = read_front(tracks, crank_mm, camera_mm, twin, readout_ms)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
-    yaw = shoe_yaws(reading.trajectories, {s: shoe_line.get(s, SHOE_LINE) for s in ("left", "right")})
+    lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
+    apart = {s: shoe_line.get(s, SHOE_LINE) for s in ("left", "right")}
+    yaw = shoe_yaws(reading.trajectories, apart, lens)
     ride = analyse_front(
         reading.trajectories, reading.theta_rad, reading.systematic, method,
         yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()},

@@ -13,21 +13,23 @@ from fitwright.foot.float_room import Room, room
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.sole import SoleReading
 from fitwright.motion.ride import CycleCurve, RideResult
-from fitwright.motion.under_load import SideFilm, SoleMarks, against_photo, loaded_axle
+from fitwright.motion.under_load import ShoePoints, SideFilm, SoleMarks, against_photo, loaded_axle
 from fitwright.quantity import Measured, combine, format_pm
 from fitwright.records.models import Visit
-from fitwright.studio import ride
+from fitwright.studio import bike, ride
 from fitwright.studio.entry import sentence
 from fitwright.studio.feet.film_points import places_of, shoe_line, shoe_points
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import reading_of
 from fitwright.studio.visits import analysis, once
+from fitwright.vision.sagittal import DEPTH_MM
 
 MARK_YAW = (
     "To see the yaw, mark two points on the shoe’s middle line in the front film: its tip and, farther back, above "
     "the tongue (“Shoe, farther back”), and measure their distance with a ruler"
 )
+U_STANCE_MM = 8.0  # of heel and ball points sideways, from pedal, sole and yaw (our choice)
 MARK_LAMBDA = (
     "To see where the axle runs under load, film this side and mark heel, ball of the foot and pedal axle"
 )
@@ -105,8 +107,9 @@ def _from_films(
         return replace(
             seen, missing=(*seen.missing, "Measure the sole (M1, M5 and the cleat) to read λ from the film")
         )
+    shoe = shoe_points(visit, side)
     try:
-        told = loaded_axle(film.curves[side], marks, yaw, shoe_points(visit, side), _film_of(film, side))
+        told = loaded_axle(film.curves[side], marks, yaw, shoe, _film_of(visit, film, side, shoe, marks, yaw))
     except InputError as error:
         return replace(seen, problem=sentence(error))
     photo = _photo(visit, side, reading, yaw)
@@ -192,11 +195,35 @@ def _photo(visit: Visit, side: str, reading: SoleReading | None, yaw: Measured) 
     return axle_under_foot(replace(reading, landmarks=both), yaw)
 
 
-def _film_of(film: RideResult, side: str) -> SideFilm:
-    """What this film's camera does to a distance: slant of the view at the loaded pedal."""
+def _film_of(
+    visit: Visit, film: RideResult, side: str, shoe: ShoePoints, marks: SoleMarks, yaw: Measured
+) -> SideFilm:
+    """What this film's camera does to a distance: the slant of its view at the loaded pedal, and how far heel and M5
+    lie from where the film took them, when the Bike station knows the stance."""
     camera = film.quality.get("camera", {})
     if not {"x_mm", "y_mm", "z_mm"} <= set(camera):
         return SideFilm()
     axle = [float(np.nanmean(film.curves[side][f"axle_{a}"].mean[60:121])) for a in "xy"]
-    away = float(camera["z_mm"]) - float(camera.get("right_mm", 180.0))
-    return SideFilm(slant=((axle[0] - camera["x_mm"]) / away, (axle[1] - camera["y_mm"]) / away))
+    away = float(camera["z_mm"]) - float(camera.get("right_mm", DEPTH_MM["pedal_axle"][0]))
+    slant = ((axle[0] - camera["x_mm"]) / away, (axle[1] - camera["y_mm"]) / away)
+    contact = bike.contact_points(visit)
+    if contact is None:
+        return SideFilm(slant=slant)
+    pedal, turned = contact.pedal_out_mm(side), np.radians(yaw.value)
+    heel_x, m5_x = (
+        float(np.nanmean(film.curves[side][f"{n}_x"].mean[60:121])) - axle[0] for n in ("heel", "m5")
+    )
+    heel = pedal + (shoe.heel_out.value - marks.z_c.value) / np.cos(turned) + heel_x * np.tan(turned)
+    m5 = (
+        pedal
+        + (marks.m5_mm[1] + shoe.m5_out.value - marks.z_c.value) / np.cos(turned)
+        + m5_x * np.tan(turned)
+    )
+    return SideFilm(
+        m5_deeper=_deeper("fifth_metatarsal", m5), heel_deeper=_deeper("heel", heel), slant=slant
+    )  # fmt: skip
+
+
+def _deeper(point: str, out_mm: float) -> Measured:
+    """How much farther in than the film took it a point lies that is `out_mm` from the mid-plane."""
+    return Measured(DEPTH_MM[point][0] - out_mm, U_STANCE_MM, "mm", "stance, sole and yaw")
