@@ -29,7 +29,12 @@ def proposals_of(visit: Visit, medium: Medium, foot: str) -> SoleProposals:
 def kept(visit: Visit, medium: Medium, foot: str) -> SoleProposals | None:
     """The proposals on record, as long as this version of the program made them."""
     row = analysis(visit, KIND, _label(medium, foot))
-    return SoleProposals.from_json(row.result) if row and row.program_version == __version__ else None
+    if row is None or row.program_version != __version__:
+        return None
+    try:
+        return SoleProposals.from_json(row.result)
+    except (KeyError, TypeError, ValueError):  # of a finder that told other things
+        return None
 
 
 def _label(medium: Medium, foot: str) -> str:

@@ -15,7 +15,8 @@ const spots = [...root.querySelectorAll(".diagram [data-point]")];
 const places = [...document.querySelectorAll("[data-place]")]; // which foot, which moment
 const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
-const FARTHEST = 24; // times nearer than the whole picture
+const NEAREST = 24; // times nearer than the whole picture
+const GUESS = "a guess"; // what the finder says of the least sure
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
 let pointer = null; // where the lens looks while the mouse is over the picture
@@ -98,7 +99,7 @@ function choose(index) {
 // The next point that is looked for: those of a closed part only when something was found for them.
 function expected(way) {
   let i = current + way;
-  while (rows[i] && rows[i].closest("details:not([open])") && !found.points[rows[i].dataset.name]) i += way;
+  while (rows[i] && rows[i].closest("details:not([open])") && !near(rows[i])) i += way;
   return rows[i] ? i : -1;
 }
 
@@ -109,7 +110,7 @@ function onward() {
 
 function nextToDo(from) {
   const left = (i) => i > from && !read(rows[i]);
-  const next = rows.findIndex((row, i) => left(i) && found.points[row.dataset.name]);
+  const next = rows.findIndex((row, i) => left(i) && near(row));
   return next >= 0 ? next : from;
 }
 
@@ -124,10 +125,10 @@ function origin(point) {
 function tell() {
   rows.forEach((row, i) => {
     const point = read(row);
-    const near = found.points[row.dataset.name];
+    const it = near(row);
     row.toggleAttribute("data-current", i === current);
     row.querySelector("button").setAttribute("aria-pressed", String(i === current));
-    row.querySelector(".how").textContent = point ? origin(point) : near ? `found (${near.sure}): ${near.how}` : "";
+    row.querySelector(".how").textContent = point ? origin(point) : it ? `found (${it.sure}): ${it.by}` : "";
   });
   for (const part of root.querySelectorAll("details.part")) {
     const own = [...part.querySelectorAll("li")];
@@ -136,12 +137,12 @@ function tell() {
   for (const spot of spots) spot.classList.toggle("now", spot.dataset.point === rows[current].dataset.name);
   const { label, name } = rows[current].dataset;
   const point = read(rows[current]);
-  const near = found.points[name];
+  const it = near(rows[current]);
   status.textContent = point
     ? `${label}: ${point.x.toFixed(1)}, ${point.y.toFixed(1)} px, ${origin(point)}`
-    : `${label}: not picked yet${near ? `. Found (${near.sure})` : ""}`;
+    : `${label}: not picked yet${it ? `. Found (${it.sure})` : ""}`;
   if (one("[data-take]")) {
-    one("[data-take]").disabled = !near || (point && sameAs(point, near));
+    one("[data-take]").disabled = !it || (point && sameAs(point, it));
     const left = takeable().length;
     one("[data-take-all]").disabled = left === 0;
     one("[data-take-all]").textContent = left ? `Take all ${left}` : "Take all";
@@ -158,23 +159,24 @@ function say(words) {
 
 // --- what the finder proposes ---
 
-function sameAs(point, near) {
-  return Math.hypot(point.x - near.uv_px[0], point.y - near.uv_px[1]) < 0.02;
+function sameAs(a, b, px = 0.02) {
+  return Math.hypot(a.x - b.x, a.y - b.y) < px;
 }
 
-function asPick(near) {
-  return { x: near.uv_px[0], y: near.uv_px[1], how: "proposed", u: near.u_px.toFixed(3) };
+function near(row) {
+  const it = found.points[row.dataset.name];
+  return it && { x: it.uv_px[0], y: it.uv_px[1], how: "proposed", u: it.u_px.toFixed(3), sure: it.sure, by: it.how };
 }
 
 // What may be taken at once: found for points that are not picked, and more than a guess.
 function takeable() {
-  return rows.filter((row) => !read(row) && (found.points[row.dataset.name]?.sure ?? "a guess") !== "a guess");
+  return rows.filter((row) => !read(row) && (near(row)?.sure ?? GUESS) !== GUESS);
 }
 
 function take() {
-  const near = found.points[rows[current].dataset.name];
-  if (!near) return say("Nothing was found for this point. Pick it by hand.");
-  put(asPick(near));
+  const it = near(rows[current]);
+  if (!it) return say("Nothing was found for this point. Pick it by hand.");
+  put(it);
   choose(nextToDo(current));
 }
 
@@ -182,7 +184,7 @@ function takeAll() {
   const these = takeable();
   if (!these.length) return;
   remember();
-  for (const row of these) write(row, asPick(found.points[row.dataset.name]));
+  for (const row of these) write(row, near(row));
   if (outline && found.outline_px.length) outline.checked = true;
   choose(nextToDo(current));
 }
@@ -204,7 +206,7 @@ async function look() {
   if (told.problem) words.textContent = `No marks are proposed: ${told.problem} You can pick by hand.`;
   else {
     found = told;
-    const count = rows.filter((row) => found.points[row.dataset.name]).length;
+    const count = rows.filter(near).length;
     words.textContent = count ? `${count} points found, drawn dashed.` : "Nothing was found.";
     for (const note of found.notes) one(".finder").append(Object.assign(document.createElement("li"), { textContent: note }));
   }
@@ -250,7 +252,7 @@ function inPicture(event) {
 }
 
 function lookAt(x, y, zoom = view.zoom) {
-  view.zoom = Math.min(Math.max(zoom, 1), FARTHEST);
+  view.zoom = Math.min(Math.max(zoom, 1), NEAREST);
   const clamp = (value, whole, shown) =>
     shown >= whole ? whole / 2 : Math.min(Math.max(value, shown / 2), whole - shown / 2);
   view.x = clamp(x, picture.naturalWidth, stage.width / scale());
@@ -268,8 +270,7 @@ function zoomAt(event, factor) {
 
 // The stage goes along when the current point is not in it.
 function follow() {
-  const near = found.points[rows[current].dataset.name];
-  const point = read(rows[current]) ?? (near && { x: near.uv_px[0], y: near.uv_px[1] });
+  const point = read(rows[current]) ?? near(rows[current]);
   if (!point || !picture.naturalWidth || view.zoom === 1) return;
   const { x, y } = onStage(point);
   const edge = 24 * devicePixelRatio;
@@ -340,16 +341,20 @@ function drawLens() {
   marks(place, pen, 40, 16, 16);
 }
 
+function ink(i) {
+  return i === current ? [2, "#b3003c"] : [1.2, "#1a1a1a"];
+}
+
 function marks(place, pen, strong, weak, round) {
   rows.forEach((row, i) => {
     const point = read(row);
-    const near = found.points[row.dataset.name];
+    const it = near(row);
     const label = row.dataset.short;
-    if (near && (!point || (i === current && !sameAs(point, near)))) {
-      const at = place({ x: near.uv_px[0], y: near.uv_px[1] });
+    if (it && (!point || (i === current && !sameAs(point, it)))) {
+      const at = place(it);
       pen.beginPath();
       pen.arc(at.x, at.y, round * devicePixelRatio, 0, 2 * Math.PI);
-      inked(pen, near.sure === "a guess" ? [1, 3] : [4, 3], i === current ? 2 : 1.3, i === current ? "#b3003c" : "#1a1a1a");
+      inked(pen, it.sure === GUESS ? [1, 3] : [4, 3], ...ink(i));
       if (!point) name(pen, at, label, i === current);
     }
     if (!point) return;
@@ -360,17 +365,17 @@ function marks(place, pen, strong, weak, round) {
       pen.moveTo(at.x + dx * gap, at.y + dy * gap);
       pen.lineTo(at.x + dx * arm, at.y + dy * arm);
     }
-    inked(pen, [], i === current ? 2 : 1.2, i === current ? "#b3003c" : "#1a1a1a");
+    inked(pen, [], ...ink(i));
     if (pen.canvas === stage || i !== current) name(pen, at, label, i === current);
   });
 }
 
 // Every line is ink on a lighter one, to be seen on any photograph.
-function inked(pen, dash, width, ink, halo = 4) {
-  for (const [w, colour] of [[halo, "rgba(255,255,255,.9)"], [width, ink]]) {
+function inked(pen, dash, width, colour, halo = 4) {
+  for (const [w, style] of [[halo, "rgba(255,255,255,.9)"], [width, colour]]) {
     pen.setLineDash(dash.map((length) => length * devicePixelRatio));
     pen.lineWidth = w * devicePixelRatio;
-    pen.strokeStyle = colour;
+    pen.strokeStyle = style;
     pen.stroke();
   }
   pen.setLineDash([]);
@@ -387,8 +392,7 @@ function name(pen, at, label, strong) {
 }
 
 function looksAt() {
-  const near = found.points[rows[current].dataset.name];
-  return pointer ?? read(rows[current]) ?? (near && { x: near.uv_px[0], y: near.uv_px[1] })
+  return pointer ?? read(rows[current]) ?? near(rows[current])
     ?? { x: view.x || picture.naturalWidth / 2, y: view.y || picture.naturalHeight / 2 };
 }
 
@@ -554,7 +558,7 @@ stage.addEventListener("keydown", (event) => {
 
 // Nearer to the current point or farther; 0 shows the whole picture.
 function nearer(factor) {
-  const at = looksAt();
+  const at = read(rows[current]) ?? looksAt();
   lookAt(at.x, at.y, view.zoom * factor);
 }
 
@@ -633,7 +637,7 @@ const draft = {
     const names = new Set([...Object.keys(kept.points), ...Object.keys(now)]);
     const differs = [...names].some((name) => {
       const [a, b] = [kept.points[name], now[name]];
-      return !a || !b || Math.hypot(a.x - b.x, a.y - b.y) > 0.05;
+      return !a || !b || !sameAs(a, b, 0.05);
     });
     if (!differs) return this.forget();
     if (kept.carry) return this.bring(kept);

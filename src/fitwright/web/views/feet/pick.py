@@ -83,8 +83,9 @@ def proposed(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
 def snapped(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
     """The pick `?u=&v=` moved to the nearest dot, edge or corner, `?kind=`."""
     the_visit(pk)
+    medium = _photo(medium_pk)
     u, v = (read_number(Field(n, n, unit="px", low=0, high=20000), request.GET.get(n, "")) for n in "uv")
-    found = snap_at(picture_of(_photo(medium_pk)), (u, v), request.GET.get("kind", ""))
+    found = snap_at(picture_of(medium), (u, v), request.GET.get("kind", ""))
     return found.to_json() | {"said": f"Snapped to: {found.to}."}
 
 
