@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
+from fitwright.foot.float_window import check_float
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.sole import SoleReading
 from fitwright.foot.start import StartSetting
-from fitwright.quantity import Measured, combine
+from fitwright.quantity import Measured, distinguishable
 from fitwright.records.models import Medium, Visit
 from fitwright.studio import body
-from fitwright.studio.feet.check import Check, check_pose, check_remount
+from fitwright.studio.feet.check import check_of
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import Marks, marks_of
-from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda, wished_pose
+from fitwright.studio.feet.restore import restored
+from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda
 from fitwright.studio.feet.soles import FEET, MOMENTS, photos_of, reading_of
+from fitwright.studio.feet.verdict import Check
 from fitwright.studio.visits import once
 
 
@@ -45,15 +47,14 @@ class Foot:
 
 @dataclass(frozen=True)
 class FeetPage:
-    """The Feet station."""
+    """The Feet station's first page."""
 
     feet: tuple[Foot, ...]
-    system: Mapping[str, Any]
     missing: tuple[str, ...]
 
 
 def page(visit: Visit) -> FeetPage:
-    """What the Feet page shows."""
+    """What the page shows."""
     feet = tuple(foot_of(visit, side) for side in FEET)
     missing = tuple(
         f"{f.side} sole: {what}"
@@ -65,7 +66,7 @@ def page(visit: Visit) -> FeetPage:
         )
         if not known
     )
-    return FeetPage(feet, dict(visit.shoes.cleat_system) if visit.shoes else {}, missing)
+    return FeetPage(feet, missing)
 
 
 def foot_of(visit: Visit, side: str) -> Foot:
@@ -80,12 +81,11 @@ def _foot_of(visit: Visit, side: str) -> Foot:
     found, after, later = (readings.get(w) for w in MOMENTS)
     start = start_of(visit, side)
     newest = after or found
-    wish = wished_pose(visit, side) or (start.cleat if start else None)
     return Foot(
         side, yaw, readings, photos_of(visit, side), wanted_lambda(visit, side), start,
         to_do(found, start), lambda_of(newest, marks_of(visit, side)) if newest else None,
-        check_pose(wish, after.cleat) if wish and after and after.cleat else None,
-        check_remount(after, later) if after and later else None,
+        check_of(visit, side),
+        restored(visit, side).check if later else None,
         _float_words(visit, newest, yaw),
     )  # fmt: skip
 
@@ -109,12 +109,7 @@ def _float_words(visit: Visit, reading: SoleReading | None, yaw: Measured | None
     window = float_window(visit)
     if window is None or reading is None or reading.cleat is None or yaw is None:
         return ""
-    psi = reading.cleat.measured()["psi_c_deg"]
-    low, high = psi.value - window[0], psi.value + window[1]
-    room = min(yaw.value - low, high - yaw.value)
-    u = combine(yaw.u, psi.u)
-    if room < 0:
-        end = "outward" if yaw.value > high else "inward"
-        return f"the hanging foot ({yaw}) lies {-room:.1f}° beyond the float's {end} end ({low:.1f}° to {high:.1f}°)"
-    margin = f"{room:.1f}° from the nearer end of the float ({low:.1f}° to {high:.1f}°)"
-    return f"the hanging foot ({yaw}) lies {margin}" + ("; too near to be sure" if room < 1.96 * u else "")
+    found = check_float(reading.cleat.measured()["psi_c_deg"], *window, yaw, yaw)
+    room = min(found.margin_in_deg, found.margin_out_deg, key=lambda m: m.value)
+    doubt = "" if distinguishable(room, Measured(0.0, 0.0, "deg")) else " (too near to be sure)"
+    return f"at the angle at which this foot hangs, {found.words}{doubt}"
