@@ -33,7 +33,7 @@ from fitwright.vision.marker_files import read_trc
 from fitwright.vision.track import Tracks
 from fitwright.vision.video import ClipInfo
 
-T = np.arange(0.0, 20.0, 1 / 60)
+T = np.arange(0.0, 12.0, 1 / 60)
 SIDE_NAMES = ("pedal_axle", "heel", "fifth_metatarsal")
 EXACT = ShoePoints(
     *(Measured(v, 0.0, "mm") for v in (0.0, 5.0, 34.0, 8.0))
@@ -181,7 +181,7 @@ def front_tracks(rider, seed=5, noise_px=0.15):
 
 
 def test_yaw_through_a_front_camera_is_the_simulated_one():
-    """Mean within its ± and, as nothing is misplaced here, within 0.4°; its swing over the turn, which no wrong placement touches, within 0.7°."""
+    """Mean within its ± and, as nothing is misplaced here, within 0.4°; its swing over the turn within 0.7°."""
     reading = read_front(front_tracks(FIRST), FIRST.setup.contact.crank_mm, 3357.0, None, 0.0)
     length = FIRST.left.sole_length_mm
     apart = float(np.hypot(length - 68.0 - 0.47 * length, 60.0 - 52.0))

@@ -14,7 +14,7 @@ from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.hardware import Reachable, reach, system
 from fitwright.foot.marks import COORDINATES, CombinedMarks, combine_marks
-from fitwright.foot.remount import Comparison, compare
+from fitwright.foot.remount import Comparison, compare, compare_poses
 from fitwright.foot.rules import Candidate, Wish, rules, side_by_side
 from fitwright.foot.sole import SolePoint, SoleReading
 from fitwright.foot.start import Place, StartSetting, start_setting
@@ -174,15 +174,23 @@ def compare_readings(
     ],
     now: Annotated[Path, typer.Argument(help="Reading of today.", show_default=False)],
     marks_on: Annotated[str, typer.Option(help="Where the datum marks are: cleat, sole, or auto.")] = "auto",
+    centre: Annotated[
+        bool,
+        typer.Option("--centre", help="A cleat of another shape: by its centre on the sole, without marks."),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """How far the cleat sits from its recorded place, and what the hand must do.
+
+    Nose, tail and datum marks of both readings are fitted together. From four points on, one that contradicts the
+    others is named and left out; exchanged, foreign and collinear marks are refused.
 
     Example:
 
         fitwright feet compare recorded.json now.json --json
     """
-    result = compare(read_reading(recorded), read_reading(now), marks_on)
+    before, after = read_reading(recorded), read_reading(now)
+    result = compare_poses(before, after) if centre else compare(before, after, marks_on)
     emit(result.to_json(), as_json, lambda: _compare_text(result))
 
 
