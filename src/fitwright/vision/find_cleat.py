@@ -18,13 +18,14 @@ from fitwright.vision.picture import Picture
 
 Pair = tuple[tuple[Stroke, int], tuple[Stroke, int]]
 AREA_MM2 = (500.0, 7000.0)
+REACH_MM = (4.0, 4.0)
 SPAN_MM = (26.0, 95.0)
 """Distance of nose and tail (or of both axle marks)."""
 U_EDGE_MM = 0.4
 """How well the cleat's edge stands for a stroke's end that has no contrast of its own (from rendered pictures)."""
 NEAR_EDGE_MM = 4.0
 """A stroke's outer end lies nearer than this to the cleat's edge, when an edge was found."""
-U_SYMMETRY_MM = 0.8
+U_SYMMETRY_MM = 1.2
 """How far nose and tail from the outline's symmetry stay from what a hand would mark (from rendered pictures)."""
 
 
@@ -42,10 +43,9 @@ class CleatFound:
 def find_cleat(
     picture: Picture, view: FlatView, zone: Mask, strokes: list[Stroke], to_sole: Callable[[Floats], Floats]
 ) -> CleatFound | None:
-    """The cleat inside `zone`; `to_sole` maps px of the photograph to the sole frame, mm."""
+    """The cleat inside `zone`; `strokes` those of this region; `to_sole` maps px to the sole frame, mm."""
     edge = _edge(picture, view, zone)
     outline, scale = np.empty((0, 2)) if edge is None else edge, view.plane.px_per_mm
-    strokes = [s for s in strokes if _in_zone(s, view, zone)]
     edge_mm = to_sole(outline) if len(outline) else None
     axis = _pair(strokes, to_sole, 0, edge_mm)
 
@@ -80,19 +80,12 @@ def _edge(picture: Picture, view: FlatView, zone: Mask) -> Floats | None:
     rim = zone & (cv2.erode(zone.astype(np.uint8), np.ones((25, 25), np.uint8)) == 0)
     tone = float(np.median(soft[rim]))
     scatter = 1.4826 * float(np.median(np.abs(soft[rim] - tone)))
-    unlike = zone & (np.abs(soft - tone) > max(LEAST_DIFFERENCE, 4 * scatter))
+    unlike = zone & (np.abs(soft - tone) > np.clip(4 * scatter, LEAST_DIFFERENCE, 30.0))
     piece = largest_piece(unlike, view.px_per_mm, AREA_MM2[0], 4.0)
     if piece is None:
         return None
-    outline = outer_edge(picture, view, piece, ~zone, 4.0)
+    outline = outer_edge(picture, view, piece, ~zone, REACH_MM)
     return outline.px if AREA_MM2[0] <= outline.area_mm2 <= AREA_MM2[1] else None
-
-
-def _in_zone(stroke: Stroke, view: FlatView, zone: Mask) -> bool:
-    """Whether both ends lie in the zone."""
-    at = np.rint(view.at(view.plane.places_mm(stroke.rough_px))).astype(int)
-    h, w = zone.shape
-    return all(0 <= y < h and 0 <= x < w and zone[y, x] for x, y in at)
 
 
 def _pair(

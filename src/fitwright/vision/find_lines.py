@@ -146,10 +146,10 @@ def edge_offsets(
     height = np.abs(slope[np.arange(n), peak])
     near = np.abs(s[None, :] - s[peak][:, None]) <= 2.5
     weight = np.where(near, np.maximum(slope * sign[:, None] - 0.15 * height[:, None], 0.0), 0.0)
-    total = np.maximum(weight.sum(axis=1), 1e-9)
-    return np.asarray((weight * s).sum(axis=1) / total, dtype=np.float64), np.asarray(
-        total * STEP_PX, np.float64
-    )
+    offset = (weight * s).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+    rows, side = np.arange(n), round(2.5 / STEP_PX)
+    sides = [profile[rows, np.clip(peak + k, 0, m - 1)] for k in (-side, side)]
+    return np.asarray(offset, dtype=np.float64), np.abs(sides[1] - sides[0]).astype(np.float64)
 
 
 def corner_near(grey: Grey, uv_px: Floats, window_px: float) -> Floats | None:

@@ -99,20 +99,24 @@ def largest_piece(mask: Mask, px_per_mm: float, least_mm2: float, bridge_mm: flo
 
 
 def outer_edge(
-    picture: Picture, view: FlatView, piece: Mask, barred: Mask, reach_mm: float, outside: float = 0.35
+    picture: Picture,
+    view: FlatView,
+    piece: Mask,
+    barred: Mask,
+    reach_mm: tuple[float, float],
+    outside: float = 0.35,
 ) -> Outline:
     """The sharp closed edge near the border of `piece`, outermost first.
 
     Args:
-        barred: (h, w) where other things lie whose edges do not count. reach_mm: how far inside the border the edge
-            may lie (a shadow's breadth), and a third of it outside. outside: cost of leaving
-            1 mm of distinct edge outside.
+        barred: (h, w) where other things lie whose edges do not count. reach_mm: how far outside and inside the
+            border the edge may lie (inside: a shadow's breadth). outside: cost of 1 mm of distinct edge there.
     """
     contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     at = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
     soft = cv2.GaussianBlur(view.grey, (0, 0), 0.25 * view.px_per_mm).astype(np.float32)
     for share, bend_mm in ((1.0, 6.0), (0.35, 3.0), (0.15, 2.0)):
-        reach = (share * max(reach_mm / 3, 1.5), share * reach_mm)
+        reach = (max(share * reach_mm[0], 0.5), max(share * reach_mm[1], 0.5))
         at, normals = _stations(at, STATION_MM * view.px_per_mm, bend_mm / STATION_MM)
         at = at + _best_path(soft, barred, at, normals, view.px_per_mm, reach, outside)[:, None] * normals
     return _refined(picture, view, at)

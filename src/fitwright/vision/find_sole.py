@@ -18,7 +18,8 @@ from fitwright.vision.plane import CardPlane, place
 VIEW_PX_PER_MM = 4.0
 PAPER_MM = 4.0
 """White margin that is left round a strip when it is cut out."""
-SHADOW_MM = 15.0
+REACH_MM = (5.0, 15.0)
+"""How far outside and inside what differs from the mat the sole's edge may lie: a shadow differs too."""
 LENGTH_MM, WIDTH_SHARE, FILLED_SHARE = (180.0, 360.0), (0.26, 0.52), (0.58, 0.95)
 """What a sole looks like: length; width over length; area over length times width (common practice, no source)."""
 ROUND_MM = 9.0
@@ -70,7 +71,7 @@ def find_sole_outline(picture: Picture, scene: Scene) -> Outline:
             "sole", "not found beside the strips: it hardly differs from the mat",
             hint="Lay it on a mat that is clearly lighter or darker, in even light, or pick the points by hand.",
         )  # fmt: skip
-    outline = outer_edge(picture, view, piece, scene.strips | ~view.seen, SHADOW_MM)
+    outline = outer_edge(picture, view, piece, scene.strips | ~view.seen, REACH_MM)
     _check_shape(outline)
     _check_whole(outline, scene)
     return outline

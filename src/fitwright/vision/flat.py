@@ -39,6 +39,12 @@ class FlatView:
         """(n, 2) plane, mm → column, row of this view."""
         return np.asarray((np.asarray(mm, dtype=np.float64) - self.low_mm) * self.px_per_mm - 0.5)
 
+    def all_in(self, mask: NDArray[np.bool_], mm: Floats) -> bool:
+        """Whether all places (n, 2) of the plane lie in a mask of this view."""
+        at = np.rint(self.at(mm)).astype(int)
+        inside = np.all((at >= 0) & (at < self.grey.shape[::-1]), axis=1)
+        return bool(inside.all() and mask[at[:, 1], at[:, 0]].all())
+
     def polygon(self, mm: Floats) -> NDArray[np.bool_]:
         """(h, w) True inside a closed polygon (n, 2) of the plane."""
         canvas = np.zeros(self.grey.shape, np.uint8)

@@ -13,9 +13,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import cv2
 import numpy as np
 
 from fitwright.errors import InputError
+from fitwright.foot.datums import OFF_LINE_MM, off_line_mm
 from fitwright.foot.frame import check_foot, from_sole, sole_axes, to_sole
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.find_cleat import CleatFound, find_cleat
@@ -35,8 +37,8 @@ M_ZONES = {"m1": (0.55, 0.86, -0.30, -0.05), "m5": (0.46, 0.80, 0.05, 0.30)}
 """Where the crosses of M1 and M5 are sought: x from, to, z from, to, as shares of the sole's length."""
 CLEAT_ZONE = (0.42, 0.90, -0.19, 0.19)
 """Where the cleat is sought, likewise."""
-TAPE_MM = 12.0
-"""What lies nearer to a pen cross belongs to its tape."""
+TAPE_MM, TAPE_TONE = 12.0, 40.0
+"""What lies nearer to a pen cross and differs from the tape there by fewer grey levels belongs to the tape."""
 U_OUTLINE_END_MM = 0.08
 """How well a stroke's line crosses the sole's outline where the stroke ends (from rendered pictures)."""
 BESIDE_MM = 50.0
@@ -251,11 +253,10 @@ class _Found:
 
     def _cleat(self, strokes: list[Stroke]) -> None:
         zone = self._zone(*CLEAT_ZONE)
+        strokes = [s for s in strokes if self.view.all_in(zone, self.view.plane.places_mm(s.rough_px))]
         for name in ("m1", "m5"):
             if name in self.points:  # the tape is not the cleat
-                zone &= ~self.view.disc(
-                    self.view.plane.places_mm(np.array([self.points[name].uv_px]))[0], TAPE_MM
-                )
+                zone &= ~self._tape(self.view.plane.places_mm(np.array([self.points[name].uv_px]))[0])
         self.cleat = find_cleat(self.picture, self.view, zone, strokes, self.sole_of_px)
         if self.cleat is None:
             self.notes.append(
@@ -264,6 +265,13 @@ class _Found:
             return
         for name, (uv, u_px) in self.cleat.ends.items():
             self._put(name, uv, u_px, self.cleat.how, SURE if self.cleat.marked else GUESS)
+
+    def _tape(self, at_mm: Floats) -> Mask:
+        """View pixels of the tape under a pen cross: near it and of its tone, the pen's lines included."""
+        near = self.view.disc(at_mm, TAPE_MM)
+        tone = np.median(self.view.grey[self.view.disc(at_mm, TAPE_MM / 2)])
+        like = (near & (np.abs(self.view.grey - tone) < TAPE_TONE)).astype(np.uint8)
+        return np.asarray(cv2.morphologyEx(like, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)) > 0)
 
     def _dots(self) -> None:
         everywhere = self._inside(-1.0)
@@ -306,9 +314,7 @@ class _Found:
                 "dab a dark dot (2 mm) in a light ring (4 mm) on it, or pick them by hand"
             )
             return
-        p = self.sole_of_px(np.array([d.uv_px for d in dots]))
-        across = np.linalg.svd(p - p.mean(axis=0), compute_uv=False)[1] / math.sqrt(len(p))
-        if across < 2.0:
+        if off_line_mm(self.sole_of_px(np.array([d.uv_px for d in dots]))) < OFF_LINE_MM:
             self.notes.append("the datum dots lie on one line: put one of them 10 mm or more to the side")
 
 
