@@ -50,6 +50,9 @@ def test_a_guess_is_said_to_be_one(client, visit):
     assert "Not measured: M1 and M5." in text
     assert "Do not set a cleat by it" in text
     assert "guess from foot length" in text
+    assert (
+        text.count("stroke-dasharray") >= 8
+    )  # four strips of the guess, four of the whole, which is only the guess
     assert "left foot, from" in text.replace("(", "").replace(")", "")
 
 
@@ -59,7 +62,9 @@ def test_ruler_values_join_the_photograph_and_a_conflict_is_seen_set_aside_and_p
     assert client.post(address(visit), typed).status_code == 302
     text = shown(client, visit)
     assert "They agree" in text
-    assert "201.5 ± 3.1 mm" in text  # 1.96 √(1.5² + 0.5²): what a reading cannot beat, and how far the two differ
+    assert (
+        "201.5 ± 3.1 mm" in text
+    )  # 1.96 √(1.5² + 0.5²): what a reading cannot beat, and how far the two differ
     assert 'value="20,1 cm 202"' in text
     assert text.count("<svg") >= 10
     client.post(address(visit), typed | {"m1_x": "210"})

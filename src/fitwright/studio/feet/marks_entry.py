@@ -23,9 +23,9 @@ from fitwright.studio.visits import analyse, analysis, answer, answers
 # Standard uncertainty of one ruler reading (heel's rearmost point, mid-line by eye); our assumption, no source.
 RULER_FIELDS = (
     Field("m1_x", "M1 from the heel", "readings", unit="mm", low=80, high=350, u=1.5, hint="along the mid-line"),
-    Field("m1_z", "M1 inward of the mid-line", "readings", unit="mm", low=5, high=90, u=2.0),
+    Field("m1_z", "M1 inward of the mid-line", "readings", unit="mm", low=5, high=90, u=2.0, hint="square to it"),
     Field("m5_x", "M5 from the heel", "readings", unit="mm", low=80, high=350, u=1.5, hint="along the mid-line"),
-    Field("m5_z", "M5 outward of the mid-line", "readings", unit="mm", low=5, high=90, u=2.0),
+    Field("m5_z", "M5 outward of the mid-line", "readings", unit="mm", low=5, high=90, u=2.0, hint="square to it"),
 )  # fmt: skip
 U_BETWEEN_SHOES_MM = 3.0
 """How far a foot may lie otherwise in another shoe, fore-aft and sideways; our assumption, no source."""

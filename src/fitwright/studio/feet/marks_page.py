@@ -68,7 +68,7 @@ class FootMarks:
 def page(visit: Visit) -> tuple[FootMarks, ...]:
     """Both feet on the shoes that are on the bench."""
     ways = {side: ways_of(visit, side) for side in FEET}
-    wanted = {w.row.medium_id for found in ways.values() for w in found if w.row is not None}  # type: ignore[attr-defined]
+    wanted = {w.row.medium_id for found in ways.values() for w in found if w.row is not None}
     media = Medium.objects.in_bulk(wanted - {None})
     return tuple(_foot(visit, side, ways[side], media) for side in FEET)
 
@@ -87,7 +87,7 @@ def _foot(visit: Visit, side: str, ways: tuple[Way, ...], media: Mapping[int, Me
 
 def _line(way: Way, media: Mapping[int, Medium]) -> Line:
     row = way.row
-    medium = media.get(row.medium_id) if row is not None else None  # type: ignore[attr-defined]
+    medium = media.get(row.medium_id) if row is not None else None
     place = row.label.split()[1] if row is not None and (medium or row.kind != KIND) else ""
     return Line(way, outward(way.observation.measured), medium, place)
 

@@ -44,7 +44,7 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     foot, edge = given.get("foot", "left"), given.get("edge", "inner")
     side_photo.check_edge(foot, edge)
     row = analysis(visit, KIND, label(visit, f"{foot} {edge}"))
-    same = row is not None and row.medium_id == medium.pk  # type: ignore[attr-defined]
+    same = row is not None and row.medium_id == medium.pk
     points = picks.filled(side_photo.POINTS, row.inputs.get("points", {}) if row and same else {})
     problem = ""
     if request.method == "POST":
@@ -82,34 +82,31 @@ def _page(
 
 
 def _table(foot: FootMarks) -> list[dict[str, Any]]:
-    """Lines of the table with a strip in each cell, all strips of a column on one axis; the last has its ticks."""
-    spans = {name: _span(foot, name) for name in COLUMNS}
+    """Lines of the table with a strip in each cell, all strips of a column on one axis; the last has its ticks.
+
+    Measured is hollow, together solid, and what is guessed dashed.
+    """
     guessed = foot.found.guessed
     rows: list[dict[str, Any]] = []
     for line in foot.lines:
         shown = {n: m for n, m in line.values.items() if not line.guess or n in guessed}
         if shown:
-            state: State = "predicted" if line.guess else "before"
-            rows.append({"line": line, "cells": _cells(foot.side, shown, spans, state, False)})
+            rows.append({"line": line, "cells": _cells(foot, shown, "before")})
     if rows:
-        rows.append({"line": None, "cells": _cells(foot.side, foot.values, spans, "now", True)})
+        rows.append({"line": None, "cells": _cells(foot, foot.values, "now", ticks=True)})
     return rows
 
 
 def _cells(
-    side: str,
-    values: Mapping[str, Measured],
-    spans: Mapping[str, tuple[float, float]],
-    state: State,
-    ticks: bool,
+    foot: FootMarks, values: Mapping[str, Measured], state: State, *, ticks: bool = False
 ) -> list[tuple[str, Measured | None, str]]:
     def strip(name: str, m: Measured) -> str:
-        drawn = Strip(COLUMNS[name], (Reading(side, m, state),), unit="mm", span=spans[name])
+        reading = Reading(foot.side, m, "predicted" if name in foot.found.guessed else state)
+        drawn = Strip(COLUMNS[name], (reading,), unit="mm", span=_span(foot, name))
         return strip_svg(drawn, width=STRIP_PX, ticks=ticks)
 
-    return [
-        (words, m, strip(name, m) if m else "") for name, words in COLUMNS.items() for m in [values.get(name)]
-    ]
+    cells = [(name, words, values.get(name)) for name, words in COLUMNS.items()]
+    return [(words, m, strip(name, m) if m else "") for name, words, m in cells]
 
 
 def _span(foot: FootMarks, name: str) -> tuple[float, float]:
