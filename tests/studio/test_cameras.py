@@ -115,6 +115,6 @@ def test_a_picture_held_in_any_way_meets_the_same_lens(orientation):
     prior = cameras.lens_of(upright)
     R = np.array(upright.turn, dtype=float)
     directions = np.random.default_rng(1).uniform(-0.6, 0.6, (20, 2))
-    on_sensor = distort(calibration().lens, directions) - np.array([399, 299]) / 2
+    on_sensor = distort(calibration().believed[0], directions) - np.array([399, 299]) / 2
     wanted = on_sensor @ R.T + (np.array(upright.size_px) - 1) / 2
     assert distort(prior.mean, directions @ R.T) == pytest.approx(wanted, abs=1e-9)

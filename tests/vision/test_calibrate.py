@@ -218,3 +218,12 @@ def test_spread_rebuilds_the_covariance(calibrated):
     plain = LensPrior.of_picture(SIZE, None)
     assert plain.spread.shape == (8, 5)  # what is known exactly has no direction
     assert plain.spread @ plain.spread.T == pytest.approx(plain.covariance)
+
+
+def test_a_lens_known_no_better_than_by_a_guess_is_not_used(calibrated):
+    """Four pictures of a small board in the middle leave the radial terms free: measuring by them would be worse."""
+    views = views_of_card(np.random.default_rng(3), 4)
+    middle = (np.array(SIZE) - 1) / 2
+    small = solve([replace(v, points_px=middle + (v.points_px - middle) / 3) for v in views], SIZE)
+    assert not small.usable
+    assert any("no better than by a guess" in note for note in small.notes)

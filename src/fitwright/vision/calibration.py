@@ -19,6 +19,9 @@ OUTLIER_RATIO = 2.5
 REACH, TILT_DEG, U_FOCAL = 0.7, 15.0, 0.02
 """Below this share of the half diagonal covered, below this tilt of the board, above this relative u of the focal
 length a calibration is called weak (our choice)."""
+EDGE = 0.8
+USUAL_BEND = (0.3, 0.3, 0.1)
+"""Standard uncertainty of k1, k2, k3 around zero for any lens short of a fisheye (our choice)."""
 TERMS = ("log focal", "centre_u", "centre_v", "k1", "k2", "k3", "p1", "p2")
 
 
@@ -145,8 +148,17 @@ class CameraCalibration:
 
     @property
     def usable(self) -> bool:
-        """Whether it knows the lens better than the file's own focal length does."""
-        return bool(self._u[0] <= U_FOCAL)
+        """Whether it knows focal length and lens better than one knows them of a camera nobody calibrated."""
+        return bool(self._u[0] <= U_FOCAL) and self._bends_better_known
+
+    @property
+    def _bends_better_known(self) -> bool:
+        """How far the radial terms move a point at `EDGE` of the half diagonal, against what a guess knows of it."""
+        r = EDGE * math.hypot(*self.size_px) / 2 / math.exp(self.lens[0])
+        powers = np.array([r**3, r**5, r**7])
+        guess = LensPrior.of_picture(self.size_px, None).covariance
+        known, guessed = (powers @ C[3:6, 3:6] @ powers for C in (self.believed[1], guess))
+        return bool(known < guessed)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -164,7 +176,11 @@ class CameraCalibration:
                 f"the board never came near the picture's corners (corners reach {self.reach:.0%} of the way): "
                 "move it there in some pictures"
             )
-        if not self.usable:
+        if not self._bends_better_known:
+            notes.append(
+                "the lens's bending is known no better than by a guess, so it is not used: add pictures"
+            )
+        if self._u[0] > U_FOCAL:
             notes.append(
                 f"the focal length is known to {Z95 * self._u[0]:.0%} only, so it is not used: add tilted pictures"
             )
@@ -174,10 +190,17 @@ class CameraCalibration:
     def _u(self) -> Floats:
         return np.sqrt(np.diag(self.covariance))
 
+    @property
+    def believed(self) -> tuple[Floats, Floats]:
+        """Lens and covariance with `USUAL_BEND` as a belief: where no corner was seen the polynomial is free."""
+        C, R = self.covariance, np.diag(np.square(USUAL_BEND))
+        gain = C[:, 3:6] @ np.linalg.inv(C[3:6, 3:6] + R)
+        return self.lens - gain @ self.lens[3:6], C - gain @ C[3:6]
+
     def prior(self, picture: Picture) -> LensPrior:
         """What this calibration says of a picture by the same camera, held in any way, of any size of that shape."""
         return LensPrior.of_calibration(
-            self.lens, self.covariance, self.size_px, picture.turn, picture.size_px, self.method
+            *self.believed, self.size_px, picture.turn, picture.size_px, self.method
         )
 
     def to_json(self, with_corners: bool = True) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from django.views.generic import RedirectView
 
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
-from fitwright.web.views import bike, body, front, handover, intake, media, plan, ride, visit
+from fitwright.web.views import bike, body, cameras, front, handover, intake, media, plan, ride, visit
 from fitwright.web.views import hardware as catalogue
 from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, pick, setting
 
@@ -59,6 +59,8 @@ urlpatterns = [
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
     path("visits/<int:pk>/position.json", handover.position, name="position"),
     path("scale-card.pdf", overview.scale_card, name="scale_card"),
+    path("studio/cameras", cameras.page, name="cameras"),
+    path("studio/cameras/<int:pk>", cameras.camera, name="camera"),
     path("media/<digest:sha256>", media.medium, name="medium"),
     path("media/<digest:sha256>/frame", media.still, name="still"),
 ]
