@@ -12,6 +12,7 @@ from fitwright.quantity import Measured, format_pm
 from fitwright.records.models import STATIONS, Position, Rider, Visit, Work
 from fitwright.studio import bike, body, intake, plan
 from fitwright.studio.entry import lowered
+from fitwright.studio.feet import cleats
 from fitwright.studio.visits import all_answers, all_measured, analyses, positions
 
 LABELS = {s: s.capitalize() for s in STATIONS}
@@ -90,6 +91,7 @@ class VisitPage:
     referral: str
     reasons: tuple[str, ...]
     positions: tuple[Position, ...]
+    reminders: tuple[str, ...]
 
 
 def page(visit: Visit) -> VisitPage:
@@ -99,7 +101,7 @@ def page(visit: Visit) -> VisitPage:
     asked = intake.page(visit)
     return VisitPage(
         walk, station, words, asked.referral, asked.reasons,
-        positions(visit),
+        positions(visit), cleats.due_words(visit.rider),
     )  # fmt: skip
 
 

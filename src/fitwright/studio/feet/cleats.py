@@ -23,6 +23,7 @@ SIDES = {"": "both", "left": "left", "right": "right"}
 PARTS = {"front": "front", "rear": "rear", "inner": "inner side", "outer": "outer side"}
 PLAY = {"": "not tried", "no": "as when new", "yes": "more than when new"}
 EARLIEST = date(1990, 1, 1)
+WEEKS_A_MONTH = 365.25 / 12 / 7
 RIDING_KM_H = 25.0  # hours a week to km, where no distance is known; common practice, no source
 RULE = ("rule", "cleat_age")
 RULE_SOURCE = "common practice, no source; the part maker’s own wear marks prevail"
@@ -157,9 +158,17 @@ def withdraw(visit: Visit, pk: int) -> None:
 
 def notes_of(rider: Rider, letter: str) -> tuple[Note, ...]:
     """The notes of one pair, newest first."""
-    rows = CleatNote.objects.current().filter(rider=rider, letter=letter).select_related("medium")
-    live = [row for row in rows if not row.data.get("withdrawn")]
-    return tuple(_note(row) for row in sorted(live, key=lambda r: (r.on, r.pk), reverse=True))
+    return notes_by_pair(rider).get(letter, ())
+
+
+def notes_by_pair(rider: Rider) -> dict[str, tuple[Note, ...]]:
+    """The notes of every pair of this rider, newest first; what was taken back is left out."""
+    rows = CleatNote.objects.current().filter(rider=rider).select_related("medium")
+    found: dict[str, tuple[Note, ...]] = {}
+    for row in sorted(rows, key=lambda r: (r.on, r.pk), reverse=True):
+        if not row.data.get("withdrawn"):
+            found[row.letter] = (*found.get(row.letter, ()), _note(row))
+    return found
 
 
 def _note(row: CleatNote) -> Note:
@@ -208,8 +217,27 @@ class Age:
 
 
 def ages(rider: Rider, letter: str, today: date | None = None) -> tuple[Age, ...]:
-    """Both cleats of a pair as far as it is known since when they are on; a look since then postpones nothing."""
-    now, due_after, notes = today or timezone.localdate(), rule(), notes_of(rider, letter)
+    """Both cleats of a pair, as far as it is known since when they are on."""
+    notes = notes_of(rider, letter)
+    return _ages(notes, rule(), _hours(rider), today or timezone.localdate()) if notes else ()
+
+
+def due_words(rider: Rider, today: date | None = None) -> tuple[str, ...]:
+    """What to remind of, for the visit's overview and the rider's page; empty when nothing is due."""
+    by_pair = notes_by_pair(rider)
+    if not by_pair:
+        return ()
+    given = rule(), _hours(rider), today or timezone.localdate()
+    return tuple(
+        f"{'' if letter == 'A' else f'shoes {letter}, '}{age.words}"
+        for letter, notes in sorted(by_pair.items())
+        for age in _ages(notes, *given)
+        if age.due
+    )
+
+
+def _ages(notes: tuple[Note, ...], due_after: Rule, hours: float | None, today: date) -> tuple[Age, ...]:
+    """A look since they were fitted postpones nothing; more play than when new makes them due at once."""
     found = []
     for side in ("left", "right"):
         own = [n for n in notes if n.side in ("", side)]
@@ -217,32 +245,26 @@ def ages(rider: Rider, letter: str, today: date | None = None) -> tuple[Age, ...
         if start is None:
             continue
         looked = next((n for n in own if n.kind == "worn" and n.on >= start.on), None)
-        weeks = (now - start.on) / timedelta(weeks=1)
-        per_week, how = _km_per_week(rider, start)
+        weeks = (today - start.on) / timedelta(weeks=1)
+        per_week, how = _km_per_week(start, hours)
         km = None if per_week is None else per_week * weeks
-        months = weeks / 4.348
+        months = weeks / WEEKS_A_MONTH
         late = months >= due_after.months or (km is not None and km >= due_after.km)
         grown = looked is not None and looked.play == "yes"
         found.append(Age(side, start.on, start.kind, months, km, how, late or grown, looked))
     return tuple(found)
 
 
-def _km_per_week(rider: Rider, start: Note) -> tuple[float | None, str]:
+def _km_per_week(start: Note, hours: float | None) -> tuple[float | None, str]:
     if start.km_per_week is not None:
         return start.km_per_week, f"{start.km_per_week:g} km a week"
-    rows = Measurement.objects.current().filter(visit__rider=rider, station="intake", key="hours_per_week")
-    hours = rows.last()
     if hours is None:
         return None, ""
-    return hours.value * RIDING_KM_H, f"{hours.value:g} h a week at {RIDING_KM_H:g} km/h, guessed"
+    return hours * RIDING_KM_H, f"{hours:g} h a week at {RIDING_KM_H:g} km/h, guessed"
 
 
-def due_words(rider: Rider, letter: str | None = None) -> tuple[str, ...]:
-    """What to remind of, for the visit's overview and the rider's page; empty when nothing is due."""
-    letters = CleatNote.objects.filter(rider=rider).values_list("letter", flat=True).distinct()
-    pairs = [letter] if letter else sorted(set(letters))
-    told = []
-    for one in pairs:
-        pair = "" if one == "A" else f"shoes {one}, "
-        told += [f"{pair}{age.words}" for age in ages(rider, one) if age.due]
-    return tuple(told)
+def _hours(rider: Rider) -> float | None:
+    """Hours a week as last said at Intake."""
+    rows = Measurement.objects.current().filter(visit__rider=rider, station="intake", key="hours_per_week")
+    row = rows.last()
+    return None if row is None else float(row.value)

@@ -10,6 +10,7 @@ from fitwright.errors import InputError
 from fitwright.records.models import Bike, Rider, Visit
 from fitwright.studio import overview
 from fitwright.studio.entry import sentence
+from fitwright.studio.feet import cleats
 from fitwright.studio.intake import USE_WORDS
 from fitwright.studio.visits import new_rider, open_visit
 from fitwright.web.views.shell import the_studio
@@ -40,6 +41,7 @@ def rider(request: HttpRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(Rider, pk=pk)
     visits = person.visits.select_related("bike")
     context = {"studio": the_studio(), "rider": person, "visits": visits, "uses": USE_WORDS.items()}
+    context["reminders"] = cleats.due_words(person)
     return render(request, "front/rider.html", context)
 
 

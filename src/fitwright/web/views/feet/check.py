@@ -73,7 +73,17 @@ def _page(
         "plays": cleats.PLAY, "worn": WORN.values(), "weekly": WEEKLY, "rule_fields": RULE.values(),
         "places": film_points.PLACES, "today": date.today().isoformat(),
     }  # fmt: skip
-    return show_bench(request, visit, "feet_check", context | (extra or {}), status=status)
+    wrong = extra or {}
+    stray = bool(wrong) and not _has_its_place(wrong["typed"])
+    return show_bench(request, visit, "feet_check", context | wrong | {"stray": stray}, status=status)
+
+
+def _has_its_place(typed: dict[str, str]) -> bool:
+    """Whether the form that was sent is on the page, so that what is wrong can stand beside it."""
+    action, foot = typed.get("action"), typed.get("foot") in soles.FEET
+    if action == "photo":
+        return foot and typed.get("when") in ("after", "remount")
+    return action in ("note", "withdraw", "rule") or (foot and action in ("recorded", "places"))
 
 
 def _foot(visit: Visit, side: str) -> dict[str, Any]:
