@@ -124,7 +124,7 @@ def read_hanging(
         "picks and lens": _u(yaw, mean, covariance, np.zeros(4)),
         "marks on the body": combine(U_FOOT_DEG[line], U_KNEE_DEG[knee]),
         "lines not level": combine(
-            _u(yaw, mean, np.zeros((8, 8)), tilts), _foreshortening_deg(value, sight.u_square_deg)
+            _u(yaw, mean, np.zeros((8, 8)), tilts), _second_order_deg(value, sight.u_square_deg)
         ),
     }
     _check_yaw(side, value)
@@ -156,13 +156,15 @@ def _u(yaw: Any, mean: Floats, points: Floats, tilts: Floats) -> float:
     return math.sqrt(float(propagate(yaw, mean, covariance)[1][0, 0]))
 
 
-def _foreshortening_deg(yaw_deg: float, u_square_deg: float) -> float:
-    """What a tilted plane does to an angle beyond the first order: (1 − cos τ) cos(φ − 2α) sin φ, τ = √(τx² + τy²).
+def _second_order_deg(yaw_deg: float, u_square_deg: float) -> float:
+    """What tilts do to the angle beyond the first order (JCGM 100, 5.1.2, note), root mean square over normal tilts.
 
-    Root mean square over normal τx, τy of standard deviation u: u² |sin φ|.
+    A plane tilted by τ = √(τx² + τy²) shortens the angle: (1 − cos τ) cos(φ − 2α) sin φ, so u_τ² |sin φ|; and a line
+    tilted by t against square to the shank is turned by t τ across it, so u_t u_τ for each line.
     """
     u = math.radians(u_square_deg)
-    return math.degrees(u**2 * abs(math.sin(math.radians(yaw_deg))))
+    lines = u * combine(math.radians(U_TILT_FOOT_DEG), math.radians(U_TILT_KNEE_DEG))
+    return math.degrees(combine(u**2 * math.sin(math.radians(yaw_deg)), lines))
 
 
 def _length(xy: Floats, covariance: Floats, sight: Sight) -> Measured | None:

@@ -35,7 +35,7 @@ U_SOLE_HEIGHT_MM = 15.0
 """How well a card is held at the height of the sole, by eye (common practice, no source)."""
 NO_CARD_NOTE = (
     "Without a scale card nobody knows whether the camera looked exactly along the shank. It is allowed to be "
-    f"±{2 * U_SQUARE_CAMERA_DEG:.0f}° aslant, and that turns lines far from the picture’s middle."
+    f"±{2 * U_SQUARE_CAMERA_DEG:.0f}° aslant, and that turns lines that are not level or far from the middle."
 )
 
 
