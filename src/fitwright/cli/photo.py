@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from fitwright.cli.output import emit, reports_errors
-from fitwright.errors import InputError
+from fitwright.errors import InputError, check_range
+from fitwright.quantity import Z95
+from fitwright.vision.boards import Chessboard
+from fitwright.vision.calibrate import Board, as_seen, calibrate, described_chessboard, leave_out, readable
+from fitwright.vision.calibration import CameraCalibration
+from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.photo import BoardReport, described_board, measure_board
 from fitwright.vision.picture import read_picture
 
-app = typer.Typer(no_args_is_help=True, help="Measure on a photograph with the scale card in view.")
-
-
-@app.callback()
-def group() -> None:
-    """Keeps `photo measure` a sub-command even while it is the only one."""
+app = typer.Typer(
+    no_args_is_help=True, help="Measure on a photograph with the scale card in view, and calibrate cameras."
+)
 
 
 @app.command()
 @reports_errors
 def measure(
-    image: Annotated[Path, typer.Argument(help="JPEG, PNG, TIFF or WebP photograph.", show_default=False)],
+    image: Annotated[
+        Path, typer.Argument(help="JPEG, PNG, HEIC, TIFF or WebP photograph.", show_default=False)
+    ],
     squares: Annotated[
         str | None, typer.Option(help="Board size, ACROSSxDOWN squares, for example 5x7.")
     ] = None,
@@ -65,6 +70,83 @@ def measure(
     report = measure_board(read_picture(image), layout, points, square_mm)
     data = {"image": image.name, **report.to_json()}
     emit(data, as_json, lambda: _text(data, report))
+
+
+@app.command("calibrate")
+@reports_errors
+def calibrate_camera(
+    pictures: Annotated[
+        list[Path],
+        typer.Argument(help="Pictures of the board by one camera at one zoom.", show_default=False),
+    ],
+    squares: Annotated[
+        str | None,
+        typer.Option(help="ACROSSxDOWN: squares of a ChArUco board, inner corners of a chessboard."),
+    ] = None,
+    square_mm: Annotated[float | None, typer.Option(help="Side of a square, mm.")] = None,
+    chessboard: Annotated[bool, typer.Option("--chessboard", help="A plain chessboard, no markers.")] = False,
+    marker_mm: Annotated[float | None, typer.Option(help="ChArUco: side of a marker, mm.")] = None,
+    dictionary: Annotated[str | None, typer.Option(help="ChArUco: marker dictionary.")] = None,
+    window_px: Annotated[
+        int | None, typer.Option(help="Chessboard: half window of the sub-pixel step, px.")
+    ] = None,
+    without: Annotated[list[str] | None, typer.Option(help="Picture to leave out; may be repeated.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Calibrate a camera from several pictures of a board: focal length, principal point, lens, each with its
+    uncertainty, and the miss of each picture. Without options the board is our scale card.
+
+    A picture that misses far more than the others is named; leave it out by --without.
+
+    Example:
+
+        fitwright photo calibrate IMG_1.jpg IMG_2.jpg IMG_3.jpg --squares 9x6 --square-mm 25 --chessboard --json
+    """
+    if window_px is not None:
+        check_range("window_px", window_px, 1, 50, "px")
+    sources = [partial(read_picture, path) for path in pictures]
+    board = _stated_board(squares, square_mm, chessboard, marker_mm, dictionary)
+    if isinstance(board, Chessboard):
+        board = as_seen(readable(sources, {}), board)
+    spoilt: dict[str, str] = {}
+    found = calibrate(readable(sources, spoilt), board, window_px, spoilt=spoilt)
+    if without:
+        found = leave_out(found, without)
+    emit(found.to_json(with_corners=False), as_json, lambda: _calibration_text(found))
+
+
+def _stated_board(
+    squares: str | None,
+    square_mm: float | None,
+    chessboard: bool,
+    marker_mm: float | None,
+    dictionary: str | None,
+) -> Board:
+    if squares is None and not chessboard and dictionary is None:
+        return SCALE_CARD
+    if squares is None or square_mm is None:
+        raise InputError("board", "needs --squares and --square-mm together")
+    if chessboard:
+        return described_chessboard(squares, square_mm)
+    if dictionary is None:
+        raise InputError(
+            "dictionary", "is missing", hint="Name it, or say --chessboard for a board without markers"
+        )
+    return described_board(squares, square_mm, marker_mm, dictionary)
+
+
+def _calibration_text(c: CameraCalibration) -> str:
+    u, v = c.centre_px
+    lines = [
+        f"camera: {c.camera_name or 'not named by its files'}, {c.size_px[0]} x {c.size_px[1]} px",
+        f"focal length {c.focal_px}",
+        f"principal point {u.value:.1f} ± {Z95 * u.u:.1f}, {v.value:.1f} ± {Z95 * v.u:.1f} px",
+        "lens " + ", ".join(f"{n} {m.value:+.4f} ± {Z95 * m.u:.4f}" for n, m in c.terms.items()),
+        f"reprojection {c.rms_px:.3f} px rms over {len(c.by_picture)} pictures",
+    ]
+    lines += [f"  {name}: {rms:.3f} px" for name, rms in c.by_picture.items()]
+    lines += [f"not used: {name}: {why}" for name, why in c.unusable.items()]
+    return "\n".join([*lines, *(f"note: {note}" for note in c.notes)])
 
 
 def pixel(field: str, text: str) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from fitwright.errors import InputError
+from fitwright.quantity import Z95
 from fitwright.records.models import CameraProfile, Work
 from fitwright.sheets.lens_drawing import residuals_svg
 from fitwright.studio import cameras, jobs
@@ -68,6 +69,7 @@ def camera(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "studio": the_studio(), "known": known, "found": found, "rows": rows, "problem": problem,
         "drawing_svg": residuals_svg(found, marked),
+        "terms": [(n, f"{m.value:.4f} ± {Z95 * m.u:.4f}".replace("-", "−")) for n, m in found.terms.items()],
     }  # fmt: skip
     return render(request, "cameras/camera.html", context, status=422 if problem else 200)
 
