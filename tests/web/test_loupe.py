@@ -198,7 +198,7 @@ def test_a_reload_offers_what_was_picked_and_imposes_nothing(loupe, truth):
     loupe.open()
     assert loupe.at("heel_centre") is None
     offer = loupe.page.get_by_role("region", name="Picked before")
-    expect(offer).to_contain_text("1 point was picked here")
+    expect(offer).to_contain_text("points: 1")
     offer.get_by_role("button", name="Bring them back").click()
     assert loupe.at("heel_centre") == picked
     expect(offer).to_be_hidden()

@@ -17,7 +17,7 @@ from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Change, Visit
 from fitwright.studio import plan, ride
-from fitwright.studio.feet import foot, hardware, soles
+from fitwright.studio.feet import hardware, soles
 from fitwright.studio.visits import analyse
 
 KEY = "right.knee_flexion_deg.min"
@@ -221,7 +221,7 @@ def test_an_address_with_a_slash_leads_to_its_station(client, measured):
 
 
 def test_the_loupe_shows_what_was_picked_and_names_what_is_missing(client, measured):
-    photo = foot.page(measured).feet[0].photos["before"]
+    photo = soles.photos_of(measured, "left")["before"]
     address = reverse("feet_pick", args=[measured.pk, photo.pk])
     text = client.get(address, {"foot": "left", "when": "before"}).content.decode()
     assert 'name="x.heel_centre"' in text

@@ -17,7 +17,7 @@ from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import Marks, marks_of
 from fitwright.studio.feet.restore import restored
 from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda
-from fitwright.studio.feet.soles import FEET, MOMENTS, photos_of, reading_of
+from fitwright.studio.feet.soles import MOMENTS, photos_of, reading_of
 from fitwright.studio.feet.verdict import Check
 from fitwright.studio.visits import once
 
@@ -43,30 +43,6 @@ class Foot:
     check: Check | None
     remount: Check | None
     float_words: str
-
-
-@dataclass(frozen=True)
-class FeetPage:
-    """The Feet station's first page."""
-
-    feet: tuple[Foot, ...]
-    missing: tuple[str, ...]
-
-
-def page(visit: Visit) -> FeetPage:
-    """What the page shows."""
-    feet = tuple(foot_of(visit, side) for side in FEET)
-    missing = tuple(
-        f"{f.side} sole: {what}"
-        for f in feet
-        for what, known in (
-            ("photograph", f.photos),
-            ("points", f.readings),
-            ("hanging foot (station Body)", f.hanging_yaw),
-        )
-        if not known
-    )
-    return FeetPage(feet, missing)
 
 
 def foot_of(visit: Visit, side: str) -> Foot:

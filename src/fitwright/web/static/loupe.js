@@ -1,6 +1,5 @@
 // The loupe: pick named points in a picture with a lens, a mouse, a finger or only the keyboard.
-// The number boxes of the form are the truth; this script only moves them. What a finder proposes is drawn dashed
-// and becomes a pick only when it is taken.
+// The number boxes of the form are the truth; this script only moves them. What a finder proposes is dashed until taken.
 "use strict";
 
 const root = document.querySelector(".loupe");
@@ -12,10 +11,11 @@ const said = one(".said");
 const outline = root.elements.outline;
 const rows = [...root.querySelectorAll(".points li")];
 const spots = [...root.querySelectorAll(".diagram [data-point]")];
-const places = [...document.querySelectorAll("[data-place]")]; // which foot, which moment
+const places = [...document.querySelectorAll("[data-place]")];
 const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
 const NEAREST = 24; // times nearer than the whole picture
+const HALO = "rgba(255,255,255,.9)";
 const GUESS = "a guess"; // what the finder says of the least sure
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
@@ -181,10 +181,8 @@ function take() {
 }
 
 function takeAll() {
-  const these = takeable();
-  if (!these.length) return;
   remember();
-  for (const row of these) write(row, near(row));
+  for (const row of takeable()) write(row, near(row));
   if (outline && found.outline_px.length) outline.checked = true;
   choose(nextToDo(current));
 }
@@ -346,18 +344,17 @@ function ink(i) {
 }
 
 function marks(place, pen, strong, weak, round) {
-  rows.forEach((row, i) => {
-    const point = read(row);
-    const it = near(row);
-    const label = row.dataset.short;
+  const names = [];
+  for (const i of [...rows.keys()].filter((k) => k !== current).concat(current)) { // the current one on top
+    const [point, it] = [read(rows[i]), near(rows[i])];
     if (it && (!point || (i === current && !sameAs(point, it)))) {
       const at = place(it);
       pen.beginPath();
       pen.arc(at.x, at.y, round * devicePixelRatio, 0, 2 * Math.PI);
       inked(pen, it.sure === GUESS ? [1, 3] : [4, 3], ...ink(i));
-      if (!point) name(pen, at, label, i === current);
+      if (!point) names.unshift([i, at]);
     }
-    if (!point) return;
+    if (!point) continue;
     const at = place(point);
     const [arm, gap] = [i === current ? strong : weak, 3].map((length) => length * devicePixelRatio);
     pen.beginPath();
@@ -366,13 +363,15 @@ function marks(place, pen, strong, weak, round) {
       pen.lineTo(at.x + dx * arm, at.y + dy * arm);
     }
     inked(pen, [], ...ink(i));
-    if (pen.canvas === stage || i !== current) name(pen, at, label, i === current);
-  });
+    if (pen.canvas === stage || i !== current) names.unshift([i, at]);
+  }
+  const taken = [];
+  for (const [i, at] of names) name(pen, i, at, taken);
 }
 
 // Every line is ink on a lighter one, to be seen on any photograph.
 function inked(pen, dash, width, colour, halo = 4) {
-  for (const [w, style] of [[halo, "rgba(255,255,255,.9)"], [width, colour]]) {
+  for (const [w, style] of [[halo, HALO], [width, colour]]) {
     pen.setLineDash(dash.map((length) => length * devicePixelRatio));
     pen.lineWidth = w * devicePixelRatio;
     pen.strokeStyle = style;
@@ -381,14 +380,19 @@ function inked(pen, dash, width, colour, halo = 4) {
   pen.setLineDash([]);
 }
 
-function name(pen, at, label, strong) {
+// A name is left out where it would lie over another.
+function name(pen, i, at, taken) {
   const unit = devicePixelRatio;
-  pen.font = `${(strong ? 15 : 13) * unit}px sans-serif`;
+  const label = rows[i].dataset.short;
+  pen.font = `${(i === current ? 15 : 13) * unit}px sans-serif`;
+  const [x, y, wide, high] = [at.x + 8 * unit, at.y - 8 * unit, pen.measureText(label).width, 15 * unit];
+  if (taken.some((t) => x < t.x + t.wide && t.x < x + wide && y < t.y + high && t.y < y + high)) return;
+  taken.push({ x, y, wide });
   pen.lineWidth = 4 * unit;
-  pen.strokeStyle = "rgba(255,255,255,.9)";
-  pen.strokeText(label, at.x + 8 * unit, at.y - 8 * unit);
-  pen.fillStyle = strong ? "#b3003c" : "#1a1a1a";
-  pen.fillText(label, at.x + 8 * unit, at.y - 8 * unit);
+  pen.strokeStyle = HALO;
+  pen.strokeText(label, x, y);
+  pen.fillStyle = ink(i)[1];
+  pen.fillText(label, x, y);
 }
 
 function looksAt() {
@@ -436,8 +440,8 @@ stage.addEventListener("pointerdown", (event) => {
     return;
   }
   const finger = event.pointerType === "touch";
-  const grabbed = fromPoint(event) < (finger ? REACH : 10);
-  const does = event.shiftKey || event.button === 1 ? "pan" : grabbed ? "grab" : finger && view.zoom > 1 ? "tap" : "move";
+  const does = event.shiftKey || event.button === 1 ? "pan"
+    : fromPoint(event) < (finger ? REACH : 10) ? "grab" : finger && view.zoom > 1 ? "tap" : "move";
   gesture = { does, from: event, point: read(rows[current]), before: state(), past: past.length, future: [...future] };
   if (does === "move") put(inPicture(event), "drag");
 });
@@ -641,9 +645,8 @@ const draft = {
     });
     if (!differs) return this.forget();
     if (kept.carry) return this.bring(kept);
-    const when = new Date(kept.time).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    const count = Object.keys(kept.points).length;
-    one(".earlier p").textContent = `At ${when} ${count} point${count === 1 ? " was" : "s were"} picked here, other than shown now.`;
+    const when = new Date(kept.time).toLocaleTimeString([], { timeStyle: "short" });
+    one(".earlier p").textContent = `Picked here at ${when}, other than shown now (points: ${Object.keys(kept.points).length}).`;
     one(".earlier").hidden = false;
     press("[data-bring]", () => this.bring(kept));
     press("[data-forget]", () => this.forget());

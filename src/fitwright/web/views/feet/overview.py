@@ -14,7 +14,8 @@ from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.card_pdf import scale_card_pdf
 from fitwright.studio import drawings
-from fitwright.studio.feet import foot, soles
+from fitwright.studio.feet import soles
+from fitwright.studio.feet.foot import Foot, foot_of
 from fitwright.studio.feet.steps import steps
 from fitwright.studio.handover import PAPERS
 from fitwright.web import examples
@@ -45,14 +46,14 @@ def _page(
     labels = {b.url: b.label for b in BENCHES}
     context = {
         "example_svg": examples.sole_example(), "soles_svg": drawings.soles_drawing(visit),
-        "feet": [vars(f) | {"cleats": _cleats(f)} for f in foot.page(visit).feet],
+        "feet": [vars(f) | {"cleats": _cleats(f)} for f in (foot_of(visit, side) for side in soles.FEET)],
         "steps": [(labels.get(s.name, "Photographs and points"), s) for s in steps(visit)],
         "when_words": soles.MOMENT_WORDS, "accepted": ",".join(TAKEN["photo"]),
     }  # fmt: skip
     return show_bench(request, visit, "feet", context | (extra or {}), "feet/page.html", status)
 
 
-def _cleats(one: foot.Foot) -> list[tuple[str, dict[str, Measured]]]:
+def _cleats(one: Foot) -> list[tuple[str, dict[str, Measured]]]:
     """The cleat at each moment and the first setting, in the order in which they came about."""
     found = {w: r.cleat.measured() for w, r in one.readings.items() if r.cleat is not None}
     rows = [(words, found[w]) for w, words in soles.MOMENT_WORDS.items() if w in found]
