@@ -8,6 +8,7 @@ import numpy as np
 import pymupdf
 import pytest
 from django.urls import reverse
+from playwright.sync_api import Page, expect
 
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.quantity import Measured
@@ -268,3 +269,29 @@ def test_a_page_asks_the_database_few_questions(client, soles, at, name, django_
 def test_an_unknown_paper_is_refused(client, soles):
     page = client.get(reverse("feet_aid", args=[soles.pk]), {"paper": "a3"})
     assert page.status_code in (400, 422)
+
+
+def test_another_pair_of_this_visit_is_carried_over_too(client, soles):
+    analyse(soles, "sole", "left after B", sole("left", x=180.0, psi=3.0).to_json())
+    told = text(client.get(reverse("feet_setting", args=[soles.pk])))
+    assert "As on pair B" in told
+    assert re.search(r"6\.\d ± \d\.\d mm towards the heel, \d\.\d ± \d\.\d° less toe-out", told)
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_sliding_in_a_browser_answers_at_once_and_keeps_on_release(page: Page, live_server, soles):
+    page.goto(live_server.url + reverse("feet_setting", args=[soles.pk]))
+    slider = page.locator("#slide-left")
+    slider.evaluate("s => { s.value = '0.30'; s.dispatchEvent(new Event('input', {bubbles: true})) }")
+    expect(page.locator("#result-left")).to_contain_text("0.30")
+    expect(page.locator("#lambda-left")).to_have_value("0.5")
+    assert wish(soles).place.fraction == 0.5
+    slider.evaluate("s => s.dispatchEvent(new Event('change', {bubbles: true}))")
+    expect(page.locator("#lambda-left")).to_have_value("0.3")
+    page.locator("#rule-left-m1").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#result-left")).to_contain_text("0.00")
+    expect(page.locator("#rule-left-m1")).to_be_focused()
+    page.locator("#undo-left").click()
+    expect(page.locator("#lambda-left")).to_have_value("0.3")

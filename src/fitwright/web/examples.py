@@ -7,10 +7,13 @@ from functools import cache
 import numpy as np
 
 from fitwright.bike.contact import ContactPoints
+from fitwright.foot.fitting_aid import CleatBody, fitting_aid
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.linkage.twin import LegTwin
 from fitwright.quantity import Measured
+from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.callouts import Callout
+from fitwright.sheets.cleat_card import CardFoot
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
@@ -31,6 +34,14 @@ def sole_example() -> str:
         for foot, x, z, psi in (("left", 190.2, 1.0, 9.0), ("right", 186.4, 2.0, 7.0))
     ]  # fmt: skip
     return soles_svg(figures, title=TITLE)
+
+
+@cache
+def aid_example() -> str:
+    """A cleat, where it shall be, and the steps of a hand."""
+    sure, body = np.zeros((3, 3)), CleatBody()
+    now, to = CleatPose(190.0, 4.0, 2.0, sure, "example"), CleatPose(184.0, 1.0, 7.0, sure, "example")
+    return aid_svg(AidFigure("left", CardFoot(to, 280.0), body, fitting_aid(now, to, body)), ident="example")
 
 
 @cache

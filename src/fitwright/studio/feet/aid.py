@@ -20,6 +20,7 @@ from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.setting import start_of, target_of, wished_pose
 from fitwright.studio.feet.soles import FEET, reading_of
 from fitwright.studio.feet.start_rules import M1_SHARE
+from fitwright.studio.visits import once
 
 MOMENT_WORDS = {"after": "as photographed after fitting", "before": "as it came"}
 
@@ -66,7 +67,7 @@ def foot_aid(visit: Visit, side: str) -> FootAid:
         words += ", as far as it can be bolted"
     when = next((w for w in MOMENT_WORDS if (r := reading_of(visit, side, w)) and r.cleat), "")
     reading = reading_of(visit, side, when) if when else reading_of(visit, side, "before")
-    system, marks = system_of(visit), marks_of(visit, side)
+    system, marks = system_of(visit), once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
     body = CleatBody.of(system, reading)
     aid = fitting_aid(reading.cleat, target, body) if reading and reading.cleat else None
     printed = _imprint(visit, side, body)

@@ -147,7 +147,7 @@ def foot_length(visit: Visit, side: str) -> Measured | None:
 
 def start_of(visit: Visit, side: str, tried: Wished | None = None) -> StartSetting | None:
     """The first setting of one foot; None while nothing tells where M1 and M5 lie or it cannot be solved."""
-    marks = marks_of(visit, side)
+    marks = once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
     if marks is None:
         return None
     wish, priors = wish_of(visit, side, tried)
@@ -160,9 +160,9 @@ def start_of(visit: Visit, side: str, tried: Wished | None = None) -> StartSetti
     return replace(start, priors=priors)
 
 
-def reachable_of(visit: Visit, side: str, tried: Wished | None = None) -> Reachable | None:
-    """The nearest pose that the hardware allows to the first setting; None while hardware or setting is unknown."""
-    start, system, pattern = start_of(visit, side, tried), system_of(visit), pattern_of(visit, side)
+def reachable_from(visit: Visit, side: str, start: StartSetting | None) -> Reachable | None:
+    """The nearest pose that the hardware allows to a first setting; None while hardware or setting is unknown."""
+    system, pattern = system_of(visit), pattern_of(visit, side)
     if start is None or system is None or pattern is None:
         return None
     return reach(system, pattern, start.cleat.vector.tolist())
@@ -174,7 +174,7 @@ def target_of(visit: Visit, side: str) -> CleatPose | None:
     start = start_of(visit, side)
     if planned is not None or start is None:
         return planned
-    near = reachable_of(visit, side)
+    near = reachable_from(visit, side, start)
     if near is None or near.exact:
         return start.cleat
     return replace(start.cleat, x_mm=near.x_mm, z_mm=near.z_mm, psi_deg=near.psi_deg)

@@ -36,7 +36,7 @@ from fitwright.studio.feet.ridden import Ridden, ridden_of
 from fitwright.studio.feet.setting import (
     Wished,
     can_undo,
-    reachable_of,
+    reachable_from,
     save_wished,
     start_of,
     wish_of,
@@ -97,8 +97,9 @@ class FootSetting:
 
 def foot_setting(visit: Visit, side: str, tried: Wished | None = None) -> FootSetting:
     """Everything the page shows of one foot, with the wish on record or one that is only tried."""
-    marks = marks_of(visit, side)
-    start, near = start_of(visit, side, tried), reachable_of(visit, side, tried)
+    marks = once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
+    start = start_of(visit, side, tried)
+    near = reachable_from(visit, side, start)
     wish, _ = wish_of(visit, side, tried)
     hanging = body.hanging(visit).get(side)
     lying: tuple[Candidate, ...] = ()
@@ -157,7 +158,7 @@ def drawing(visit: Visit, feet: Sequence[FootSetting]) -> str:
     """Both soles as SVG; empty while nothing can be solved."""
     figures = [f for one in feet if (f := figure(visit, one)) is not None]
     title = "First setting: the wish dashed, as found hollow, other rules thin"
-    return soles_svg(figures, width=820.0, height=600.0, title=title) if figures else ""
+    return soles_svg(figures, width=730.0, height=560.0, title=title) if figures else ""
 
 
 def float_drawing(one: FootSetting) -> str:

@@ -11,6 +11,7 @@ from fitwright.errors import InputError
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.soles import FEET
 from fitwright.studio.handover import PAPERS
+from fitwright.web import examples
 from fitwright.web.views.feet.benches import show_bench
 from fitwright.web.views.shell import the_visit
 
@@ -24,8 +25,10 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
     if paper not in PAPERS:
         raise InputError("paper", "unknown", value=paper[:20], allowed=", ".join(PAPERS))
     feet = [aid.foot_aid(visit, side) for side in FEET]
+    known = any(f.target for f in feet)
     context: dict[str, Any] = {
         "feet": feet, "paper": paper, "papers": PAPER_WORDS,
-        "preview": aid.preview(visit, paper) if any(f.target for f in feet) else (),
+        "preview": aid.preview(visit, paper) if known else (),
+        "example_svg": "" if known else examples.aid_example(),
     }  # fmt: skip
     return show_bench(request, visit, "feet_aid", context)

@@ -15,6 +15,7 @@ from fitwright.studio.entry import Field, plain, read_number, read_text
 from fitwright.studio.feet import setting, start_rules
 from fitwright.studio.feet.soles import FEET
 from fitwright.studio.feet.start_rules import FootSetting
+from fitwright.web import examples
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
 from fitwright.web.views.shell import the_visit
@@ -39,11 +40,12 @@ def _context(
 ) -> dict[str, Any]:
     feet = [start_rules.foot_setting(visit, side, (tried or {}).get(side)) for side in FEET]
     mm, share = start_rules.behind(visit)
+    soles_svg = start_rules.drawing(visit, feet)
     return {
         "feet": [
             {"f": f, "boxes": _boxes(f, wrong or {}), "float_svg": start_rules.float_drawing(f)} for f in feet
         ],
-        "soles_svg": start_rules.drawing(visit, feet),
+        "soles_svg": soles_svg, "example_svg": "" if soles_svg else examples.sole_example(),
         "behind": {"mm": plain(mm), "percent": plain(100 * share)},
     }  # fmt: skip
 
