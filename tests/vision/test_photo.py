@@ -72,11 +72,12 @@ def test_partly_hidden_card_works_with_larger_uncertainty(sole_photo):
     [
         (lambda g: np.full_like(g, 128), "no scale card found: the picture has hardly any contrast"),
         (lambda g: g // 30, "too dark"),
+        (lambda g: np.maximum(g, 250), "overexposed"),
         (lambda g: cv2.GaussianBlur(g, (0, 0), 14), "blurred"),
         (lambda g: np.ascontiguousarray(g[:, ::-1]), "mirrored"),
         (lambda g: np.random.default_rng(0).integers(0, 255, g.shape, dtype=np.uint8), "no scale card found"),
     ],
-    ids=["empty", "dark", "blurred", "mirrored", "noise"],
+    ids=["empty", "dark", "overexposed", "blurred", "mirrored", "noise"],
 )
 def test_photograph_without_usable_card_is_refused_with_the_reason(sole_photo, spoil, reason):
     with pytest.raises(InputError, match=reason):

@@ -13,8 +13,8 @@ from fitwright.vision.card import SCALE_CARD, CardLayout, Rect, StripLayout
 
 BLACK, WHITE = "#000000", "#ffffff"
 INSTRUCTIONS = (
-    "1  Print on stiff, matt paper at 100 %. Measure the bar and write what you read; type it in where the photograph"
-    " is measured.",
+    "1  Print on stiff, matt paper at 100 %. Measure the bar, write down what you read, and type it in on the page"
+    " Card and cameras.",
     "2  Cut along the dashed lines; keep the white margin. Stick each strip flat on something stiff.",
     "3  Lay one strip on each side of the sole, level with it, and take the photograph from straight above with the"
     " whole sole and both strips in view.",
