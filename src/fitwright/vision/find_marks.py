@@ -6,6 +6,7 @@ sole or of the cleat, whose outer end is the mark; a cross of two thin dark line
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -19,7 +20,9 @@ from fitwright.vision.find_outline import Mask
 from fitwright.vision.flat import FlatView
 from fitwright.vision.picture import Grey, Picture
 
-STROKE_MM, STROKE_WIDTH_MM, STROKE_CONTRAST = (4.0, 26.0), 2.0, 22.0
+STROKE_MM, STROKE_WIDTH_MM = (4.0, 26.0), 2.0
+STROKE_CONTRASTS = (22.0, 60.0)
+"""Grey levels: the second parts a strong stroke from a weak groove that it crosses."""
 CROSS_ARM_MM, CROSS_LINE_MM, CROSS_LIKENESS = 6.0, 0.8, 0.5
 CROSS_PX_PER_MM = 2.5
 """Crosses are sought in a view reduced to this scale."""
@@ -62,19 +65,25 @@ def find_strokes(picture: Picture, view: FlatView, where: Mask) -> list[Stroke]:
     corner, grey, here = view.part(where)
     strokes = []
     for light, shape in ((True, cv2.MORPH_TOPHAT), (False, cv2.MORPH_BLACKHAT)):
-        bits = ((cv2.morphologyEx(grey, shape, disc) > STROKE_CONTRAST) & here).astype(np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(bits, connectivity=8)
-        for k in range(1, len(stats)):
-            x, y, w, h, area = stats[k]
-            long_mm = max(w, h) / view.px_per_mm
-            if not STROKE_MM[0] / 1.5 <= long_mm <= STROKE_MM[1] or area < 4 * view.px_per_mm:
-                continue
-            rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
-            ends = _ends_of_thin(corner + np.column_stack([columns + x, rows + y]), view.px_per_mm)
-            stroke = None if ends is None else _measured(picture, view, ends, light)
-            if stroke is not None:
-                strokes.append(stroke)
+        hat, left = cv2.morphologyEx(grey, shape, disc), here.copy()
+        for contrast in STROKE_CONTRASTS:
+            for points in _thin_pieces((hat > contrast) & left, view.px_per_mm):
+                ends = _ends_of_thin(corner + points, view.px_per_mm)
+                stroke = None if ends is None else _measured(picture, view, ends, light)
+                if stroke is not None:
+                    strokes.append(stroke)
+                    left[points[:, 1], points[:, 0]] = False
     return strokes
+
+
+def _thin_pieces(mask: Mask, px_per_mm: float) -> Iterator[NDArray[np.intp]]:
+    """(n, 2) column, row of each connected piece about as long as a stroke."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    for k in range(1, len(stats)):
+        x, y, w, h, area = stats[k]
+        if STROKE_MM[0] / 1.5 <= max(w, h) / px_per_mm <= STROKE_MM[1] and area >= 4 * px_per_mm:
+            rows, columns = np.nonzero(labels[y : y + h, x : x + w] == k)
+            yield np.column_stack([columns + x, rows + y])
 
 
 def _ends_of_thin(points: Floats, px_per_mm: float) -> Floats | None:
@@ -138,7 +147,7 @@ def _end(grey: Grey, near: Floats, outward: Floats, contrast: float, scale: floa
         return np.full(2, np.nan)
     start = near + float(s[int(np.argmax(gone))]) * outward
     offset, step = edge_offsets(grey, start[None], outward[None], 2.5, breadth_px=0.15 * scale)
-    return start + offset[0] * outward if step[0] > STROKE_CONTRAST / 2 else np.full(2, np.nan)
+    return start + offset[0] * outward if step[0] > STROKE_CONTRASTS[0] / 2 else np.full(2, np.nan)
 
 
 # --- crosses ---
