@@ -33,8 +33,8 @@ def area(polygon):
 
 def test_unturned_region_is_the_slots_play():
     polygon = feasible_polygon(system("three_bolt_narrow"), PATTERN, 0.0)
-    assert polygon.min(axis=0) == pytest.approx([180.0, -2.5])
-    assert polygon.max(axis=0) == pytest.approx([190.0, 2.5])
+    assert polygon.min(axis=0) == pytest.approx([177.5, -3.5])
+    assert polygon.max(axis=0) == pytest.approx([192.5, 3.5])
 
 
 @pytest.mark.parametrize("key", [s.key for s in CATALOGUE])
@@ -66,10 +66,10 @@ def test_every_pose_inside_lets_every_bolt_into_its_slot(psi, a, b):
 def test_wish_inside_is_kept_and_wish_outside_is_said_in_words():
     cleat = system("three_bolt_narrow")
     assert reach(cleat, PATTERN, (186.0, 1.0, 0.0)).exact
-    short = reach(cleat, PATTERN, (177.6, 0.0, 0.0))
+    short = reach(cleat, PATTERN, (175.1, 0.0, 0.0))
     assert short.words == "2.4 mm short towards the heel"
-    assert (short.x_mm, short.z_mm) == pytest.approx((180.0, 0.0))
-    turned = reach(cleat, PATTERN, (185.0, 4.0, 14.0))
+    assert (short.x_mm, short.z_mm) == pytest.approx((177.5, 0.0))
+    turned = reach(cleat, PATTERN, (185.0, 5.0, 14.0))
     assert turned.psi_deg < 14
     assert "short of turning the nose inward" in turned.words
     assert "mm short outward" in turned.words
@@ -140,5 +140,5 @@ def test_float_range_the_wrong_way_round_is_refused():
 def test_a_slot_without_play_projects_onto_its_line():
     cleat = replace(system("three_bolt_fixed"), slot_half_z_mm=0.0)
     beyond = reach(cleat, PATTERN, (200.0, 0.0, 0.0))
-    assert (beyond.x_mm, beyond.z_mm) == pytest.approx((190.0, 0.0))
-    assert beyond.words == "10.0 mm short towards the toe"
+    assert (beyond.x_mm, beyond.z_mm) == pytest.approx((192.5, 0.0))
+    assert beyond.words == "7.5 mm short towards the toe"

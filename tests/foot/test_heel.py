@@ -45,7 +45,7 @@ def test_u_against_monte_carlo():
 
 
 def test_a_wider_q_leaves_the_arm_alone_and_clears_the_stay():
-    straight = replace(BIKE, arms_at_axle=None)
+    straight = replace(BIKE, arms_at_axle=None)  # guessed from Q, so it goes out with Q
     wide = replace(straight, q_factor=mm(158, 1))
     a, b = rooms(straight), rooms(wide)
     assert b["crank arm"].gap.value == pytest.approx(a["crank arm"].gap.value, abs=0.01)
@@ -63,6 +63,8 @@ def test_more_float_and_more_toe_out_are_tighter_and_said():
     out = rooms(cleat=replace(CLEAT, psi_deg=14.0))
     assert out["crank arm"].state == "too little"
     assert out["crank arm"].words.endswith("less than 5 mm")
+    there = replace(CLEAT, psi_deg=out["crank arm"].turn_deg)
+    assert rooms(cleat=there, window=(0.0, 0.0))["crank arm"].gap.value == pytest.approx(5.0, abs=0.3)
     assert tightest_of(list(out.values())).gap.value == min(r.gap.value for r in out.values())
 
 

@@ -97,13 +97,33 @@ TRIANGLE = ((25.0, 0.0), (-15.0, -16.0), (-15.0, 16.0))
 PAIR = ((0.0, -7.0), (0.0, 7.0))
 CATALOGUE: tuple[CleatSystem, ...] = (
     CleatSystem(
-        "three_bolt_fixed", "three bolts, no float", "three-bolt triangle", TRIANGLE, 5, 2.5, 0, 10, 0, 0, 18
+        "three_bolt_fixed",
+        "three bolts, no float",
+        "three-bolt triangle",
+        TRIANGLE,
+        7.5,
+        3.5,
+        0,
+        10,
+        0,
+        0,
+        18,
     ),
     CleatSystem(
-        "three_bolt_narrow", "three bolts, ± 2°", "three-bolt triangle", TRIANGLE, 5, 2.5, 0, 10, 2, 2, 18
+        "three_bolt_narrow", "three bolts, ± 2°", "three-bolt triangle", TRIANGLE, 7.5, 3.5, 0, 10, 2, 2, 18
     ),
     CleatSystem(
-        "three_bolt_wide", "three bolts, ± 4.5°", "three-bolt triangle", TRIANGLE, 5, 2.5, 0, 10, 4.5, 4.5, 18
+        "three_bolt_wide",
+        "three bolts, ± 4.5°",
+        "three-bolt triangle",
+        TRIANGLE,
+        7.5,
+        3.5,
+        0,
+        10,
+        4.5,
+        4.5,
+        18,
     ),
     CleatSystem(
         "two_bolt",

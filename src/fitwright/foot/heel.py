@@ -20,6 +20,7 @@ from fitwright.quantity import Z95, Floats, Measured, propagate
 
 HEEL_SHARE = 0.36  # of the sole's length: what lies behind it is the heel
 SHOE_WALL = Measured(4.0, 2.0, "mm", "a shoe's wall beside the heel (common practice, no source)")
+ARMS_FLARE = Measured(10.0, 6.0, "mm", "narrower at the axle than at the pedals (common practice, no source)")
 HEIGHTS_MM = (15.0, 35.0, 60.0)
 STEP_DEG = 4.0
 
@@ -80,8 +81,8 @@ class Stay:
 class HeelBike:
     """What stands beside a heel.
 
-    Attributes: arms_at_axle: breadth over both crank arms at the bottom-bracket axle; None takes the Q factor, which
-    is cautious, because arms are narrower there or straight. other: one more fixed bar, such as a carrier.
+    Attributes: arms_at_axle: breadth over both crank arms at the bottom-bracket axle; None guesses it from the Q
+    factor (`ARMS_FLARE`). other: one more fixed bar, such as a carrier.
     """
 
     crank: Measured
@@ -97,13 +98,12 @@ class HeelBike:
         """Everything that may be moved by its u."""
         stay, arms = self.stay, self.arms_at_axle
         more = () if stay is None else (stay.length, stay.rise, stay.front, stay.middle, stay.rear)
-        own = () if arms is None else (arms,)
-        return (self.crank, self.q_factor, self.pedal_offset, self.spacer, *own, *more)
+        return (self.crank, self.q_factor, self.pedal_offset, self.spacer, arms or ARMS_FLARE, *more)
 
     def parts(self, v: Floats) -> tuple[float, float, list[tuple[str, list[Bar]]]]:
         """(S_c, crank, (name, its bars) …) at the values `v`, in the order of `numbers`."""
-        crank, q, offset, spacer, *more = (float(x) for x in v)
-        arms = more.pop(0) if self.arms_at_axle is not None else q
+        crank, q, offset, spacer, arms, *more = (float(x) for x in v)
+        arms = q - arms if self.arms_at_axle is None else arms
         found = [("crank arm", [crank_arm(crank, q, arms / 2)])]
         if self.stay is not None:
             found.append(("chainstay", _stay_bars(*more)))
@@ -122,12 +122,14 @@ def _stay_bars(length: float, rise: float, front: float, middle: float, rear: fl
 
 @dataclass(frozen=True)
 class Room:
-    """The narrowest gap to one part: gap (None when heel and part never lie beside each other), where, in words."""
+    """The narrowest gap to one part: gap (None when heel and part never lie beside each other), where, in words;
+    turn_deg: the toe-out up to which the wanted 5 mm are left, None where the float's end does not use them up."""
 
     part: str
     gap: Measured | None
     tightest: Clearance
     words: str
+    turn_deg: float | None = None
 
     @property
     def state(self) -> str:
@@ -144,6 +146,7 @@ class Room:
         return {
             "part": self.part, "gap": self.gap.to_json() if self.gap else None, "state": self.state,
             "tightest": self.tightest.to_json(), "words": self.words,
+            "turn_deg": self.turn_deg,
         }  # fmt: skip
 
 
@@ -172,7 +175,26 @@ def heel_room(
     u = np.sqrt(np.diag(cov))
     if bike.other is not None:
         u[-1] = math.hypot(float(u[-1]), bike.u_other_mm)
-    return tuple(_room(part, c, float(s), float_deg, cleat) for (part, c), s in zip(found, u, strict=True))
+    rooms = [_room(part, c, float(s), float_deg, cleat) for (part, c), s in zip(found, u, strict=True)]
+    turns = _free_turns(heel, bike, pitch_deg, mean, base, float_deg[1])
+    return tuple(replace(r, turn_deg=t) for r, t in zip(rooms, turns, strict=True))
+
+
+def _free_turns(
+    heel: HeelOutline, bike: HeelBike, pitch_deg: Floats, mean: Floats, base: Floats, float_out_deg: float
+) -> list[float | None]:
+    """For each part the toe-out at which 5 mm are left, by halving (the gap shrinks as the heel turns in)."""
+    tight = base < WANTED_GAP_MM
+    low = np.full(len(base), float(mean[4]) - 30.0)
+    high = np.full(len(base), float(mean[4]) + float_out_deg)
+    for _ in range(9 if tight.any() else 0):
+        for k in np.flatnonzero(tight):
+            middle = (low[k] + high[k]) / 2
+            turned = mean.copy()
+            turned[4] = middle
+            free = _tightest(heel, (0.0, 0.0), bike, pitch_deg, turned, 1)[k][1].gap_mm >= WANTED_GAP_MM
+            low[k], high[k] = (middle, high[k]) if free else (low[k], middle)
+    return [float(a) if t else None for a, t in zip(low, tight, strict=True)]
 
 
 def _tightest(

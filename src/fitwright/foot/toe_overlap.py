@@ -1,7 +1,8 @@
 """Can the shoe touch the front wheel? Wheel straight by a formula, turned by sweeping the steering.
 
-Straight, crank level: clearance = √((F − L)² + d²) − R − s, with F the front axle ahead of the bottom bracket, L the
-crank, d the front axle above the bottom bracket, R the tyre's outer radius and s the shoe ahead of the pedal axle.
+Straight, crank level, seen from the side: clearance = √((F − L)² + d²) − R − s, with F the front axle ahead of the
+bottom bracket, L the crank, d the front axle above it, R the tyre's outer radius, s the shoe ahead of the pedal axle.
+Below zero the toe reaches into the tyre's circle: it then passes beside a straight wheel and may meet a turned one.
 Turned, the wheel swings about the steering axis (head angle γ, fork offset f); shoe points are carried round with the
 crank, and the smallest distance between any of them and the tyre is sought over both.
 
@@ -119,7 +120,8 @@ def toe_overlap(
     theta = np.arange(20.0, 160.0 + step_deg / 2, step_deg)
     steers = np.linspace(-steer_deg, steer_deg, max(1, 2 * math.ceil(steer_deg / step_deg) + 1))
     shoe = _shoe_points(shoe_XW, heights_mm, theta, crank_mm, pitch_deg)
-    gaps = np.array([_gaps(front, shoe, s).min(axis=1) for s in steers])  # (steers, thetas)
+    wheels = zip(*front.wheel(steers), strict=True)
+    gaps = np.array([_gaps(front, shoe, *w).min(axis=1) for w in wheels])  # (steers, thetas)
     k, t = np.unravel_index(int(np.argmin(gaps)), gaps.shape)
     touching = np.abs(steers[gaps.min(axis=1) <= 0])
     return ToeOverlap(
@@ -140,12 +142,11 @@ def _shoe_points(
     return np.stack([X, Y, np.broadcast_to(w, X.shape)], axis=-1)
 
 
-def _gaps(front: FrontEnd, shoe: Floats, steer_deg: float) -> Floats:
+def _gaps(front: FrontEnd, shoe: Floats, centre: Floats, normal: Floats) -> Floats:
     """Distance of each point to a wheel with a round tyre; between the spokes, to the wheel's plane."""
-    centre, normal = front.wheel(np.array([steer_deg]))
-    rel = shoe - centre[0]
-    across = rel @ normal[0]
-    out = np.sqrt(np.maximum(np.sum(rel**2, axis=-1) - across**2, 0))
+    rel = shoe - centre
+    across = rel @ normal
+    out = np.sqrt(np.maximum(np.einsum("tpk,tpk->tp", rel, rel) - across**2, 0))
     tube = front.tyre_width_mm / 2
     return np.asarray(
         np.hypot(np.maximum(out - (front.radius_mm - tube), 0), across) - tube, dtype=np.float64

@@ -29,8 +29,10 @@ from fitwright.sheets.position_sheet import (
 )
 from fitwright.sheets.typeset import Paper
 from fitwright.studio import drawings
+from fitwright.studio.entry import plain
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.hardware import wedge_of
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, reading_of
 from fitwright.studio.report import visit_report_pdf
@@ -115,6 +117,8 @@ def position_record(visit: Visit) -> dict[str, Any]:
         "units": {"length": "mm", "angle": "deg"}, "frames": "bike: X forward, Y up, origin bottom bracket; "
         "sole: x forward from the heel, z outward", "bike": data.get("contact_points"),
         "bike_measured": data.get("contact_measured"), "system": visit.shoes.cleat_system if visit.shoes else None,
+        "shoes": {"letter": visit.shoes.letter, "name": visit.shoes.name} if visit.shoes else None,
+        "wedges_deg": {s: w.tilt.to_json() for s in FEET if (w := wedge_of(visit, s))},
         "feet": {s: r.to_json() for s, r in _soles(visit).items()},
     }  # fmt: skip
 
@@ -174,13 +178,20 @@ def cleat_card(visit: Visit, paper: Paper) -> bytes:
 
 
 def hardware_lines(visit: Visit) -> tuple[SheetLine, ...]:
-    """The cleat system by its measures."""
+    """The pair of shoes, its cleat system by measures, and wedges where there are any."""
     system = visit.shoes.cleat_system if visit.shoes else {}
     words = (
-        ("bolts", "cleat bolts", ""), ("float_in_deg", "float, inward", "°"),
+        ("label", "cleat system", ""), ("bolts", "cleat bolts", ""), ("float_in_deg", "float, inward", "°"),
         ("float_out_deg", "float, outward", "°"), ("stack_mm", "axle to sole", " mm"),
     )  # fmt: skip
-    return tuple(SheetLine(label, f"{system[key]}{unit}") for key, label, unit in words if key in system)
+    pair = [SheetLine(f"shoes, pair {visit.shoes.letter}", visit.shoes.name)] if visit.shoes else []
+    lines = [SheetLine(label, f"{_text(system[key])}{unit}") for key, label, unit in words if key in system]
+    wedges = [SheetLine.of(f"wedge, {s}", w.tilt) for s in FEET if (w := wedge_of(visit, s)) and w.tilt.value]
+    return (*pair, *lines, *wedges)
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else plain(float(value))
 
 
 def _available(visit: Visit) -> tuple[Document, ...]:

@@ -37,14 +37,14 @@ def save_system(visit: Visit, name: str, size_eu: float | None, system: Mapping[
     known: Shoes | None = visit.shoes
     if known and (known.name, known.size_eu, known.cleat_system) == (name, size_eu, dict(system)):
         return known
-    return _take(visit, Shoes.objects.create(
+    return put_on_bench(visit, Shoes.objects.create(
         rider=visit.rider, letter=known.letter if known else "A", name=name, size_eu=size_eu,
         cleat_system=dict(system),
     ))  # fmt: skip
 
 
-def _take(visit: Visit, shoes: Shoes) -> Shoes:
-    """Put a row of shoes on the visit's bench."""
+def put_on_bench(visit: Visit, shoes: Shoes) -> Shoes:
+    """The visit takes this row of shoes."""
     Visit.objects.filter(pk=visit.pk).update(shoes=shoes)
     visit.shoes = shoes
     let_go(visit)

@@ -1,12 +1,21 @@
-"""Shoes and hardware: the pair on the bench, its cleats and pedals, by measures."""
+"""Shoes and hardware: the pair on the bench, its cleats and pedals, by measures, and what its bolts allow."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
 
+from fitwright.errors import InputError
 from fitwright.records.models import Visit
+from fitwright.studio import hardware as catalogue
+from fitwright.studio.entry import Field, plain, sentence
+from fitwright.studio.feet import fitted, pairs
+from fitwright.studio.feet.envelope import envelope_of
+from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.hardware import system_of
+from fitwright.studio.feet.soles import FEET
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
 
@@ -19,9 +28,85 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
 def _page(
     request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
-    context: dict[str, Any] = {}
-    return show_bench(request, visit, "feet_hardware", context | (extra or {}), status=status)
+    said = extra or {}
+    typed = said.get("typed", {}) if said.get("wrong_action") else {}
+    shoes = visit.shoes
+    context = {
+        "pairs": pairs.pairs(visit), "shoes": shoes, "system": system_of(visit),
+        "stored": shoes.cleat_system if shoes else {}, "systems": _choices("cleat", _system_key(visit)),
+        "pair_boxes": _pair_boxes(visit, typed, said),
+        "measure_boxes": [_box(f, _own(visit, f), typed, said, "measures") for f in pairs.OWN_MEASURES],
+        "pedals": _choices("pedal", fitted.chosen_pedal(visit)), "pedal_key": fitted.chosen_pedal(visit),
+        "fitted": {
+            name: _box(f.field, f.text, typed, said, "fitted") | {"offers": f.offers}
+            for name, f in fitted.fitted(visit).items()
+        },
+        "feet": [_foot(visit, side) for side in FEET],
+    }  # fmt: skip
+    return show_bench(request, visit, "feet_hardware", context | said, status=status)
+
+
+def _foot(visit: Visit, side: str) -> dict[str, Any]:
+    return {
+        "side": side, "envelope": envelope_of(visit, side), "effects": fitted.effects(visit, side),
+        "float_words": foot_of(visit, side).float_words,
+    }  # fmt: skip
+
+
+def _system_key(visit: Visit) -> str:
+    return str(visit.shoes.cleat_system.get("key", "")) if visit.shoes else ""
+
+
+def _choices(kind: str, now: str) -> list[catalogue.Part]:
+    """What is offered, with the one that is carried now even when it was put away."""
+    return [p for p in catalogue.parts(kind, retired=True) if not p.retired or p.key == now]
+
+
+def _own(visit: Visit, field: Field) -> str:
+    value = (visit.shoes.cleat_system if visit.shoes else {}).get(field.name)
+    return "" if value is None else plain(float(value))
+
+
+def _pair_boxes(visit: Visit, typed: dict[str, str], said: dict[str, Any]) -> list[dict[str, Any]]:
+    shoes = visit.shoes
+    size = plain(float(shoes.size_eu)) if shoes and shoes.size_eu is not None else ""
+    known = ((pairs.NAME, shoes.name if shoes else ""), (pairs.SIZE, size))
+    return [_box(f, text, typed, said, "pair") for f, text in known]
+
+
+def _box(field: Field, text: str, typed: dict[str, str], said: dict[str, Any], action: str) -> dict[str, Any]:
+    """A field with what stands in its box: what was typed and not taken, else what is on record."""
+    own = said.get("wrong_action") == action
+    error = said.get("errors", {}).get(field.name) if own else None
+    return {
+        "field": field, "text": typed.get(field.name, text) if own else text,
+        "wrong": sentence(error) if error else "",
+    }  # fmt: skip
 
 
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
-    raise unknown_action(typed)
+    action = typed.get("action")
+    errors: dict[str, InputError] = {}
+    if action == "add":
+        pairs.add_pair(visit, typed.get("name", ""), typed.get("size_eu", ""))
+    elif action == "switch":
+        pairs.switch_pair(visit, typed.get("letter", ""))
+    elif action == "pair":
+        pairs.save_pair(visit, typed)
+    elif action == "measures":
+        _, errors = pairs.save_measures(visit, typed)
+    elif action == "fitted":
+        errors = fitted.save_fitted(visit, typed)
+    else:
+        raise unknown_action(typed)
+    if errors:
+        return _wrong(request, visit, typed, errors)
+    return redirect("feet_hardware", visit.pk)
+
+
+def _wrong(
+    request: HttpRequest, visit: Visit, typed: dict[str, str], errors: dict[str, InputError]
+) -> HttpResponse:
+    """The page again: what could be read is saved, what could not stands in its box beside what is wrong."""
+    extra = {"wrong_action": typed.get("action", ""), "typed": typed, "errors": errors}
+    return _page(request, visit, extra, 422)
