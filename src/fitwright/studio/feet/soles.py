@@ -15,7 +15,7 @@ from fitwright.studio.cameras import card_of_studio
 from fitwright.studio.feet.measure import measure_sole
 from fitwright.studio.feet.photo import picture_of, plane_of
 from fitwright.studio.picks import Origin
-from fitwright.studio.visits import analyse, analysis, answer, answers
+from fitwright.studio.visits import analyse, analysis, answer, answers, once
 
 STATION = "feet"
 FEET = ("left", "right")
@@ -79,10 +79,21 @@ def reading_of(visit: Visit, foot: str, when: str) -> SoleReading | None:
 
 def photos_of(visit: Visit, foot: str) -> dict[str, Medium]:
     """The sole photographs of one foot by moment."""
+    return once(visit, "sole photographs", lambda: _photos(visit))[foot]
+
+
+def _photos(visit: Visit) -> dict[str, dict[str, Medium]]:
     said = answers(visit, STATION)
-    laid = {w: p["sha256"] for w in MOMENTS if (p := said.get(label(visit, f"photo {foot} {w}")))}
+    laid = {
+        (foot, when): photo["sha256"]
+        for foot in FEET
+        for when in MOMENTS
+        if (photo := said.get(label(visit, f"photo {foot} {when}")))
+    }
     media = Medium.objects.in_bulk(laid.values(), field_name="sha256") if laid else {}
-    return {w: media[digest] for w, digest in laid.items()}
+    return {
+        foot: {when: media[digest] for (side, when), digest in laid.items() if side == foot} for foot in FEET
+    }
 
 
 def check_place(foot: str, when: str) -> None:
