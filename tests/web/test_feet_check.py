@@ -15,8 +15,10 @@ from playwright.sync_api import Page, expect
 
 from fitwright.foot.frame import cleat_marks, read_sole
 from fitwright.foot.rigid import turn_matrix
+from fitwright.motion.ride import CycleCurve, RideResult
+from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
-from fitwright.records.models import CleatNote, Medium, Visit
+from fitwright.records.models import CleatNote, Medium, Shoes, Visit
 from fitwright.studio.feet import cleats, film_points, restore
 from fitwright.studio.visits import analyse, open_visit
 
@@ -75,7 +77,7 @@ def test_after_tightening_it_shows_how_far_off_with_every_photograph(client, fil
     text = text_of(client, filled)
     assert "As wished, to within what a hand can set." in text
     assert "Within 0.5 mm and 0.5°" in text
-    assert "Every photograph since (2)" in text
+    assert "Every photograph (2)" in text
     assert text.count("<strong>counts</strong>") == 1
     assert "Measure again" in text
     assert "off by: fore-aft" in text  # the strip's own words
@@ -175,6 +177,25 @@ def test_ruler_values_of_the_film_points_are_kept_or_refused(client, visit):
     assert answer.status_code == 422
     assert "“high” is not a number" in answer.content.decode()
     assert 'value="high"' in answer.content.decode()
+
+
+def test_the_yaw_used_stands_over_the_float(client, filled):
+    shoes = Shoes.objects.create(
+        rider=filled.rider, name="black", cleat_system={"float_in_deg": 4, "float_out_deg": 4, "stack_mm": 28}
+    )
+    Visit.objects.filter(pk=filled.pk).update(shoes=shoes)
+    keep(filled, "after", a_reading(187, 1, 7, "right"))
+    told = {e: Measured(v, 1.0, "deg", "front view") for e, v in (("mean", 8.0), ("min", 6.0), ("max", 9.8))}
+    curve = CycleCurve("foot_yaw", "deg", np.full(360, 8.0), np.full(360, 0.5), np.full(360, 1.0), 30)
+    front = RideResult(
+        "front", Measured(88, 0.1, "rpm"), {"right": 30}, {"right": {"foot_yaw_deg": told}},
+        {"right": {"foot_yaw": curve}}, {},
+    )  # fmt: skip
+    analyse(filled, "ride", "front after", {"ride": front.to_json()})
+    text = text_of(client, filled)
+    assert "right foot, yaw used" in text
+    assert "Target 3 to 11°" in text
+    assert "probability that the toe-out end is touched: 12 %" in text  # 1.2° of room, u 1.0° and ψ's
 
 
 def test_an_unknown_action_and_an_unknown_foot_are_refused(client, visit):

@@ -9,7 +9,7 @@ from datetime import datetime
 from fitwright.foot.sole import SoleReading
 from fitwright.quantity import Floats
 from fitwright.records.models import Analysis, Medium, Visit
-from fitwright.studio.feet.restore import keep_remount
+from fitwright.studio.feet.restore import keep_remount, recorded_of, try_compared
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import label, reading_of, save_picks
 from fitwright.studio.feet.verdict import Check, check_pose
@@ -36,19 +36,29 @@ class Shot:
 def shots(visit: Visit, side: str, when: str) -> tuple[Shot, ...]:
     """Every photograph ever measured at this place, oldest first: none is overwritten.
 
-    Points that were picked again in the same photograph count once, as picked last. After fitting each is held to
-    the wish as it is now.
+    Points that were picked again in the same photograph count once, as picked last. After fitting each is held to the
+    wish as it is now, later to the position that was chosen to go back to.
     """
     rows = Analysis.objects.filter(visit=visit, kind="sole", label=label(visit, f"{side} {when}"))
     last = {row.medium_id: row for row in rows.select_related("medium").order_by("created_at", "pk")}
     ordered = sorted(last.values(), key=lambda row: (row.created_at, row.pk))
-    wish = target_of(visit, side) if ordered and when == "after" else None
-    found = []
-    for row in ordered:
-        reading = SoleReading.from_json(row.result)
-        check = check_pose(wish, reading.cleat) if wish and reading.cleat else None
-        found.append(Shot(row.created_at, row.medium, reading, check, row is ordered[-1]))
-    return tuple(found)
+    readings = [SoleReading.from_json(row.result) for row in ordered]
+    held = _held(visit, side, when, readings)
+    return tuple(
+        Shot(row.created_at, row.medium, reading, check, row is ordered[-1])
+        for row, reading, check in zip(ordered, readings, held, strict=True)
+    )
+
+
+def _held(visit: Visit, side: str, when: str, readings: list[SoleReading]) -> list[Check | None]:
+    """Each reading against what it is held to; None where that is unknown or cannot be."""
+    if not readings or when == "before":
+        return [None] * len(readings)
+    if when == "after":
+        wish = target_of(visit, side)
+        return [check_pose(wish, r.cleat) if wish and r.cleat else None for r in readings]
+    recorded = recorded_of(visit, side)
+    return [try_compared(visit, side, recorded, r) if recorded else None for r in readings]
 
 
 def save_sole(

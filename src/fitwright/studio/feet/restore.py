@@ -161,6 +161,14 @@ def compared(recorded: SoleReading, now: SoleReading, way: str = "auto") -> Chec
     return from_comparison(compare(recorded, now))
 
 
+def try_compared(visit: Visit, side: str, recorded: Recorded, now: SoleReading) -> Check | None:
+    """The comparison, None where the marks do not allow one."""
+    try:
+        return compared(recorded.reading, now, way_of(visit, side, recorded))
+    except InputError:
+        return None
+
+
 def without_dots(reading: SoleReading) -> SoleReading:
     """The reading as if no datum mark had been picked."""
     n = 2 * len(reading.landmarks)

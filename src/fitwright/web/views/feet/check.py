@@ -89,20 +89,31 @@ def _has_its_place(typed: dict[str, str]) -> bool:
 def _foot(visit: Visit, side: str) -> dict[str, Any]:
     after, later = check.shots(visit, side, "after"), check.shots(visit, side, "remount")
     put_back = restore.restored(visit, side)
-    laid = soles.photos_of(visit, side)
+    laid, rode = soles.photos_of(visit, side), ridden.ridden_of(visit, side)
     measured = {"after": after, "remount": later}
     return {
         "side": side, "target": target_of(visit, side), "after": after, "later": later,
         "newest": after[-1].check if after else None,
         "lines": lines_of(side, [s.check for s in after if s.check]),
-        "back": put_back, "back_lines": lines_of(side, [put_back.check] if put_back.check else []),
+        "back": put_back,
+        "back_lines": lines_of(side, [s.check for s in later if s.check]) if put_back.check else [],
         "records": restore.records_of(visit, side),
         "unpicked": {
             when: medium for when, medium in laid.items()
             if when in measured and all(s.medium != medium for s in measured[when])
         },
-        "ridden": ridden.ridden_of(visit, side), "places": film_points.places_of(visit, side),
+        "ridden": rode, "yaw_svg": yaw_strip(rode) if rode else "", "places": film_points.places_of(visit, side),
     }  # fmt: skip
+
+
+def yaw_strip(rode: ridden.Ridden) -> str:
+    """Both ends of the yaw used over the float; empty when one of them is not known."""
+    if rode.room is None or rode.yaw_low is None or rode.yaw_high is None:
+        return ""
+    ends = tuple(Reading(rode.side, m) for m in (rode.yaw_low, rode.yaw_high))
+    return strip_svg(
+        Strip(f"{rode.side} foot, yaw used", ends, rode.room.check.window_deg, note="The band is the float")
+    )
 
 
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:

@@ -37,7 +37,7 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
             try:
                 edge = _edge(visit, medium, side, given)
                 check.save_sole(visit, medium, side, when, read, picks.origins(points), edge)
-                return redirect("feet", visit.pk)
+                return redirect(_goes_back(when), visit.pk)
             except InputError as error:
                 problem, points = sentence(error), picks.beside(points, error)
         kept = "outline" in given
@@ -52,10 +52,16 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "points": points, "groups": picks.parts(points, picks.SOLE_RARE), "problem": problem,
         "outline_kept": kept, "picture_url": reverse("medium", args=[medium.sha256]),
         "proposals_url": f"{reverse('feet_proposals', args=[visit.pk, medium.pk])}?foot={side}",
-        "snap_url": reverse("feet_snap", args=[visit.pk, medium.pk]), "back": reverse("feet", args=[visit.pk]),
+        "snap_url": reverse("feet_snap", args=[visit.pk, medium.pk]),
+        "back": reverse(_goes_back(when), args=[visit.pk]),
         "save_words": "Measure this sole", "diagram": "feet/diagram.html",
     }  # fmt: skip
     return show(request, visit, "feet", context, template="feet/pick.html", status=422 if problem else 200)
+
+
+def _goes_back(when: str) -> str:
+    """The page that asked for this photograph: a cleat that was set or put back is checked on a page of its own."""
+    return "feet" if when == "before" else "feet_check"
 
 
 def told(view: Callable[..., dict[str, Any]]) -> Callable[..., HttpResponse]:
