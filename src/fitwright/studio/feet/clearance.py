@@ -150,15 +150,21 @@ def out_of(visit: Visit, side: str) -> Measured | None:
     return pedal_out(known["q_factor_mm"], known["pedal_offset_mm"], spacer)
 
 
+def missing_of(visit: Visit, side: str) -> tuple[str, ...]:
+    """What must be known before the heel's room can be worked out."""
+    known = numbers(visit)
+    needed = {"crank_mm": "crank length", "q_factor_mm": "Q factor", "pedal_offset_mm": "pedal offset"}
+    missing = [words for key, words in needed.items() if key not in known]
+    if placed_of(visit, side) is None:
+        missing.append(f"the {side} cleat, picked in a photograph")
+    return tuple(missing)
+
+
 def beside_of(visit: Visit, side: str) -> Beside:
     """The heel's room on one side."""
     known, placed = numbers(visit), placed_of(visit, side)
-    needed = {"crank_mm": "crank length", "q_factor_mm": "Q factor", "pedal_offset_mm": "pedal offset"}
-    missing = [words for key, words in needed.items() if key not in known]
-    if placed is None:
-        missing.append(f"the {side} cleat, picked in a photograph")
-    if missing or placed is None:
-        return Beside(missing=tuple(missing))
+    if (missing := missing_of(visit, side)) or placed is None:
+        return Beside(missing=missing)
     reading = _reading(visit, side)
     heel, pitch = heel_outline(reading, heel_breadth(visit, side)), pitch_of(visit, side)
     window = float_window(visit) or (0.0, 0.0)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from fitwright.records.models import Visit
+from fitwright.studio.feet.clearance import missing_of
 from fitwright.studio.feet.foot import Foot, foot_of
 from fitwright.studio.feet.hardware import pattern_problem, system_of
 from fitwright.studio.feet.marks import marks_of
@@ -35,7 +36,8 @@ def steps(visit: Visit) -> tuple[Step, ...]:
     told = {
         "photographs": _both(visit, _photographs), "feet_marks": _both(visit, _marks),
         "feet_hardware": _hardware(visit), "feet_setting": _both(visit, _setting),
-        "feet_aid": _both(visit, _aid), "feet_check": _both(visit, _check),
+        "feet_clearance": _both(visit, _clearance), "feet_aid": _both(visit, _aid),
+        "feet_check": _both(visit, _check),
     }  # fmt: skip
     return tuple(Step(name, *said) for name, said in told.items())
 
@@ -89,6 +91,12 @@ def _setting(visit: Visit, foot: Foot) -> Told:
     if foot.start is None:
         return False, "waits for M1, M5 and the hanging foot"
     return True, foot.to_do or f"at λ {foot.start.fraction:.2f}; the cleat as it is now is not measured"
+
+
+def _clearance(visit: Visit, foot: Foot) -> Told:
+    """Whether it can be worked out; the turn itself is only worked out at its page."""
+    missing = missing_of(visit, foot.side)
+    return (False, f"needs {', '.join(missing)}") if missing else (True, "all is known to work it out")
 
 
 def _aid(visit: Visit, foot: Foot) -> Told:
