@@ -7,6 +7,7 @@ bolt pattern and its size, not by its maker.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -43,6 +44,12 @@ def sole_outline(length_mm: float, width_mm: float | None = None) -> Floats:
     """(n, 2) x, z of a plain sole: heel at x = 0, toe at x = length; width is its widest place (0.335 length)."""
     length = check_range("sole length_mm", length_mm, 150, 400, "mm")
     width = check_range("sole width_mm", 0.335 * length if width_mm is None else width_mm, 50, 160, "mm")
+    return _plain_sole(length, width).copy()
+
+
+@lru_cache(maxsize=16)
+def _plain_sole(length: float, width: float) -> Floats:
+    """A drawing asks for the same sole many times."""
     curve = closed_curve([(x * length, z * width) for x, z in _SOLE], 5)
     span = np.ptp(curve[:, 0]), np.ptp(curve[:, 1])
     curve[:, 0] = (curve[:, 0] - curve[:, 0].min()) * length / span[0]

@@ -95,8 +95,11 @@ class FootSetting:
         return bool(max(x, z) <= HAND_MM and psi <= HAND_DEG)
 
 
-def foot_setting(visit: Visit, side: str, tried: Wished | None = None) -> FootSetting:
-    """Everything the page shows of one foot, with the wish on record or one that is only tried."""
+def foot_setting(visit: Visit, side: str, tried: Wished | None = None, with_ride: bool = True) -> FootSetting:
+    """Everything the page shows of one foot, with the wish on record or one that is only tried.
+
+    `with_ride`: whether to look at what the ride showed (a slider that is being moved does not).
+    """
     marks = once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
     start = start_of(visit, side, tried)
     near = reachable_from(visit, side, start)
@@ -111,7 +114,7 @@ def foot_setting(visit: Visit, side: str, tried: Wished | None = None) -> FootSe
             problem = f"{error.problem} ({error.value})" if error.value else error.problem
     window, bolts = float_window(visit), bolts_of(visit, side)
     psi = near.psi_deg if near else start.cleat.psi_deg if start else None
-    ridden = ridden_of(visit, side)
+    ridden = ridden_of(visit, side) if with_ride else None
     ridden = ridden if ridden is not None and ridden.tracked else None
     used = (
         (ridden.yaw_low, ridden.yaw_high) if ridden else (hanging.yaw_deg,) * 2 if hanging else (None, None)

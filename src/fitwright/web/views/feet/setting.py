@@ -38,7 +38,7 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
 def _context(
     visit: Visit, tried: dict[str, setting.Wished] | None = None, wrong: dict[str, Any] | None = None
 ) -> dict[str, Any]:
-    feet = [start_rules.foot_setting(visit, side, (tried or {}).get(side)) for side in FEET]
+    feet = [start_rules.foot_setting(visit, s, (tried or {}).get(s), with_ride=not tried) for s in FEET]
     mm, share = start_rules.behind(visit)
     soles_svg = start_rules.drawing(visit, feet)
     return {
