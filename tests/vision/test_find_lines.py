@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import pytest
@@ -20,6 +22,7 @@ transform = pytest.importorskip("skimage.transform")
 RNG = np.random.default_rng(5)
 
 
+@lru_cache
 def scene(noise=2.0, seed=1, blur=0.8):
     """A slanted edge, a ringed dot and a checker's corner, drawn eight times finer; (picture, truth)."""
     k, size = 8, 300

@@ -15,6 +15,7 @@ from fitwright.demo.sole_drawing import outline_mm
 from fitwright.demo.sole_look import Look, hard_look
 from fitwright.demo.sole_photo import render_sole
 from fitwright.foot.frame import from_sole
+from fitwright.vision.card import SCALE_CARD
 from fitwright.vision.photo import card_plane
 from fitwright.vision.picture import read_picture
 from fitwright.vision.propose import SoleProposals, propose_sole
@@ -171,6 +172,44 @@ def test_a_ruler_beside_the_sole_is_a_straight_edge(plain):
     true = np.degrees(np.arctan2(edge[1], edge[0]) - np.arctan2(axis[1], axis[0]))
     assert abs(abs(told.edge_angle.value) - min(true % 180, 180 - true % 180)) < 4 * told.edge_angle.u + 0.05
     assert found.edge_angle is None
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (lambda g: cv2.GaussianBlur(g, (0, 0), 3.2), "blurred (edges spread over"),
+        (lambda g: (g * 0.28).astype(np.uint8), "the picture is dark: use more light"),
+        (lambda g: np.clip(g * 1.35, 0, 255).astype(np.uint8), "overexposed: white paper is burnt out"),
+        (lambda g: (140 + g * 0.2).astype(np.uint8), "little contrast: wipe the lens"),
+    ],
+    ids=["blurred", "dark", "overexposed", "flat"],
+)
+def test_a_bad_photograph_says_which_and_what_to_do(plain, spoil, told):
+    picture, _, _, good = plain
+    bad = replace(picture, grey=spoil(picture.grey))
+    notes = propose_sole(bad, card_plane(bad), "left").notes
+    assert told in " ".join(notes)
+    assert not any(told in n for n in good.notes)
+
+
+def test_a_sole_over_a_strip_is_said(plain):
+    picture, _, _, found = plain
+    lowest = found.outline_px[np.argmax(found.outline_px[:, 1])]
+    grey = picture.grey.copy()
+    cv2.ellipse(grey, (int(lowest[0]), int(lowest[1])), (160, 60), 0, 0, 360, 70, -1)
+    over = replace(picture, grey=grey)
+    assert any("the sole touches strip" in n for n in propose_sole(over, card_plane(over), "left").notes)
+
+
+def test_a_card_printed_at_another_scale_is_doubted(plain):
+    """At 70 % (two pages on one sheet) a 281 mm sole would be 401 mm long; at 82 % 343 mm."""
+    picture = plain[0]
+    strips = tuple(s.scaled(1 / 0.82) for s in SCALE_CARD.strips)
+    plane = card_plane(picture, replace(SCALE_CARD, strips=strips))
+    assert any("printed at another scale" in n for n in propose_sole(picture, plane, "left").notes)
+    strips = tuple(s.scaled(1 / 0.70) for s in SCALE_CARD.strips)
+    plane = card_plane(picture, replace(SCALE_CARD, strips=strips))
+    assert "print scale" in propose_sole(picture, plane, "left").notes[0]
 
 
 def test_proposals_survive_json(plain):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
@@ -110,6 +111,27 @@ def fit_line_robustly(points: Floats, least_share: float = 0.5) -> Line:
     return line
 
 
+def edge_profiles(
+    grey: Grey, base_px: Floats, direction: Floats, reach_px: float, breadth_px: float
+) -> NDArray[np.float32]:
+    """(n, m) grey levels along each normal from −reach to +reach every `STEP_PX`, averaged over ±breadth."""
+    s = np.arange(-reach_px, reach_px + STEP_PX / 2, STEP_PX)
+    along = np.column_stack([-direction[:, 1], direction[:, 0]])
+    lanes = np.linspace(-breadth_px, breadth_px, 5)
+    u, v = (
+        base_px[:, k, None, None] + s[None, None, :] * direction[:, k, None, None]
+        + lanes[None, :, None] * along[:, k, None, None]
+        for k in (0, 1)
+    )  # fmt: skip
+    n, m = len(base_px), len(s)
+    flat = (n * len(lanes), m)
+    seen = cv2.remap(
+        grey, u.reshape(flat).astype(np.float32), v.reshape(flat).astype(np.float32), cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(seen.reshape(n, len(lanes), m).mean(axis=1, dtype=np.float32))
+
+
 def edge_offsets(
     grey: Grey, base_px: Floats, direction: Floats, reach_px: float, breadth_px: float = 2.0
 ) -> tuple[Floats, Floats]:
@@ -124,20 +146,8 @@ def edge_offsets(
         between both sides.
     """
     s = np.arange(-reach_px - 2, reach_px + 2 + STEP_PX / 2, STEP_PX)
-    along = np.column_stack([-direction[:, 1], direction[:, 0]])
-    lanes = np.linspace(-breadth_px, breadth_px, 5)
-    u, v = (
-        base_px[:, k, None, None] + s[None, None, :] * direction[:, k, None, None]
-        + lanes[None, :, None] * along[:, k, None, None]
-        for k in (0, 1)
-    )  # fmt: skip
     n, m = len(base_px), len(s)
-    flat = (n * len(lanes), m)
-    seen = cv2.remap(
-        grey, u.reshape(flat).astype(np.float32), v.reshape(flat).astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    profile = seen.reshape(n, len(lanes), m).astype(np.float32).mean(axis=1)
+    profile = edge_profiles(grey, base_px, direction, reach_px + 2, breadth_px)
     profile = cv2.GaussianBlur(profile, (9, 1), 0.7 / STEP_PX, borderType=cv2.BORDER_REPLICATE)
     slope = np.gradient(profile, STEP_PX, axis=1)
     inner = np.abs(s) <= reach_px

@@ -22,6 +22,8 @@ REACH_MM = (5.0, 15.0)
 """How far outside and inside what differs from the mat the sole's edge may lie: a shadow differs too."""
 LENGTH_MM, WIDTH_SHARE, FILLED_SHARE = (180.0, 360.0), (0.26, 0.52), (0.58, 0.95)
 """What a sole looks like: length; width over length; area over length times width (common practice, no source)."""
+USUAL_MM = (215.0, 335.0)
+"""Lengths that raise no question (common practice, no source)."""
 ROUND_MM = 9.0
 """Half the breadth of outline that places an end of the longest line, mm."""
 U_END_MM = 0.3
@@ -111,6 +113,25 @@ def _check_whole(outline: Outline, scene: Scene) -> None:
             "sole", "is cut off by the picture's edge",
             hint="Step back or turn the camera so that the whole sole and both strips are in the picture.",
         )  # fmt: skip
+
+
+def sole_doubts(outline: Outline, scene: Scene) -> tuple[str, ...]:
+    """What is odd about a sole that was found: over a strip, or of a length that another print scale may explain."""
+    plane, doubts = scene.view.plane, []
+    sole = outline.mask(scene.view, 2.0)
+    for i, board in enumerate(plane.boards):
+        if np.any(sole & scene.view.polygon(_paper(plane, i, PAPER_MM))):
+            doubts.append(
+                f"the sole touches strip {board.layout.name}: move the strip 10 mm away, or its edge "
+                "may be taken for the sole's"
+            )
+    length = float(_box(outline.mm)[0][0])
+    if not USUAL_MM[0] <= length <= USUAL_MM[1]:
+        doubts.append(
+            f"the sole is {length:.0f} mm long, unusual for a grown rider: measure the printed check bar, the card "
+            "may be printed at another scale"
+        )
+    return tuple(doubts)
 
 
 # --- the mid-line and the heel ---

@@ -25,9 +25,10 @@ from fitwright.vision.find_dots import Dot, find_bolts, find_dots
 from fitwright.vision.find_lines import Line
 from fitwright.vision.find_marks import Stroke, find_cross, find_strokes
 from fitwright.vision.find_outline import Mask, Outline
-from fitwright.vision.find_sole import find_sole_outline, sole_ends, sole_view, widest_heel
+from fitwright.vision.find_sole import find_sole_outline, sole_doubts, sole_ends, sole_view, widest_heel
 from fitwright.vision.find_straight import angle_between, find_straight_edge
 from fitwright.vision.flat import FlatView
+from fitwright.vision.photo_doubts import photo_doubts
 from fitwright.vision.picture import Picture
 from fitwright.vision.plane import CardPlane
 
@@ -121,12 +122,14 @@ class SoleProposals:
 def propose_sole(picture: Picture, plane: CardPlane, foot: str, *, from_below: bool = True) -> SoleProposals:
     """Find outline, mid-line, M1, M5, cleat, datum dots and bolts. Nothing found is no error: the notes say why."""
     check_foot(foot)
-    scene = sole_view(picture, plane)
+    scene, doubts = sole_view(picture, plane), photo_doubts(picture, plane)
     try:
         outline = find_sole_outline(picture, scene)
     except InputError as error:
-        return SoleProposals(foot, {}, NOTHING, NOTHING, NOTHING, notes=(error.sentence(),))
-    found = _Found(picture, scene.view, outline, foot, from_below)
+        return SoleProposals(foot, {}, NOTHING, NOTHING, NOTHING, notes=(*doubts, error.sentence()))
+    found = _Found(
+        picture, scene.view, outline, foot, from_below, notes=[*doubts, *sole_doubts(outline, scene)]
+    )
     found.look()
     found.straight_edge(scene.strips)
     return SoleProposals(
