@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from fitwright.foot.remount import rigid_fit
+from fitwright.foot.rigid import rigid_fit
 from fitwright.vision.photo import described_board, measure_board
 from fitwright.vision.picture import read_picture
 

@@ -80,7 +80,8 @@ def test_measured_check_bar_scales_the_sole(picture, points):
     small = measure_sole(picture, "left", points, card=SCALE_CARD.with_check_bar(97.0))
     plain = measure_sole(picture, "left", points)
     assert small.length_mm.value / plain.length_mm.value == pytest.approx(0.97, abs=1e-3)
-    assert not any("check bar" in n for n in small.quality["notes"])
+    assert any("check bar measures 97.0 mm instead of 100" in n for n in small.quality["notes"])
+    assert not any("has not been measured" in n for n in small.quality["notes"])
 
 
 def test_wrong_foot_and_swapped_marks_are_said(picture, points):
