@@ -207,27 +207,3 @@ def test_a_plan_says_what_it_needs(client, visit, filled):
     assert page.status_code == 422
     assert "a ride seen from the side" in page.content.decode()
     assert not Work.objects.exists()
-
-
-def test_the_wish_and_the_cleat_system(client, visit):
-    address = reverse("feet", args=[visit.pk])
-    page = client.post(address, {"action": "wish", "foot": "left", "wanted_lambda": "1,4"})
-    assert page.status_code == 422
-    assert "0 to 1" in page.content.decode()
-    assert 'value="1,4"' in page.content.decode()
-    assert (
-        client.post(address, {"action": "wish", "foot": "left", "wanted_lambda": "0,45"}).status_code == 302
-    )
-    system = {"action": "system", "name": "grey shoes", "bolts": "three-bolt", "float_in_deg": "4,5"}
-    assert client.post(address, {**system, "float_out_deg": "4.5", "stack_mm": "2 cm"}).status_code == 302
-    visit.refresh_from_db()
-    assert visit.shoes.cleat_system == {
-        "bolts": "three-bolt",
-        "float_in_deg": 4.5,
-        "float_out_deg": 4.5,
-        "stack_mm": 20,
-    }
-    page = client.post(address, {**system, "stack_mm": "300"})
-    assert page.status_code == 422
-    assert "5 to 60 mm" in page.content.decode()
-    assert 'value="300"' in page.content.decode()

@@ -68,7 +68,7 @@ def system_of(visit: Visit) -> CleatSystem | None:
     if not stored:
         return None
     if "bolts_mm" in stored:
-        return CleatSystem.from_json(stored)
+        return CleatSystem.from_json({"key": "typed", "label": "as typed"} | stored)
     usual = system(USUAL.get(str(stored.get("bolts")), "three_bolt_wide"))
     typed = {k: float(stored[k]) for k in SYSTEM_LIMITS if k in stored}
     named = {"key": "typed", "label": f"{stored.get('bolts', 'three-bolt')}, as typed", "source": TYPED}
