@@ -17,7 +17,7 @@ from fitwright.motion.ride import THETA_DEG, CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Analysis, CleatNote, Shoes, Visit
-from fitwright.studio.feet import check, cleats, film_points, restore, ridden
+from fitwright.studio.feet import check, cleats, film_points, restore, ridden, verdict
 from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.visits import analyse, measure, new_rider, open_visit, snapshot
 
@@ -27,16 +27,17 @@ ON_CLEAT = np.array([[28.0, 24.0], [-27.0, 26.0], [-10.0, -30.0]])
 MARKS = {"m1": (201.0, -38.0), "m5": (172.0, 44.0)}
 
 
-def a_reading(x, z, psi, foot="left", dots=True, u=0.09):
-    """A sole with its cleat at x, z, ψ, three dots on its edge."""
-    nose, tail = cleat_marks(x, z, psi, 35, 35)
+def a_reading(x, z, psi, foot="left", dots=True, u=0.09, scale=1.0, u_scale=0.0, nose_mm=35.0):
+    """A sole with its cleat at x, z, ψ, three dots on its edge; `scale` off by what `u_scale` says."""
+    nose, tail = cleat_marks(x, z, psi, nose_mm, 35)
     points = {"heel_centre": (0.0, 0.0), "toe": (281.0, 0.0), **MARKS, "cleat_nose": nose, "cleat_tail": tail}
     if dots:
         placed = ON_CLEAT @ turn_matrix(-psi).T + [x, z]
         points |= {f"datum_{i + 1}": p for i, p in enumerate(placed)}
-    xz = np.array([*points.values()])
+    xz = np.array([*points.values()]) * scale
     plane = np.column_stack([xz[:, 1] if foot == "left" else -xz[:, 1], -xz[:, 0]])
-    return read_sole(foot, list(points), plane, np.eye(2 * len(points)) * u**2, quality={"u_mark_mm": u})
+    covariance = np.eye(2 * len(points)) * u**2 + u_scale**2 * np.outer(plane.ravel(), plane.ravel())
+    return read_sole(foot, list(points), plane, covariance, quality={"u_mark_mm": u})
 
 
 def keep(visit, when, reading, name="photo"):
@@ -99,6 +100,31 @@ def test_every_photograph_stays_the_newest_counts_and_a_repick_counts_once(visit
 def test_without_wish_or_photograph_there_is_no_check(visit):
     assert check.check_of(visit, "left") is None
     assert check.shots(visit, "left", "after") == ()
+
+
+def test_a_check_by_motion_is_surer_than_the_two_photographs_are(visit):
+    """Before 187, wished 189, set to 189.0; the photograph after is 0.4 % too large: by the pose the cleat would seem
+    0.8 mm too far forward, by its motion it is where it should be."""
+    keep(visit, "before", a_reading(187, 1, 5, dots=False, u_scale=0.004), "before")
+    wish(visit, x=189.0)
+    after = a_reading(189, 1, 5, scale=1.004, u_scale=0.004)
+    keep(visit, "after", after, "after")
+    by_pose = verdict.check_pose(a_reading(189, 1, 5).cleat, after.cleat)
+    found = check.check_of(visit, "left")
+    assert by_pose.x.value > 0.7
+    assert abs(found.x.value) < 0.15
+    assert found.x.u < by_pose.x.u / 3
+    assert found.within_goal
+    assert "photograph before" in found.x.method
+
+
+def test_another_cleat_since_the_photograph_before_is_checked_by_its_pose(visit):
+    keep(visit, "before", a_reading(187, 1, 5, nose_mm=28.0), "before")
+    wish(visit, x=189.0)
+    keep(visit, "after", a_reading(189.6, 1, 5), "after")
+    found = check.check_of(visit, "left")
+    assert "photograph before" not in found.x.method
+    assert found.x.value == pytest.approx(0.6, abs=1e-6)
 
 
 # --- restore ---

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,7 +36,8 @@ class Comparison:
 
     Attributes: x, z (mm), psi (deg) of the cleat's centre; residual_mm, rms of the points on the cleat; marks used;
     marks_on "cleat", "sole" or "none"; words: what the hand must do; distinguishable: whether any part of the
-    difference exceeds its 95 % half-width; notes; bad: the point that was left out, or "".
+    difference exceeds its 95 % half-width; notes; bad: the point that was left out, or ""; agree: whether the points
+    fit each other as well as they were measured.
     """
 
     x: Measured
@@ -49,6 +50,7 @@ class Comparison:
     distinguishable: bool
     notes: tuple[str, ...] = ()
     bad: str = ""
+    agree: bool = True
 
     def to_json(self) -> dict[str, Any]:
         """Shift, turn, residual, uncertainties, words."""
@@ -90,9 +92,10 @@ def compare(recorded: SoleReading, now: SoleReading, marks_on: str = "auto") -> 
     method = f"rigid fit, marks on the {where}" if marks else "nose and tail"
     notes.extend(said)
     told = where if marks else "none"
-    return _comparison(
+    result = _comparison(
         fit.shift, fit.covariance, fit.residual_mm, marks, told, method, tuple(notes), bad
     )  # fmt: skip
+    return replace(result, agree=not fit.doubtful)
 
 
 def _groups(

@@ -7,7 +7,7 @@ mid-line, z lateral (away from the other foot). The same numbers mean the same o
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -120,6 +120,12 @@ class SoleReading:
     def names(self) -> tuple[str, ...]:
         """All points: landmarks, then datum marks."""
         return (*self.landmarks, *self.datums)
+
+    def without_datums(self) -> SoleReading:
+        """The reading as if no datum mark had been picked."""
+        n = 2 * len(self.landmarks)
+        joint = None if self.joint_mm2 is None else self.joint_mm2[:n, :n]
+        return replace(self, datums={}, joint_mm2=joint)
 
     def to_json(self) -> dict[str, Any]:
         """The record's form (also what `fitwright feet measure --json` prints)."""

@@ -6,20 +6,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from fitwright.foot.sole import SoleReading
+from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.quantity import Floats
 from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio.feet.restore import keep_remount, recorded_of, try_compared
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import label, reading_of, save_picks
-from fitwright.studio.feet.verdict import Check, check_pose
+from fitwright.studio.feet.verdict import Check, check_motion, check_pose
 from fitwright.studio.picks import Origin
 
 
 def check_of(visit: Visit, side: str) -> Check | None:
     """The newest photograph after fitting against the wish; None while one of them is missing."""
     after, wish = reading_of(visit, side, "after"), target_of(visit, side)
-    return check_pose(wish, after.cleat) if wish and after and after.cleat else None
+    return held_to(wish, reading_of(visit, side, "before"), after) if wish and after else None
+
+
+def held_to(wish: CleatPose, before: SoleReading | None, after: SoleReading) -> Check | None:
+    """By the motion since the photograph before where that can be told, else by the pose in the sole's frame."""
+    if after.cleat is None:
+        return None
+    by_motion = check_motion(wish, before, after) if before is not None else None
+    return by_motion or check_pose(wish, after.cleat)
 
 
 @dataclass(frozen=True)
@@ -55,8 +63,8 @@ def _held(visit: Visit, side: str, when: str, readings: list[SoleReading]) -> li
     if not readings or when == "before":
         return [None] * len(readings)
     if when == "after":
-        wish = target_of(visit, side)
-        return [check_pose(wish, r.cleat) if wish and r.cleat else None for r in readings]
+        wish, before = target_of(visit, side), reading_of(visit, side, "before")
+        return [held_to(wish, before, r) if wish else None for r in readings]
     recorded = recorded_of(visit, side)
     return [try_compared(visit, side, recorded, r) if recorded else None for r in readings]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -157,7 +157,7 @@ def compared(recorded: SoleReading, now: SoleReading, way: str = "auto") -> Chec
     if way == "centre":
         return from_comparison(compare_poses(recorded, now))
     if way == "ends":
-        recorded, now = without_dots(recorded), without_dots(now)
+        recorded, now = recorded.without_datums(), now.without_datums()
     return from_comparison(compare(recorded, now))
 
 
@@ -167,13 +167,6 @@ def try_compared(visit: Visit, side: str, recorded: Recorded, now: SoleReading) 
         return compared(recorded.reading, now, way_of(visit, side, recorded))
     except InputError:
         return None
-
-
-def without_dots(reading: SoleReading) -> SoleReading:
-    """The reading as if no datum mark had been picked."""
-    n = 2 * len(reading.landmarks)
-    joint = None if reading.joint_mm2 is None else reading.joint_mm2[:n, :n]
-    return replace(reading, datums={}, joint_mm2=joint)
 
 
 def keep_remount(visit: Visit, foot: str, now: SoleReading) -> None:

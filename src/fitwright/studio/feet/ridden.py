@@ -146,7 +146,7 @@ def _yaw(visit: Visit, told: Ridden, source: RideResult | None, reading: SoleRea
     if mean is not None and low is not None and high is not None and source is not None:
         curve = source.curves[side].get("foot_yaw")
         left = room(psi, *window, low, high) if psi and window else None
-        words = (left.words,) if left else ()
+        words = (*_where(source, side), *((left.words,) if left else ()))
         return replace(
             told, yaw_mean=mean, yaw_low=low, yaw_high=high, tracked=True, curve=curve, room=left, words=words
         )
@@ -158,6 +158,16 @@ def _yaw(visit: Visit, told: Ridden, source: RideResult | None, reading: SoleRea
         middle, combine(psi.u, (inner + outer) / 2 / np.sqrt(3.0)), "deg", "middle of the float, not seen"
     )
     return replace(told, yaw_mean=guess, missing=(MARK_YAW,))
+
+
+def _where(source: RideResult, side: str) -> tuple[str, ...]:
+    """At which crank angles the foot turns in and out most."""
+    inner, outer = (source.value(side, "foot_yaw_deg", e) for e in ("min_at", "max_at"))
+    if inner is None or outer is None:
+        return ()
+    return (
+        f"it turns inward most at {inner.value:.0f}° after top dead centre and outward most at {outer.value:.0f}°",
+    )
 
 
 def _while_loaded(seen: Ridden) -> Measured | None:

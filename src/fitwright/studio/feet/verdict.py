@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from fitwright.errors import InputError
 from fitwright.foot.remount import Comparison, compare
 from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.foot.words import motion_words
@@ -13,6 +14,7 @@ from fitwright.quantity import Measured, difference, distinguishable, probabilit
 GOAL_MM, GOAL_DEG = 0.5, 0.3
 HAND_MM, HAND_DEG = 0.5, 0.5  # what a hand with two bolts reaches; common practice, no source
 SURE = 0.95
+BY_MOTION = "from the photograph before: what both photographs share drops out"
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,11 @@ class Check:
     notes: tuple[str, ...] = ()
     bad: str = ""
     goal: tuple[float, float] = (GOAL_MM, GOAL_DEG)
+
+    @property
+    def by_motion(self) -> bool:
+        """Whether it was told by how the cleat moved since the photograph before."""
+        return BY_MOTION in self.x.method
 
     @property
     def probability(self) -> float:
@@ -64,7 +71,33 @@ def check_pose(wish: CleatPose, now: CleatPose) -> Check:
     """A measured pose against a wished one; the wish itself is exact, the measurement is not."""
     a, b = now.measured(), wish.measured()
     d = {k: difference(a[k], Measured(b[k].value, 0.0, b[k].unit)) for k in a}
-    x, z, psi = d["x_c_mm"], d["z_c_mm"], d["psi_c_deg"]
+    return _against_wish(d["x_c_mm"], d["z_c_mm"], d["psi_c_deg"])
+
+
+def check_motion(wish: CleatPose, before: SoleReading, after: SoleReading) -> Check | None:
+    """The same, told by how the cleat moved from where it was when the wish was made; surer by far, because lens,
+    height and card are the same for both photographs.
+
+    None when this cannot be told: no cleat before, another cleat since, marks that do not fit.
+    """
+    if before.cleat is None or after.cleat is None:
+        return None
+    try:
+        moved = compare(before.without_datums(), after.without_datums())
+    except InputError:
+        return None
+    if moved.bad or not moved.agree:
+        return None
+    x, z, psi = (
+        replace(m, value=m.value + was - wished, method=f"{m.method}, {BY_MOTION}")
+        for m, was, wished in zip(
+            (moved.x, moved.z, moved.psi), before.cleat.vector, wish.vector, strict=True
+        )
+    )
+    return _against_wish(x, z, psi, moved.residual_mm)
+
+
+def _against_wish(x: Measured, z: Measured, psi: Measured, residual_mm: float | None = None) -> Check:
     real = any(distinguishable(m, Measured(0.0, 0.0, m.unit)) for m in (x, z, psi))
     words = motion_words(-x.value, -z.value, -psi.value)
     near = max(abs(x.value), abs(z.value)) <= HAND_MM and abs(psi.value) <= HAND_DEG
@@ -72,7 +105,7 @@ def check_pose(wish: CleatPose, now: CleatPose) -> Check:
         words = "as wished, to within what a hand can set"
     elif not real:
         words = f"not distinguishable from the wish (it would be: {words})"
-    return Check(x, z, psi, words, near, real, goal=(HAND_MM, HAND_DEG))
+    return Check(x, z, psi, words, near, real, residual_mm, goal=(HAND_MM, HAND_DEG))
 
 
 def check_remount(recorded: SoleReading, now: SoleReading) -> Check:
