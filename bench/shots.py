@@ -27,6 +27,8 @@ REPO = Path(__file__).resolve().parents[1]
 README_PICTURE = REPO / "docs" / "pictures" / "ride.png"
 OUT = Path(__file__).with_name("out") / "shots"
 STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
+FEET = ("marks", "hardware", "setting", "clearance", "aid", "check")
+PICKING = "a[href*='/feet/pick/'], a[href*='/body/hang/'], a[href*='/marks/pick/']"
 LOOKS = {"light": (1440, "light"), "dark": (1440, "dark"), "tablet": (820, "light"), "phone": (390, "light")}
 
 
@@ -84,6 +86,8 @@ def contact_sheet(browser: Browser, base: str, visits: list[int], out: Path) -> 
         for visit in visits:
             addresses[f"{visit} overview"] = f"/visits/{visit}/"
             addresses |= {f"{visit} {s}": f"/visits/{visit}/{s}" for s in STATIONS}
+            addresses |= {f"{visit} feet {step}": f"/visits/{visit}/feet/{step}" for step in FEET}
+            addresses |= loupes(page, base, visit)
         for name, address in addresses.items():
             page.goto(base + address)
             page.wait_for_load_state("networkidle")
@@ -91,6 +95,17 @@ def contact_sheet(browser: Browser, base: str, visits: list[int], out: Path) -> 
             written += 1
         context.close()
     return written
+
+
+def loupes(page: Page, base: str, visit: int) -> dict[str, str]:
+    """One photograph of each kind in which points are picked, by name; none where nothing was photographed."""
+    found = {}
+    for station in ("body", "feet", "feet/marks"):
+        page.goto(f"{base}/visits/{visit}/{station}")
+        link = page.locator(PICKING).first
+        if link.count():
+            found[f"{visit} {station.replace('/', ' ')} points"] = str(link.get_attribute("href"))
+    return found
 
 
 def visit_numbers(page: Page, base: str) -> list[int]:
