@@ -115,23 +115,15 @@ def _check_whole(outline: Outline, scene: Scene) -> None:
         )  # fmt: skip
 
 
-def sole_doubts(outline: Outline, scene: Scene) -> tuple[str, ...]:
-    """What is odd about a sole that was found: over a strip, or of a length that another print scale may explain."""
-    plane, doubts = scene.view.plane, []
-    sole = outline.mask(scene.view, 2.0)
-    for i, board in enumerate(plane.boards):
-        if np.any(sole & scene.view.polygon(_paper(plane, i, PAPER_MM))):
-            doubts.append(
-                f"the sole touches strip {board.layout.name}: move the strip 10 mm away, or its edge "
-                "may be taken for the sole's"
-            )
+def length_doubt(outline: Outline) -> tuple[str, ...]:
+    """A length that another print scale of the card may explain."""
     length = float(_box(outline.mm)[0][0])
-    if not USUAL_MM[0] <= length <= USUAL_MM[1]:
-        doubts.append(
-            f"the sole is {length:.0f} mm long, unusual for a grown rider: measure the printed check bar, the card "
-            "may be printed at another scale"
-        )
-    return tuple(doubts)
+    if USUAL_MM[0] <= length <= USUAL_MM[1]:
+        return ()
+    return (
+        f"the sole is {length:.0f} mm long, unusual for a grown rider: measure the printed check bar, the card may "
+        "be printed at another scale",
+    )
 
 
 # --- the mid-line and the heel ---

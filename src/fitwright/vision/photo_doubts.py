@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
+import cv2
 import numpy as np
 
 from fitwright.quantity import Floats
 from fitwright.vision.boards import FoundBoard
 from fitwright.vision.find_lines import STEP_PX, edge_profiles
 from fitwright.vision.picture import Picture
-from fitwright.vision.plane import CardPlane
+from fitwright.vision.plane import CardPlane, place
 
 SOFT_MM, SOFT_PX = 0.28, 2.0
 """Standard deviation of an edge's spread from which the picture counts as soft (both must be exceeded)."""
+MARGIN_MM, COVERED_MM = 2.0, 6
+"""Where in a strip's white margin it is looked at, from the print; and how much of a side must be dark."""
 DARK, BURNT, FLAT = 85.0, 252.0, 60.0
 """Grey levels of 255: white paper below, white paper above, and white less black below which light is bad."""
 
@@ -73,4 +77,29 @@ def photo_doubts(picture: Picture, plane: CardPlane) -> tuple[str, ...]:
         )
     elif light.white - light.black < FLAT:
         doubts.append("the picture has little contrast: wipe the lens, keep lamps and windows out of it")
+    doubts.extend(
+        f"something lies over the edge of strip {board.layout.name}: move the strip 10 mm away from the sole"
+        for i, board in enumerate(plane.boards)
+        if _covered(picture, plane, i, 0.7 * light.black + 0.3 * light.white)
+    )
     return tuple(doubts)
+
+
+def _covered(picture: Picture, plane: CardPlane, index: int, dark: float) -> bool:
+    """Whether the white margin of a strip is dark along 6 mm or more of a side, but not along most of it (then it was
+    cut off)."""
+    layout = plane.boards[index].layout
+    w, h, m = layout.width_mm, layout.height_mm, MARGIN_MM
+    corners = np.array([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m), (-m, -m)])
+    for a, b in pairwise(corners):
+        n = int(np.hypot(*(b - a)))
+        mm = place(
+            (a + np.linspace(0.02, 0.98, n)[:, None] * (b - a)) * plane.print_scale.value,
+            plane.parameters,
+            index,
+        )
+        uv = plane.to_picture(mm).astype(np.float32)
+        seen = cv2.remap(picture.grey, uv[:, :1], uv[:, 1:], cv2.INTER_LINEAR, borderValue=255)[:, 0]
+        if COVERED_MM <= int(np.sum(seen < dark)) < 0.6 * n:
+            return True
+    return False

@@ -25,7 +25,7 @@ from fitwright.vision.find_dots import Dot, find_bolts, find_dots
 from fitwright.vision.find_lines import Line
 from fitwright.vision.find_marks import Stroke, find_cross, find_strokes
 from fitwright.vision.find_outline import Mask, Outline
-from fitwright.vision.find_sole import find_sole_outline, sole_doubts, sole_ends, sole_view, widest_heel
+from fitwright.vision.find_sole import find_sole_outline, length_doubt, sole_ends, sole_view, widest_heel
 from fitwright.vision.find_straight import angle_between, find_straight_edge
 from fitwright.vision.flat import FlatView
 from fitwright.vision.photo_doubts import photo_doubts
@@ -127,9 +127,7 @@ def propose_sole(picture: Picture, plane: CardPlane, foot: str, *, from_below: b
         outline = find_sole_outline(picture, scene)
     except InputError as error:
         return SoleProposals(foot, {}, NOTHING, NOTHING, NOTHING, notes=(*doubts, error.sentence()))
-    found = _Found(
-        picture, scene.view, outline, foot, from_below, notes=[*doubts, *sole_doubts(outline, scene)]
-    )
+    found = _Found(picture, scene.view, outline, foot, from_below, notes=[*doubts, *length_doubt(outline)])
     found.look()
     found.straight_edge(scene.strips)
     return SoleProposals(
@@ -283,7 +281,7 @@ class _Found:
             self._put(f"datum_{i}", dot.uv_px, dot.u_px, "centre of a ringed dot",
                       SURE if dot.explained > 0.985 else LIKELY)  # fmt: skip
         bolts = find_bolts(self.view, self._zone(*CLEAT_ZONE))
-        for i, bolt in enumerate(self._round_the_cleat(bolts)[:3], start=1):
+        for i, bolt in enumerate(self._round_the_cleat(bolts, -1)[:3], start=1):  # as foot.hardware counts
             self._put(f"bolt_{i}", bolt.uv_px, bolt.u_px, "centre of a bolt's head", LIKELY)
         self._doubt_the_dots(dots)
 
@@ -300,14 +298,14 @@ class _Found:
         along = Line(line.centre, axes @ line.direction, line.rms, line.n, line.u_angle_deg, line.length)
         self.edge_angle = angle_between(along, np.array([1.0, 0.0]), u_axis)
 
-    def _round_the_cleat(self, dots: tuple[Dot, ...] | list[Dot]) -> list[Dot]:
-        """In order round the cleat's centre, from ahead by way of the outer side."""
+    def _round_the_cleat(self, dots: tuple[Dot, ...] | list[Dot], way: int = 1) -> list[Dot]:
+        """In order round the cleat's centre, from ahead by way of the outer side (`way` -1: the inner)."""
         if not dots:
             return []
         p = self.sole_of_px(np.array([d.uv_px for d in dots]))
         ends = [self.points[k].uv_px for k in ("cleat_nose", "cleat_tail") if k in self.points]
         centre = self.sole_of_px(np.array(ends)).mean(axis=0) if len(ends) == 2 else p.mean(axis=0)
-        turn = np.degrees(np.arctan2(p[:, 1] - centre[1], p[:, 0] - centre[0]))
+        turn = np.degrees(np.arctan2(way * (p[:, 1] - centre[1]), p[:, 0] - centre[0]))
         return [dots[i] for i in np.argsort((turn + 45.0) % 360.0)]
 
     def _doubt_the_dots(self, dots: tuple[Dot, ...]) -> None:
