@@ -116,6 +116,50 @@ def test_feet_show_the_cleat_the_first_setting_and_what_the_hand_must_do(client,
     assert "simulated" in text
 
 
+def lines(text: str) -> dict[str, str]:
+    """State of each step of the Feet station by its name, with what is said of it."""
+    found = re.findall(r'<li class="(\w+)"><svg class="stop".*?<a [^>]*>(.*?)</a>.*?<p>(.*?)</p>', text, re.S)
+    return {name: f"{state}: {words}" for state, name, words in found}
+
+
+def test_both_feet_lead_through_the_steps(client, visit, measured):
+    empty, known = (lines(text_of(client, v, "feet")) for v in (visit, measured))
+    assert list(empty) == [
+        "Photographs and points", "M1 and M5", "Shoes and hardware", "First setting", "Clearance and stance",
+        "Fitting aid", "Check and restore",
+    ]  # fmt: skip
+    assert empty["Photographs and points"] == "empty: Both feet: not photographed."
+    assert empty["Shoes and hardware"] == "empty: Say which cleat, its float and its bolts."
+    assert known["Photographs and points"] == "done: Both feet: measured as it came."
+    assert known["M1 and M5"].startswith("done: Both feet: sole photograph")
+    assert re.match("done: Left: .*; right: move .* towards the heel", known["First setting"])
+    assert known["Clearance and stance"].startswith("done")
+    assert known["Check and restore"] == "empty: Both feet: waits for a photograph after fitting."
+
+
+def test_one_sole_that_waits_for_its_points_is_begun(client, measured):
+    photo = keep_stream(BytesIO(b"after"), "after.jpg", "photo", simulated=True)
+    soles.save_photo(measured, photo, "left", "after")
+    said = lines(text_of(client, measured, "feet"))["Photographs and points"]
+    assert said.startswith(
+        "partly: Left: measured as it came, points to pick: after fitting; right: measured"
+    )
+
+
+def test_a_file_that_is_no_photograph_is_refused_and_the_choices_stay(client, visit):
+    typed = {"action": "photo", "foot": "right", "when": "after", "photo": BytesIO(b"hello")}
+    typed["photo"].name = "sole.txt"
+    page = client.post(reverse("feet", args=[visit.pk]), typed)
+    text = page.content.decode()
+    assert page.status_code == 422
+    assert ".heic" in text
+    assert 'value="right" selected' in text
+    assert 'value="after" selected' in text
+    assert (
+        client.post(reverse("feet", args=[visit.pk]), {"action": "photo", "foot": "third"}).status_code == 422
+    )
+
+
 def test_ride_shows_values_before_and_now_curves_and_film(client, measured):
     text = text_of(client, measured, "ride")
     assert "27.0 ± 1.2°" in text

@@ -63,7 +63,7 @@ def _photographs(visit: Visit, foot: Foot) -> Told:
     measured = [MOMENT_WORDS[w] for w in MOMENTS if w in foot.readings]
     said = [f"measured {', '.join(measured)}"] if measured else []
     said += [f"points to pick: {', '.join(waiting)}"] if waiting else []
-    return (True if not waiting else None), ". ".join(said)
+    return (True if not waiting else None), ", ".join(said)
 
 
 def _marks(visit: Visit, foot: Foot) -> Told:
