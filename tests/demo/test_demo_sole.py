@@ -9,6 +9,7 @@ from PIL import Image
 
 from fitwright.demo.riders import RIDERS
 from fitwright.demo.sole_drawing import mark_points, on_cleat, outline_mm
+from fitwright.demo.sole_look import Look
 from fitwright.demo.sole_photo import hand_points, render_sole
 from fitwright.demo.truth import Truth
 from fitwright.errors import InputError
@@ -130,6 +131,27 @@ def test_the_outline_holds_all_marks_and_touches_heel_and_toe():
         assert edge[:, 0].max() == pytest.approx(leg.sole_length_mm, abs=0.05)
         for mark in (leg.m1_mm, leg.m5_mm):
             assert cv2.pointPolygonTest(edge.astype(np.float32), mark, True) > 3
+
+
+def test_the_outlines_longest_line_is_its_mid_line():
+    edge = outline_mm(281.0, 1200)
+    apart = np.linalg.norm(edge[:, None] - edge[None], axis=2)
+    i, k = np.unravel_index(apart.argmax(), apart.shape)
+    ends = edge[[i, k]][np.argsort(edge[[i, k], 0])]
+    assert ends == pytest.approx(np.array([[0.0, 0.0], [281.0, 0.0]]), abs=0.4)
+    assert apart.max() == pytest.approx(281.0, abs=0.02)
+
+
+def test_what_lies_out_of_the_cards_plane_is_measured_with_its_height(tmp_path):
+    """A sole lifted by 1 mm, its cleat 6 mm higher: exact with the heights told, not without."""
+    pose, out = FIRST.setup.cleat("left"), tmp_path / "s.jpg"
+    truth = render_sole(FIRST, "left", pose, out, "before", 9, SIZE, Look(lift_mm=1.0, plate_mm=6.0))
+    assert truth.data["heights_mm"]["datum_1"] == pytest.approx(7.0)
+    points = {n: tuple(p) for n, p in truth.data["px"].items()}
+    told = measure_sole(out, "left", points, heights_mm=truth.data["heights_mm"])
+    assert told.cleat.vector == pytest.approx(pose, abs=0.1)
+    untold = measure_sole(out, "left", points)
+    assert np.abs(untold.cleat.vector - pose).max() > 0.4
 
 
 def test_an_unknown_moment_is_refused(tmp_path):

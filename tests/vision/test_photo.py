@@ -8,13 +8,13 @@ import pytest
 
 from fitwright.errors import InputError
 from fitwright.vision.card import StripLayout, strip_picture
+from fitwright.vision.flat import flat_view
 from fitwright.vision.photo import (
     card_plane,
     described_board,
     measure_board,
     outside_by_mm,
     plane_quality,
-    rectified,
 )
 from fitwright.vision.picture import Picture
 from rendered_sole import Camera, Scene, photograph
@@ -41,7 +41,7 @@ def test_rectified_picture_shows_the_strip_as_printed(sole_photo):
     plane = card_plane(Picture(grey, "sole.png"))
     layout = plane.boards[0].layout
     size = np.array([layout.width_mm, layout.height_mm])
-    flat = rectified(Picture(grey, "sole.png"), plane, np.zeros(2), size, 4.0)
+    flat = flat_view(Picture(grey, "sole.png"), plane, np.zeros(2), size, 4.0).grey
     wanted = strip_picture(layout, 4.0)
     assert np.corrcoef(flat.ravel().astype(float), wanted.ravel().astype(float))[0, 1] > 0.93
 

@@ -81,15 +81,6 @@ def outside_by_mm(plane: CardPlane, points_mm: Floats) -> Floats:
     return np.maximum(0.0, -np.array(signed, dtype=np.float64))
 
 
-def rectified(picture: Picture, plane: CardPlane, low_mm: Floats, high_mm: Floats, px_per_mm: float) -> Any:
-    """Grey picture of a rectangle of the plane, as if seen from straight above, lens removed."""
-    size = np.ceil((high_mm - low_mm) * px_per_mm).astype(int)
-    x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
-    places = low_mm + (np.column_stack([x.ravel(), y.ravel()]) + 0.5) / px_per_mm
-    uv = plane.to_picture(places).astype(np.float32).reshape(size[1], size[0], 2)
-    return cv2.remap(picture.grey, uv[..., 0], uv[..., 1], cv2.INTER_LINEAR, borderValue=255)
-
-
 # --- any ChArUco board ---
 
 
