@@ -40,7 +40,7 @@ def heel_svg(figure: HeelFigure, theme: Theme = "page") -> str:
     everything = np.vstack([figure.shoe_mm, figure.arm_mm, [[0.0, 0.0]]])
     low, high = everything.min(axis=0) - 12, everything.max(axis=0) + 8
     scale = float(min(360 / (high[0] - low[0]), 220 / (high[1] - low[1])))
-    left = 90.0 if outward > 0 else 250.0
+    left = 108.0 if outward > 0 else 232.0
 
     def place(X: float, W: float) -> XY:
         return left + outward * scale * (W - low[1]), 18 + scale * (high[0] - X)
@@ -64,10 +64,11 @@ def heel_svg(figure: HeelFigure, theme: Theme = "page") -> str:
     dimension_line(pen, a, b)
     pen.line(a, b, pen.ink.ink, BOLD)
     pen.circle(a, 3, color, color)
-    words = value_words(figure.gap)
-    pen.text(
-        (b[0] - outward * 6, b[1] + 16), words, TEXT, anchor="end" if outward > 0 else "start", bold=True
-    )
+    beyond = place(X, 0.0)[0] - outward * 8
+    pen.line(b, (beyond + outward * 3, a[1]), pen.ink.hair, HAIRLINE)
+    anchor = "end" if outward > 0 else "start"
+    pen.text((beyond, a[1] - 3), value_words(figure.gap), TEXT, anchor=anchor, bold=True)
+    pen.text((beyond, a[1] + 12), figure.part, SMALL, pen.ink.soft, anchor)
     return pen.svg()
 
 

@@ -9,7 +9,7 @@ from fitwright.foot.float_window import check_float
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.sole import SoleReading
 from fitwright.foot.start import StartSetting
-from fitwright.quantity import Measured, distinguishable
+from fitwright.quantity import Measured
 from fitwright.records.models import Medium, Visit
 from fitwright.studio import body
 from fitwright.studio.feet.check import check_of
@@ -86,6 +86,4 @@ def _float_words(visit: Visit, reading: SoleReading | None, yaw: Measured | None
     if window is None or reading is None or reading.cleat is None or yaw is None:
         return ""
     found = check_float(reading.cleat.measured()["psi_c_deg"], *window, yaw, yaw)
-    room = min(found.margin_in_deg, found.margin_out_deg, key=lambda m: m.value)
-    doubt = "" if distinguishable(room, Measured(0.0, 0.0, "deg")) else " (too near to be sure)"
-    return f"at the angle at which this foot hangs, {found.words}{doubt}"
+    return f"at the angle at which this foot hangs, {found.words}"
