@@ -26,6 +26,7 @@ from fitwright.motion.under_load import (
     shoe_yaws,
 )
 from fitwright.quantity import Measured
+from fitwright.studio import film
 from fitwright.studio.markers import analyse_markers, named_landmarks
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.frontal import read_front
@@ -97,7 +98,7 @@ def test_the_interval_holds_the_truth_when_points_are_put_on_by_eye():
     a blanket: the errors are as large as the ± says."""
     truth, yaw = true_fraction(FIRST, "right")
     curves, rng, ratios = side_curves(FIRST, "right"), np.random.default_rng(11), []
-    usual, film = ShoePoints(), SideFilm()
+    usual, camera = ShoePoints(), SideFilm()
     for _ in range(60):
         draw = lambda m: m.value + rng.normal(0, m.u)  # noqa: E731
         at = {k: draw(getattr(usual, k)) for k in ("m5_ahead", "m5_out", "heel_out", "lift")}
@@ -107,17 +108,17 @@ def test_the_interval_holds_the_truth_when_points_are_put_on_by_eye():
             "m5": (at["m5_ahead"] - usual.m5_ahead.value, 0.0),
             "heel": (0.0, at["lift"] - usual.lift.value),
         }
-        depth = {n: draw(film.m5_deeper) - draw(film.axle_deeper) for n in ("m5", "heel")}
+        depth = {n: draw(camera.m5_deeper) - draw(camera.axle_deeper) for n in ("m5", "heel")}
         moved = dict(curves)
         for n, (ahead, up) in seen.items():
-            dx = ahead * np.cos(beta) + up * np.sin(beta) - depth[n] * film.slant[0]
-            dy = up * np.cos(beta) - ahead * np.sin(beta) - depth[n] * film.slant[1]
+            dx = ahead * np.cos(beta) + up * np.sin(beta) - depth[n] * camera.slant[0]
+            dy = up * np.cos(beta) - ahead * np.sin(beta) - depth[n] * camera.slant[1]
             moved[f"{n}_x"], moved[f"{n}_y"] = shifted(curves[f"{n}_x"], dx), shifted(curves[f"{n}_y"], dy)
         base = ShoePoints(
             usual.m5_ahead, Measured(5, 4, "mm"), Measured(34, 10, "mm"), Measured(8, usual.lift.u, "mm")
         )
         told = loaded_axle(
-            moved, marks_of(FIRST, "right"), Measured(yaw + rng.normal(0, 1), 1.0, "deg"), base, film
+            moved, marks_of(FIRST, "right"), Measured(yaw + rng.normal(0, 1), 1.0, "deg"), base, camera
         )
         ratios.append((told.fraction.value - truth) / told.fraction.u)
     assert np.mean(np.abs(ratios) < 1.96) > 0.88
@@ -199,6 +200,23 @@ def test_yaw_through_a_front_camera_is_the_simulated_one():
         assert told["mean"].value == pytest.approx(truth.mean(), abs=0.4)
         assert 0.5 < told["mean"].u < 3.0
         assert np.ptp(ride.curves[side]["foot_yaw"].mean) == pytest.approx(np.ptp(truth), abs=0.7)
+
+
+def test_a_front_film_with_two_shoe_points_tells_the_yaw(monkeypatch):
+    """The film's whole way from marks to result, the picture itself left out."""
+    tracks = front_tracks(FIRST)
+    monkeypatch.setattr(film, "probe", lambda path: tracks.info)
+    monkeypatch.setattr(film, "track_points", lambda *args: tracks)
+    marks = film.Marks(0.0, dict.fromkeys(tracks.names, (900.0, 500.0)))
+    apart = {s: Measured(81.4, 1.0, "mm") for s in ("left", "right")}
+    crank = FIRST.setup.contact.crank_mm
+    ride = film.analyse_clip(Path("front.mp4"), "front", None, marks, crank, 3357.0, shoe_line=apart).ride
+    guessed = film.analyse_clip(Path("front.mp4"), "front", None, marks, crank, 3357.0).ride
+    for side in ("left", "right"):
+        told = ride.value(side, "foot_yaw_deg", "mean")
+        assert told.value == pytest.approx(true_yaw(FIRST, side, np.arange(360.0)).mean(), abs=0.5)
+        assert ride.curves[side]["foot_yaw"].unit == "deg"
+        assert guessed.value(side, "foot_yaw_deg", "mean").value < told.value  # 110 mm believed instead of 81
 
 
 @pytest.mark.parametrize("yaw", [-3.0, 0.0, 8.0, 17.0])
