@@ -53,7 +53,7 @@ def test_every_wrong_box_is_named_at_once_and_nothing_is_written():
     )
     assert none is None
     assert set(errors) == {"label", "stack_mm", "float_in_deg", "apart_mm"}
-    assert errors["stack_mm"].allowed == "0 to 60 mm"
+    assert errors["stack_mm"].allowed == "5 to 60 mm"
     assert not HardwareItem.objects.exists()
     _, taken = hardware.save_part("pedal", {"label": "Usual axle", "offset_mm": "53"})
     assert "taken" in taken["label"].problem

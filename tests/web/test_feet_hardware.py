@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 from django.urls import reverse
+from playwright.sync_api import Page, expect
 
 from fitwright.foot.hardware import system
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
@@ -113,7 +114,7 @@ def test_wrong_boxes_stand_with_what_was_typed(client, studio):
     response = client.post(reverse("catalogue"), typed)
     text = response.content.decode()
     assert response.status_code == 422
-    assert "0 to 60 mm" in text
+    assert "5 to 60 mm" in text
     assert 'value="1 m"' in text
     assert "Nose: is missing" in text
     assert "&lt;b&gt;wide" in text
@@ -250,3 +251,29 @@ def test_a_wrong_number_stands_beside_its_box_and_the_others_are_saved(client, s
     assert "2 fields need" in text
     assert Measurement.objects.get(key="stay_rise_mm").value == 70
     assert client.post(address, {"action": "jump"}).status_code == 422
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_a_part_is_added_and_put_on_the_shoes_by_keyboard_alone(live_server, page: Page, visit):
+    page.goto(f"{live_server.url}{reverse('catalogue')}?kind=spacer&new=1")
+    expect(page.get_by_label("What you call it")).to_be_focused()
+    page.keyboard.type("thin washer")
+    page.keyboard.press("Tab")
+    page.keyboard.type("1,2 cm 3")
+    page.keyboard.press("Enter")
+    wrong = page.get_by_role("textbox", name="Thickness")
+    expect(wrong).to_have_attribute("aria-invalid", "true")
+    expect(wrong).to_have_value("1,2 cm 3")
+    wrong.fill("1,2")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="thin washer")).to_be_visible()
+
+    page.goto(f"{live_server.url}{reverse('feet_hardware', args=[visit.pk])}")
+    page.get_by_label("Cleat system").focus()
+    page.keyboard.type("two")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")  # past the link to all parts
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Cleat system")).to_have_value("two_bolt")
+    assert '<option value="1.2">thin washer' in page.content()

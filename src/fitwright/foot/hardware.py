@@ -22,8 +22,8 @@ from fitwright.quantity import Floats
 
 LIMITS: dict[str, tuple[float, float, str]] = {
     "slot_half_x_mm": (0, 30, "mm"), "slot_half_z_mm": (0, 20, "mm"), "sole_slide_half_mm": (0, 40, "mm"),
-    "turn_limit_deg": (0, 30, "deg"), "float_in_deg": (0, 30, "deg"), "float_out_deg": (0, 30, "deg"),
-    "stack_mm": (0, 60, "mm"), "plate_mm": (0, 30, "mm"),
+    "turn_limit_deg": (0, 30, "deg"), "float_in_deg": (0, 15, "deg"), "float_out_deg": (0, 15, "deg"),
+    "stack_mm": (5, 60, "mm"), "plate_mm": (0, 30, "mm"),
     "nose_mm": (5, 80, "mm"), "tail_mm": (5, 80, "mm"), "nose_width_mm": (2, 100, "mm"),
     "width_mm": (5, 100, "mm"), "tail_width_mm": (2, 100, "mm"),
 }  # fmt: skip

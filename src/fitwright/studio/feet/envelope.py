@@ -14,7 +14,9 @@ from fitwright.quantity import Z95
 from fitwright.records.models import Visit
 from fitwright.sheets.region_drawing import Region, region_svg
 from fitwright.studio.entry import sentence
+from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.feet.hardware import bolts_of, pattern_problem, system_of
+from fitwright.studio.feet.ridden import ridden_of
 from fitwright.studio.feet.setting import start_of
 from fitwright.studio.feet.soles import reading_of
 
@@ -60,6 +62,13 @@ def envelope_of(visit: Visit, side: str) -> Envelope:
         )
     wish = start.cleat if start else None
     return Envelope(side, pattern, ways, words, missing, _drawn(side, system, pattern, ways, wish, found))
+
+
+def float_words(visit: Visit, side: str) -> tuple[str, ...]:
+    """The float as it is set against the foot that hangs and, where the yaw was filmed, the foot that pedals."""
+    hangs, ridden = foot_of(visit, side).float_words, ridden_of(visit, side)
+    rides = ridden.room.words if ridden and ridden.tracked and ridden.room else ""
+    return (*((hangs,) if hangs else ()), *((f"as ridden, {rides}",) if rides else ()))
 
 
 def _cleat(visit: Visit, side: str) -> CleatPose | None:

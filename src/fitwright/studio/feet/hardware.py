@@ -12,7 +12,7 @@ from typing import Any
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleat
-from fitwright.foot.hardware import CleatSystem, system
+from fitwright.foot.hardware import LIMITS, CleatSystem, system
 from fitwright.foot.pedal import Pedal, Wedge
 from fitwright.quantity import Measured
 from fitwright.records.models import Shoes, Visit
@@ -20,9 +20,7 @@ from fitwright.studio import bike
 from fitwright.studio.feet.soles import STATION, label, reading_of
 from fitwright.studio.visits import answers, let_go, once
 
-SYSTEM_LIMITS = {
-    "float_in_deg": (0, 15, "deg"), "float_out_deg": (0, 15, "deg"), "stack_mm": (5, 60, "mm"),
-}  # fmt: skip
+SYSTEM_LIMITS = {name: LIMITS[name] for name in ("float_in_deg", "float_out_deg", "stack_mm")}
 USUAL = {"three-bolt": "three_bolt_wide", "two-bolt": "two_bolt"}
 TYPED = "float and stack as typed; bolts, slots and outline of the usual pattern (common practice, no source)"
 

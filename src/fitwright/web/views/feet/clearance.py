@@ -17,7 +17,7 @@ from fitwright.sheets.clearance_drawing import HeelFigure, heel_svg, stance_svg
 from fitwright.sheets.sole_shapes import sole_outline
 from fitwright.studio.entry import Saved, overlay, sentence
 from fitwright.studio.feet import clearance, toe
-from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.envelope import float_words
 from fitwright.studio.feet.soles import FEET, reading_of
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
@@ -48,7 +48,7 @@ def _foot(visit: Visit, side: str, stance: Stance | None) -> dict[str, Any]:
     beside = clearance.beside_of(visit, side)
     return {
         "side": side, "beside": beside, "svg": _heel_drawing(visit, side, beside), "toe": toe.toe_of(visit, side),
-        "stance": stance, "float_words": foot_of(visit, side).float_words,
+        "stance": stance, "float_words": float_words(visit, side),
     }  # fmt: skip
 
 

@@ -12,8 +12,7 @@ from fitwright.records.models import Visit
 from fitwright.studio import hardware as catalogue
 from fitwright.studio.entry import Field, plain, sentence
 from fitwright.studio.feet import fitted, pairs
-from fitwright.studio.feet.envelope import envelope_of
-from fitwright.studio.feet.foot import foot_of
+from fitwright.studio.feet.envelope import envelope_of, float_words
 from fitwright.studio.feet.hardware import system_of
 from fitwright.studio.feet.soles import FEET
 from fitwright.web.views.acting import answering, unknown_action
@@ -49,7 +48,7 @@ def _page(
 def _foot(visit: Visit, side: str) -> dict[str, Any]:
     return {
         "side": side, "envelope": envelope_of(visit, side), "effects": fitted.effects(visit, side),
-        "float_words": foot_of(visit, side).float_words,
+        "float_words": float_words(visit, side),
     }  # fmt: skip
 
 
