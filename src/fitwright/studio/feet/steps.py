@@ -95,7 +95,7 @@ def _setting(visit: Visit, foot: Foot) -> Told:
 
 def _clearance(visit: Visit, foot: Foot) -> Told:
     """Whether it can be worked out; the turn itself is only worked out at its page."""
-    missing = missing_of(visit, foot.side)
+    missing = [m.replace(f"the {foot.side} cleat", "the cleat") for m in missing_of(visit, foot.side)]
     return (False, f"needs {', '.join(missing)}") if missing else (True, "all is known to work it out")
 
 
