@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from fitwright.errors import InputError
-from fitwright.foot.bolts import BOLTS, pattern_from_bolts, pattern_from_cleat
+from fitwright.foot.bolts import BOLTS, pattern_from_bolts, pattern_from_cleats
 from fitwright.foot.hardware import feasible_polygon, system
 from fitwright.foot.sole import CleatPose, SolePoint
 
@@ -62,13 +62,24 @@ def test_a_sliding_plate_widens_x_only():
     assert found.z.u < 0.3
 
 
-def test_inferred_from_a_cleat_every_place_in_the_slots_is_covered():
+@pytest.mark.parametrize("psi", [0.0, 5.0, -8.0])
+def test_inferred_from_a_cleat_every_place_in_the_slots_is_covered(psi):
     """Whatever place in its slots the cleat was bolted at, the inferred centre ± 2 u holds the true one."""
     truth = np.array([185.0, 1.0])
-    for place in feasible_polygon(THREE, truth, 0.0):
-        found = pattern_from_cleat(THREE, CleatPose(*place, 0.0, np.diag([0.04, 0.04, 0.04])))
+    for place in feasible_polygon(THREE, truth, psi):
+        found = pattern_from_cleats(THREE, [CleatPose(*place, psi, np.diag([0.04, 0.04, 0.04]))])
         assert np.all(np.abs(np.array(found.xz) - truth) < 2 * np.array([found.x.u, found.z.u]))
         assert "inferred" in found.source
+
+
+def test_a_cleat_that_sat_in_two_places_tells_more():
+    truth, spread = np.array([185.0, 1.0]), np.diag([0.04, 0.04, 0.04])
+    front, back = (CleatPose(185.0 + d, 1.0, 0.0, spread) for d in (7.0, -6.0))
+    one, both = pattern_from_cleats(THREE, [front]), pattern_from_cleats(THREE, [front, back])
+    assert both.x.u < 0.3 * one.x.u
+    assert abs(both.x.value - truth[0]) < 2 * both.x.u
+    apart = pattern_from_cleats(THREE, [front, CleatPose(160.0, 1.0, 0.0, spread)])
+    assert apart.x.u > 2  # no pattern lets both be true: the gap stays open
 
 
 @given(st.floats(-6, 6), st.floats(-5, 5))

@@ -95,7 +95,7 @@ def test_a_second_pair_has_soles_of_its_own_and_nothing_is_lost_by_switching(vis
     assert system_of(visit) is None
     pairs.save_pair(visit, {"name": "indoor", "size_eu": "44", "system": "two_bolt"})
     sole(visit, (178.0, -1.0, 2.0))
-    assert pattern_of(visit, "left") == (178.0, -1.0)
+    assert pattern_of(visit, "left") == pytest.approx((178.0, -1.0), abs=0.3)
     pairs.switch_pair(visit, "A")
     assert pattern_of(visit, "left") == first
     assert [(p.shoes.letter, p.shoes.name, p.on_bench) for p in pairs.pairs(visit)] == [

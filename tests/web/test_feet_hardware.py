@@ -209,7 +209,7 @@ def test_parts_between_foot_and_crank_good_ones_are_kept_beside_wrong_ones(clien
 def test_the_region_and_what_falls_short_are_shown(client, shod):
     text = client.get(reverse("feet_hardware", args=[shod.pk])).content.decode()
     assert "where the cleat’s centre can be bolted" in text
-    assert "inferred from the cleat as found" in text
+    assert "inferred from the cleat as it sat" in text
     assert "First setting" in text
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.foot.hardware import CleatSystem, turned_axes
+from fitwright.foot.hardware import CleatSystem, feasible_polygon, largest_turn_deg, turned_axes
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Floats, Measured, propagate
 
@@ -78,18 +78,32 @@ def _fit(model: Floats, seen: Floats) -> Floats:
     return np.array([centre[0], centre[1], turn])
 
 
-def pattern_from_cleat(cleat: CleatSystem, pose: CleatPose, straight_u_deg: float = 1.0) -> BoltPattern:
-    """The pattern inferred from a cleat as it was found: its centre, give or take the play of its slots.
+def pattern_from_cleats(
+    cleat: CleatSystem, poses: Sequence[CleatPose], straight_u_deg: float = 1.0
+) -> BoltPattern:
+    """The pattern inferred from where the cleat sat, once or several times: it lies within its slots' play of each.
 
-    The play is a uniform distribution (JCGM 100, 4.3.7: half width / √3). `straight_u_deg`: how straight a pattern
-    lies in a sole (common practice, no source).
+    What is left open is a uniform distribution (JCGM 100, 4.3.7: half width / √3). `straight_u_deg`: how straight a
+    pattern lies in a sole (common practice, no source).
     """
-    play = (cleat.slot_half_x_mm, cleat.slot_half_z_mm)
-    value, covariance = np.array([pose.x_mm, pose.z_mm, 0.0]), pose.covariance.copy()
-    covariance[2, :] = covariance[:, 2] = 0.0
+    boxes = np.array([_open_box(cleat, pose) for pose in poses])  # (poses, low/high, x/z)
+    low, high = boxes[:, 0].max(axis=0), boxes[:, 1].min(axis=0)
+    centre, half = (
+        (low + high) / 2,
+        np.abs(high - low) / 2,
+    )  # poses that contradict each other leave their gap open
+    covariance = np.zeros((3, 3))
+    covariance[:2, :2] = np.mean([p.covariance[:2, :2] for p in poses], axis=0)
     covariance[2, 2] = straight_u_deg**2
-    words = "inferred from the cleat as found, give or take its slots’ play"
-    return _pattern(value, covariance, cleat.sole_slide_half_mm, *play, words, 0.0)
+    words = "inferred from the cleat as it sat, give or take its slots’ play"
+    return _pattern(np.array([*centre, 0.0]), covariance, 0.0, float(half[0]), float(half[1]), words, 0.0)
+
+
+def _open_box(cleat: CleatSystem, pose: CleatPose) -> Floats:
+    """(2, 2) lowest and highest (x, z) at which the pattern's centre can lie under this cleat."""
+    turn = min(max(pose.psi_deg, -largest_turn_deg(cleat)), largest_turn_deg(cleat))
+    region = feasible_polygon(cleat, (0.0, 0.0), turn)
+    return np.asarray(pose.vector[:2] - np.array([region.max(axis=0), region.min(axis=0)]), dtype=np.float64)
 
 
 def _pattern(

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fitwright.errors import InputError, check_range
-from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleat
+from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleats
 from fitwright.foot.hardware import LIMITS, CleatSystem, system
 from fitwright.foot.pedal import Pedal, Wedge
 from fitwright.quantity import Measured
@@ -80,7 +80,7 @@ def pattern_of(visit: Visit, side: str) -> tuple[float, float] | None:
 
 
 def bolts_of(visit: Visit, side: str) -> BoltPattern | None:
-    """The shoe's bolt pattern: from bolts that were picked, else inferred from the cleat as found, else None.
+    """The shoe's bolt pattern: from bolts that were picked, else inferred from the cleat as it sat, else None.
 
     Bolts that do not lie as the system's do are passed over here; `pattern_problem` says it.
     """
@@ -98,8 +98,8 @@ def _bolts_of(visit: Visit, side: str) -> BoltPattern | None:
                 return found
         except InputError:
             continue
-    pose = next((r.cleat for r in readings if r.cleat is not None), None)
-    return pattern_from_cleat(cleat, pose) if pose else None
+    poses = [r.cleat for r in readings if r.cleat is not None]
+    return pattern_from_cleats(cleat, poses) if poses else None
 
 
 def pattern_problem(visit: Visit, side: str) -> InputError | None:
