@@ -23,11 +23,11 @@ from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio.feet import soles
 from fitwright.vision.picture import read_picture
 
-browser_test = pytest.mark.browser
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 RIDER = RIDERS["first"]
 SIZE = (2016, 1512)
+MEASURED = re.compile(r"/feet/check$")  # where a cleat that was measured after fitting is shown
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +101,6 @@ def loupe(live_server, page: Page, visit: Visit, photo: Medium):
     assert found.troubles == []
 
 
-@browser_test
 def test_from_a_photograph_to_a_reading_by_keyboard_alone(loupe, visit, truth):
     assert loupe.at("heel_centre") is None  # found, but nothing is picked by itself
     assert soles.reading_of(visit, "left", "after") is None
@@ -111,7 +110,7 @@ def test_from_a_photograph_to_a_reading_by_keyboard_alone(loupe, visit, truth):
     taken = {name: uv for name in truth if (uv := loupe.at(name)) is not None}
     assert {"heel_centre", "toe", "m1", "m5", "cleat_nose", "cleat_tail", "datum_1", "datum_3"} <= set(taken)
     loupe.save()
-    expect(loupe.page).to_have_url(re.compile(r"/feet$"))
+    expect(loupe.page).to_have_url(MEASURED)
     reading = soles.reading_of(visit, "left", "after")
     assert reading.cleat.vector == pytest.approx(RIDER.setup.cleat("left"), abs=0.3)
     inputs = Analysis.objects.current().get(kind="sole").inputs
@@ -120,7 +119,6 @@ def test_from_a_photograph_to_a_reading_by_keyboard_alone(loupe, visit, truth):
     assert inputs["points"]["toe"] == pytest.approx(truth["toe"], abs=2.0)
 
 
-@browser_test
 def test_all_at_once_the_outline_too_and_a_point_of_ones_own_stays(loupe, visit, truth):
     own = (truth["m1"][0] + 3, truth["m1"][1])
     loupe.type("m1", own)
@@ -129,7 +127,7 @@ def test_all_at_once_the_outline_too_and_a_point_of_ones_own_stays(loupe, visit,
     assert loupe.at("m5") == pytest.approx(truth["m5"], abs=2.0)
     expect(loupe.page.get_by_label("Keep the sole’s outline")).to_be_checked()
     loupe.page.get_by_role("button", name="Measure this sole").click()
-    expect(loupe.page).to_have_url(re.compile(r"/feet$"))
+    expect(loupe.page).to_have_url(MEASURED)
     reading = soles.reading_of(visit, "left", "after")
     x, z = np.array(reading.outline_mm).T
     assert len(x) > 50
@@ -143,7 +141,6 @@ def test_all_at_once_the_outline_too_and_a_point_of_ones_own_stays(loupe, visit,
     expect(loupe.page.locator(".earlier")).to_be_hidden()  # what is on record needs no rescue
 
 
-@browser_test
 def test_every_pick_is_taken_back_and_done_again(loupe):
     press = loupe.page.keyboard.press
     press("p")
@@ -172,7 +169,6 @@ def test_every_pick_is_taken_back_and_done_again(loupe):
     expect(loupe.page.get_by_role("button", name="Do again")).to_be_disabled()
 
 
-@browser_test
 def test_a_pick_snaps_on_wish_and_says_when_nothing_is_near(loupe, truth):
     loupe.type("datum_1", (truth["datum_1"][0] + 3.0, truth["datum_1"][1] - 2.0))
     loupe.page.locator('li[data-name="datum_1"] button').click()
@@ -191,7 +187,6 @@ def test_a_pick_snaps_on_wish_and_says_when_nothing_is_near(loupe, truth):
     assert loupe.at("datum_1") == before
 
 
-@browser_test
 def test_a_reload_offers_what_was_picked_and_imposes_nothing(loupe, truth):
     loupe.page.keyboard.press("p")
     picked = loupe.at("heel_centre")
@@ -212,7 +207,6 @@ def test_a_reload_offers_what_was_picked_and_imposes_nothing(loupe, truth):
     expect(offer).to_be_hidden()
 
 
-@browser_test
 def test_a_studio_that_does_not_answer_loses_no_pick(loupe, visit):
     loupe.page.keyboard.press("Shift+P")
     picked = loupe.at("toe")
@@ -227,11 +221,10 @@ def test_a_studio_that_does_not_answer_loses_no_pick(loupe, visit):
     loupe.page.get_by_role("button", name="Bring them back").click()
     assert loupe.at("toe") == picked
     loupe.save()
-    expect(loupe.page).to_have_url(re.compile(r"/feet$"))
+    expect(loupe.page).to_have_url(MEASURED)
     assert soles.reading_of(visit, "left", "after") is not None
 
 
-@browser_test
 def test_the_wrong_foot_is_said_beside_the_marks_and_changed_with_all_picks(
     live_server, page, visit, photo, truth
 ):
@@ -249,11 +242,10 @@ def test_the_wrong_foot_is_said_beside_the_marks_and_changed_with_all_picks(
     loupe.ready()
     assert loupe.at("m5") == pytest.approx(truth["m5"], abs=0.01)
     loupe.save()
-    expect(page).to_have_url(re.compile(r"/feet$"))
+    expect(page).to_have_url(MEASURED)
     assert set(soles.reading_of(visit, "left", "after").landmarks) == {"heel_centre", "toe", "m1", "m5"}
 
 
-@browser_test
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
@@ -281,18 +273,18 @@ def test_a_bad_picture_is_said_and_keeps_the_picks(live_server, page, visit, ren
     assert not Analysis.objects.filter(kind="sole").exists()
 
 
-@browser_test
 def test_what_is_missing_is_said_beside_its_point(loupe, truth):
     for name in ("heel_centre", "toe", "cleat_nose"):
         loupe.type(name, truth[name])
     loupe.save()
     row = loupe.page.locator('li[data-name="cleat_tail"]')
-    expect(row.locator(".wrong")).to_contain_text("cleat_tail is missing")
+    expect(row.locator(".wrong")).to_contain_text(
+        "Cleat, rear end is missing. Mark both Cleat, front end and"
+    )
     expect(row.get_by_role("textbox").first).to_have_attribute("aria-invalid", "true")
     assert loupe.at("cleat_nose") == pytest.approx(truth["cleat_nose"], abs=0.01)
 
 
-@browser_test
 def test_near_and_far_the_mouse_picks_the_same_place(loupe, truth):
     page, there = loupe.page, truth["datum_3"]
     loupe.type("datum_3", there)
@@ -315,7 +307,6 @@ def test_near_and_far_the_mouse_picks_the_same_place(loupe, truth):
     assert loupe.at("datum_3") == pytest.approx((there[0] + 30 / fit, there[1]), abs=1.5 / fit)
 
 
-@browser_test
 def test_by_touch_a_point_is_placed_dragged_and_the_picture_zoomed(
     live_server, browser: Browser, visit, photo
 ):
@@ -367,7 +358,6 @@ def test_by_touch_a_point_is_placed_dragged_and_the_picture_zoomed(
     context.close()
 
 
-@browser_test
 def test_points_that_only_some_shoes_have_wait_closed(loupe):
     part = loupe.page.locator("details.part", has_text="Heel’s width")
     expect(part).not_to_have_attribute("open", "")

@@ -134,7 +134,14 @@ FRONT_FILM = tuple(
         ("asis", "Hip point", "bony point at the front of the hip", False, 12, 25),
         ("patella", "Knee", "middle of the knee cap", True, 14, 50),
         ("foot", "Shoe", "middle of the shoe’s tip", False, 13, 84),
-        ("foot_rear", "Shoe, farther back", "on its middle line, above the tongue: tells the yaw", False, 13, 76),
+        (
+            "foot_rear",
+            "Shoe, farther back",
+            "on its middle line, above the tongue: tells the yaw",
+            False,
+            13,
+            76,
+        ),
         ("pedal", "Pedal", "front end of the axle", True, 13, 94),
     )
 )
@@ -217,8 +224,16 @@ def _origin(e: Expected) -> Origin:
 
 def beside(expected: Iterable[Expected], error: InputError) -> tuple[Expected, ...]:
     """The same points with a problem written beside those that it names."""
+    points = tuple(expected)
     named = set(re.findall(r"\w+", f"{error.field} {error.problem}"))
-    return tuple(replace(e, error=sentence(error)) if e.name in named else e for e in expected)
+    words = in_words(points, error)
+    return tuple(replace(p, error=words) if p.name in named else p for p in points)
+
+
+def in_words(expected: Iterable[Expected], error: InputError) -> str:
+    """A problem in one line, with the points called as on the page."""
+    labels = {p.name: p.label for p in expected}
+    return re.sub(r"\w+", lambda m: labels.get(m[0], m[0]), sentence(error).removeprefix("points: "))
 
 
 def _pixel(e: Expected, way: str, text: str) -> float:

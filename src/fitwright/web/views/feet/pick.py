@@ -39,7 +39,7 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 check.save_sole(visit, medium, side, when, read, picks.origins(points), edge)
                 return redirect(_goes_back(when), visit.pk)
             except InputError as error:
-                problem, points = sentence(error), picks.beside(points, error)
+                problem, points = picks.in_words(points, error), picks.beside(points, error)
         kept = "outline" in given
     else:
         row = analysis(visit, "sole", soles.label(visit, f"{side} {when}"))
