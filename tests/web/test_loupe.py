@@ -239,6 +239,7 @@ def test_the_wrong_foot_is_said_beside_the_marks_and_changed_with_all_picks(
     page.get_by_label("Foot").select_option("left")
     expect(page.get_by_role("heading", level=1)).to_contain_text("left sole")
     expect(page.locator(".diagram g")).to_have_attribute("transform", re.compile(r"scale\(-1 1\)"))
+    expect(page).to_have_url(re.compile(r"foot=left&when=after"))
     loupe.ready()
     assert loupe.at("m5") == pytest.approx(truth["m5"], abs=0.01)
     loupe.save()

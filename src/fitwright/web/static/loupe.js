@@ -653,11 +653,13 @@ const draft = {
   },
 };
 
-// Another foot or moment: the same picture, with the picks taken along.
+// Another foot or moment: the picks come along.
 for (const select of places) {
   select.addEventListener("change", () => {
     draft.keep({ carry: true });
-    location.search = new URLSearchParams(places.map((s) => [s.name, s.value]));
+    const query = new URLSearchParams(location.search);
+    for (const each of places) query.set(each.name, each.value);
+    location.search = query;
   });
 }
 
