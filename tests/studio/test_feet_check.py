@@ -208,6 +208,12 @@ def test_new_cleats_are_compared_without_the_old_dots(later, another, way, words
     assert back.check.psi.u > by_dots
 
 
+def test_a_record_made_with_the_new_cleats_is_compared_by_its_dots(visit):
+    cleats.save_note(visit, "", "replaced", timezone.localdate())
+    keep(visit, "after", a_reading(187, 1, 5), "first")
+    assert restore.way_of(visit, "left", restore.recorded_of(visit, "left")) == "auto"
+
+
 # --- age and wear ---
 
 

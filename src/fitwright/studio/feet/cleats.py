@@ -16,7 +16,7 @@ from django.utils import timezone
 from fitwright.errors import InputError, check_range
 from fitwright.records.models import CleatNote, HardwareItem, Measurement, Medium, Rider, Visit
 from fitwright.studio.feet.soles import letter_of
-from fitwright.studio.visits import once
+from fitwright.studio.visits import let_go, once
 
 KINDS = {"fitted": "fitted new", "worn": "looked at", "replaced": "replaced by new ones"}
 SIDES = {"": "both", "left": "left", "right": "right"}
@@ -76,9 +76,10 @@ def save_rule(months: float, km: float) -> None:
 
 @dataclass(frozen=True)
 class Note:
-    """One thing that happened to the cleats: `worn_mm` by part, `play` a key of `PLAY`, `words` free."""
+    """One thing that happened to the cleats `on` a day, written down `at`: `worn_mm` by part, `play` a key of `PLAY`."""
 
     pk: int
+    at: datetime
     side: str
     kind: str
     on: date
@@ -130,8 +131,8 @@ def save_note(
             "Worn", "nothing is said about it", hint="Say where in mm or words, or whether there is more play"
         )
     data = {
-        "worn_mm": worn, "play": play, "words": words.strip()[:400], "another_system": another_system,
-        "km_per_week": km_per_week,
+        "worn_mm": worn, "play": play, "words": words.strip()[:400], "km_per_week": km_per_week,
+        "another_system": another_system and kind == "replaced",
     }  # fmt: skip
     return CleatNote.objects.create(
         rider=visit.rider,
@@ -150,6 +151,7 @@ def withdraw(visit: Visit, pk: int) -> None:
     old = CleatNote.objects.current().filter(rider=visit.rider, pk=pk).first()
     if old is None or old.data.get("withdrawn"):
         raise InputError("note", "is not there any more", hint="Reload the page")
+    let_go(visit)
     CleatNote.objects.create(
         rider=old.rider, visit=visit, letter=old.letter, side=old.side, kind=old.kind, on=old.on,
         data={**old.data, "withdrawn": True}, medium=old.medium, replaces=old,
@@ -174,17 +176,17 @@ def notes_by_pair(rider: Rider) -> dict[str, tuple[Note, ...]]:
 def _note(row: CleatNote) -> Note:
     d = row.data
     return Note(
-        row.pk, row.side, row.kind, row.on, d.get("worn_mm", {}), d.get("play", ""), d.get("words", ""),
-        bool(d.get("another_system")), d.get("km_per_week"), row.medium,
+        row.pk, row.created_at, row.side, row.kind, row.on, d.get("worn_mm", {}), d.get("play", ""),
+        d.get("words", ""), bool(d.get("another_system")), d.get("km_per_week"), row.medium,
     )  # fmt: skip
 
 
 def replaced_since(visit: Visit, side: str, at: datetime) -> Note | None:
-    """The newest replacement of this cleat on or after a moment."""
+    """The newest replacement of this cleat after a moment; on the same day, when it was written down after it."""
     notes = once(visit, "cleat notes", lambda: notes_of(visit.rider, letter_of(visit)))
     day = timezone.localtime(at).date()
-    replaced = (n for n in notes if n.kind == "replaced" and n.side in ("", side) and n.on >= day)
-    return next(replaced, None)
+    own = (n for n in notes if n.kind == "replaced" and n.side in ("", side))
+    return next((n for n in own if n.on > day or (n.on == day and n.at > at)), None)
 
 
 # --- age ---
