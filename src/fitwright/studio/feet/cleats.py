@@ -76,7 +76,7 @@ def save_rule(months: float, km: float) -> None:
 
 @dataclass(frozen=True)
 class Note:
-    """One thing that happened to the cleats `on` a day, written down `at`: `worn_mm` by part, `play` a key of `PLAY`."""
+    """What happened to the cleats `on` a day, written down `at`: `worn_mm` by part, `play` a key of `PLAY`."""
 
     pk: int
     at: datetime
