@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from io import BytesIO
 
+import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from PIL import Image
 
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Medium
@@ -100,3 +102,21 @@ def test_a_film_that_is_none_is_said_in_plain_words(client, visit):
     still = client.get(reverse("still", args=[Medium.objects.get().sha256]))
     assert still.status_code == 400
     assert "Traceback" not in still.content.decode()
+
+
+def test_a_small_copy_is_upright_and_the_original_stays_whole(client, visit):
+    pixels = np.full((600, 900, 3), 60, np.uint8)
+    pixels[400:, :300] = 230  # lower left on the sensor: upper left when turned upright
+    exif, data = Image.Exif(), BytesIO()
+    exif[0x0112] = 6
+    Image.fromarray(pixels).save(data, "JPEG", exif=exif.tobytes())
+    photo = SimpleUploadedFile("sole.jpg", data.getvalue(), "image/jpeg")
+    place = {"action": "photo", "photo": photo, "foot": "left", "when": "before"}
+    client.post(reverse("feet", args=[visit.pk]), place)
+    address = reverse("medium", args=[Medium.objects.get().sha256])
+    for _ in range(2):  # made, then kept
+        small = Image.open(BytesIO(b"".join(client.get(address, {"small": ""}).streaming_content)))
+        assert small.size == (427, 640)
+        grey = np.asarray(small.convert("L")).astype(float)
+        assert grey[:100, :100].mean() > 200 > 100 > grey[400:, 250:].mean()
+    assert b"".join(client.get(address).streaming_content) == data.getvalue()

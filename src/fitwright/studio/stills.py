@@ -26,17 +26,21 @@ JPEG_QUALITY = 95
 register_heif_opener()
 
 
-def shown_copy(medium: Medium) -> Path:
-    """The JPEG that stands for a HEIC photograph in a browser, made when it is first asked for; the original stays.
+def shown_copy(medium: Medium, longest_px: int | None = None) -> Path:
+    """The JPEG that stands for a HEIC photograph in a browser, or a small one (`longest_px` at most) of any
+    photograph, made when it is first asked for; the original stays.
 
     Raises InputError when the photograph cannot be decoded.
     """
-    target = Path(settings.MEDIA_ROOT) / "shown" / f"{medium.sha256}.jpg"
+    size = "" if longest_px is None else f"-{longest_px}"
+    target = Path(settings.MEDIA_ROOT) / "shown" / f"{medium.sha256}{size}.jpg"
     if target.is_file():
         return target
     jpeg = io.BytesIO()
     try:
         with Image.open(path_of(medium)) as opened:
+            if longest_px is not None:
+                opened.thumbnail((longest_px, longest_px))  # a JPEG is decoded no larger than it needs to be
             ImageOps.exif_transpose(opened).convert("RGB").save(jpeg, "JPEG", quality=JPEG_QUALITY)
     except (OSError, SyntaxError, ValueError, EOFError, RuntimeError):
         raise InputError(medium.name, "the picture is damaged or cut short", hint="Copy it again.") from None

@@ -23,6 +23,7 @@ SHOWN = frozenset({
 CONVERTED = frozenset(
     {"image/heic", "image/heif"}
 )  # few browsers show them: a JPEG stands for the photograph
+SMALL_PX = 640
 PIECE = 256 * 1024
 MOMENT = Field("t", "Time of the picture", unit="s", low=0, high=36000)
 RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
@@ -30,13 +31,16 @@ RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 
 @require_safe
 def medium(request: HttpRequest, sha256: str) -> HttpResponseBase:
-    """The file, whole or the byte range that was asked for (RFC 9110, section 14); of a HEIC photograph its JPEG."""
+    """The file, whole or the byte range that was asked for (RFC 9110, section 14); of a HEIC photograph its JPEG, of
+    any photograph a small one with `?small`."""
     row = get_object_or_404(Medium, sha256=sha256)
     path = path_of(row)
     if not path.is_file():
         raise Http404("the file of this medium is not where it was")
-    if row.mime in CONVERTED:
-        path, row.mime, row.name = shown_copy(row), "image/jpeg", f"{row.name}.jpg"
+    small = row.kind == "photo" and "small" in request.GET
+    if small or row.mime in CONVERTED:
+        path, row.mime = shown_copy(row, SMALL_PX if small else None), "image/jpeg"
+        row.name = f"{row.name}.jpg"
     size = path.stat().st_size
     wanted = _range(request.headers.get("Range", ""), size)
     if wanted is None:
