@@ -113,7 +113,7 @@ def test_knee_flexion_is_right_to_half_a_degree_from_an_askew_camera(yaw, tilt, 
     tracks = side_tracks(yaw, tilt, k1=k1)
     error = knee_error_deg(tracks, camera_mm=3650.0, readout_ms=10.0)
     assert np.sqrt(np.mean(error**2)) < 0.5
-    u = read_side(tracks, "right", 172.5, camera_mm=3650.0, readout_ms=10.0).systematic.perspective_u_deg
+    u = read_side(tracks, "right", 172.5, camera_mm=3650.0, readout_ms=10.0).facts["joint_angle_u_deg"]
     assert np.sqrt(np.mean(error**2)) < 2 * u
     assert u < 1.5
 
@@ -131,7 +131,7 @@ def test_scale_and_origin_are_the_cranks():
     axle = traj.position_mm[:, traj.names.index("pedal_axle")]
     assert np.abs(np.linalg.norm(axle, axis=1) - 172.5).max() < 0.7
     hip = traj.position_mm[:, traj.names.index("greater_trochanter")].mean(axis=0)
-    u = np.hypot(reading.systematic.scale_u * 775, np.radians(reading.level_u_deg) * 775)
+    u = np.hypot(reading.systematic.scale_u * 775, np.radians(reading.facts["roll_u_deg"]) * 775)
     assert np.linalg.norm(hip - [-190, 751]) < 2.5 * u
 
 

@@ -40,12 +40,16 @@ def analyse(
     readout_ms: Annotated[
         float | None, typer.Option(help="Time the sensor takes for one picture, ms.")
     ] = None,
+    front_higher_mm: Annotated[
+        float, typer.Option(help="By how much the front axle is higher than the rear one, mm (side view).")
+    ] = 0.0,
 ) -> None:
     """Joint angles (side) or knee paths (front) by crank angle, from a film and points marked once.
 
     Example: fitwright ride analyse side.mp4 --view side --side right --points side.json --crank-mm 172.5
     """
     from fitwright.studio.film import Marks, analyse_clip
+    from fitwright.vision.scene import Scene
 
     target = None if json_out in (None, "-") else check_target("json", Path(str(json_out)))
     result = analyse_clip(
@@ -57,6 +61,7 @@ def analyse(
         camera_mm=camera_mm,
         twin=_twin(twin),
         readout_ms=readout_ms,
+        scene=Scene(front_higher_mm=front_higher_mm),
     )
     data = result.contract_json()
     if json_out == "-":

@@ -1,13 +1,14 @@
-"""What a misplaced sticker does: each landmark moved by its uncertainty, along and across its own segment.
+"""What a misplaced sticker, or a camera that is not quite as thought, does to the curves over the turn.
 
-A sticker keeps its error on the limb it sits on, so the shift turns with that segment. The default sizes: Della
-Croce 2005 (Gait Posture 21:226; from memory) for the trochanter; the others are our assumption for bony landmarks
-under the skin, no source.
+A sticker keeps its error on the limb it sits on, so each landmark is moved by its uncertainty along and across its
+own segment and the shift turns with it. The default sizes: Della Croce 2005 (Gait Posture 21:226; from memory) for
+the trochanter; the others are our assumption for bony landmarks under the skin, no source. A camera moves all points
+together, the pedal axle among them, and with it the crank angle by which everything is laid out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -32,6 +33,8 @@ SEGMENT_OF: dict[str, tuple[str, str]] = {
 
 Points = Mapping[str, Floats]
 Curves = Mapping[str, Floats]
+Rereading = Callable[[Points], dict[str, Floats]]
+"""Mean points as the picture would be read with one thing off by its standard uncertainty: camera, depth, timing."""
 
 
 def placement_deltas(
@@ -54,6 +57,34 @@ def placement_deltas(
             for curve in base:
                 rows[curve].append(moved[curve] - base[curve])
     return {name: np.array(r).reshape(-1, 360) for name, r in rows.items()}
+
+
+def reread_deltas(
+    points: Points, rereadings: Sequence[Rereading], curves_of: Callable[[Points], Curves]
+) -> dict[str, Floats]:
+    """Change of every curve for each other reading of the same picture: curve → (S, 360).
+
+    Args:
+        points: name → (360, 2) mean positions over the turn, "pedal_axle" among them, its circle about the origin.
+        rereadings: one for each independent error. curves_of: maps such points to curves (360,).
+    """
+    base = curves_of(points)
+    moved = [curves_of(by_crank_angle(reread(points), points["pedal_axle"])) for reread in rereadings]
+    return {n: np.array([m[n] - base[n] for m in moved]).reshape(-1, 360) for n in base}
+
+
+def by_crank_angle(moved: Points, axle: Floats) -> dict[str, Floats]:
+    """Points (360, D) laid out by the crank angle that their own axle shows; `axle` is where it was before."""
+    now = np.arctan2(moved["pedal_axle"][:, 0], moved["pedal_axle"][:, 1])
+    turned = np.degrees(np.angle(np.exp(1j * (now - np.arctan2(axle[:, 0], axle[:, 1])))))
+    if not np.isfinite(turned).all():
+        return dict(moved)
+    at = np.arange(360.0) + turned
+    wide = np.concatenate([at - 360.0, at, at + 360.0])
+    return {
+        name: np.column_stack([np.interp(np.arange(360.0), wide, np.tile(column, 3)) for column in x.T])
+        for name, x in moved.items()
+    }
 
 
 def _directions(name: str, points: Points) -> list[Floats]:

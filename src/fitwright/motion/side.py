@@ -6,7 +6,7 @@ lateral_malleolus, heel, fifth_metatarsal, acromion, elbow, wrist. What is missi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,7 +17,7 @@ from fitwright.motion.angles import joint_angles
 from fitwright.motion.axle_under_foot import FootMarks, axle_ahead_of_m5, axle_under_foot
 from fitwright.motion.crank import CrankMotion, crank_from_axle
 from fitwright.motion.cycles import Cycles, cut_cycles, cycle_curve
-from fitwright.motion.placement import DEFAULT_LANDMARK_U_MM, placement_deltas
+from fitwright.motion.placement import DEFAULT_LANDMARK_U_MM, Rereading, placement_deltas, reread_deltas
 from fitwright.motion.ride import CycleCurve, Events, RideResult
 from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.trajectories import Trajectories
@@ -41,12 +41,15 @@ class SideSystematic:
         perspective_u_deg: error of a joint angle from camera yaw, tilt, lens and depth left after correction.
         timing_u_s: error of the frames' time against the crank's (readout, exposure): shifts the crank angle.
         landmark_u_mm: name → error of where the sticker sits, per direction; names not given count as exact.
+        rereadings: the same picture read with camera, depths or timing off by their uncertainty, one for each; where
+            they are given they say of every curve and event what the three numbers above say roughly.
     """
 
     scale_u: float = 0.0
     perspective_u_deg: float = 0.0
     timing_u_s: float = 0.0
     landmark_u_mm: Mapping[str, float] = field(default_factory=lambda: dict(DEFAULT_LANDMARK_U_MM))
+    rereadings: Sequence[Rereading] = ()
 
 
 def analyse_side(
@@ -83,7 +86,7 @@ def analyse_side(
     u_mm = with_tracking(systematic.landmark_u_mm, traj, cycles.count)
     cadence = cycles.cadence(crank.u_theta_rad)
     quantities, curves = _angles(turns, cadence.value, systematic, u_mm)
-    curves |= _coordinates(turns, systematic.scale_u, u_mm)
+    curves |= _coordinates(turns, systematic, u_mm)
     if traj.has("heel", "fifth_metatarsal"):
         ahead = axle_ahead_of_m5(turns, FootMarks((0.0, 0.0), (0.0, 0.0)))
         curves["axle_ahead_of_m5"] = cycle_curve("axle_ahead_of_m5", "mm", ahead)
@@ -99,7 +102,9 @@ def analyse_side(
 def _angles(
     turns: Mapping[str, Floats], cadence_rpm: float, systematic: SideSystematic, u_mm: Mapping[str, float]
 ) -> tuple[dict[str, Events], dict[str, CycleCurve]]:
-    deltas = placement_deltas(mean_points(turns), u_mm, joint_angles)
+    mean = mean_points(turns)
+    deltas = placement_deltas(mean, u_mm, joint_angles)
+    reread = reread_deltas(mean, systematic.rereadings, joint_angles)
     quantities: dict[str, Events] = {}
     curves: dict[str, CycleCurve] = {}
     for name, values in joint_angles(turns).items():
@@ -107,23 +112,28 @@ def _angles(
         # Perspective bends an angle differently at each crank angle: it also counts in a range, so it goes in twice,
         # as an offset of every value and, shared over the turn, as one that changes sign between its halves.
         swing = systematic.perspective_u_deg * np.sin(np.radians(np.arange(360.0)))[None]
-        events, curves[name] = tell(name, "deg", values, "side view", np.vstack([deltas[name], late, swing]),
-                                    systematic.perspective_u_deg)  # fmt: skip
+        off = np.vstack([deltas[name], reread[name], late, swing])
+        events, curves[name] = tell(name, "deg", values, "side view", off, systematic.perspective_u_deg)
         if events:
             quantities[f"{name}_deg"] = events
     return quantities, curves
 
 
 def _coordinates(
-    turns: Mapping[str, Floats], scale_u: float, u_mm: Mapping[str, float]
+    turns: Mapping[str, Floats], systematic: SideSystematic, u_mm: Mapping[str, float]
 ) -> dict[str, CycleCurve]:
     mean = mean_points(turns)
+    reread = reread_deltas(
+        mean, systematic.rereadings, lambda at: {f"{n}{i}": at[n][:, i] for n in at for i in (0, 1)}
+    )
+    scale_u = 0.0 if systematic.rereadings else systematic.scale_u
     out = {}
     for point, label in COORDINATES.items():
         if point not in turns:
             continue
         for i, axis in enumerate(("x", "y")):
-            u = np.hypot(u_mm.get(point, 0.0), scale_u * np.nan_to_num(mean[point][:, i]))
+            camera = np.sqrt(np.sum(np.nan_to_num(reread[f"{point}{i}"]) ** 2, axis=0))
+            u = np.hypot(np.hypot(u_mm.get(point, 0.0), camera), scale_u * np.nan_to_num(mean[point][:, i]))
             out[f"{label}_{axis}"] = cycle_curve(f"{label}_{axis}", "mm", turns[point][:, :, i], u)
     return out
 

@@ -13,13 +13,13 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.motion.front import analyse_front
-from fitwright.motion.ride import CycleCurve, Events, RideResult
+from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
-from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Measured
 from fitwright.vision.frontal import read_front
-from fitwright.vision.sagittal import SideReading, read_side
+from fitwright.vision.sagittal import read_side
+from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
 from fitwright.vision.track import Tracks, track_points
 from fitwright.vision.video import ClipInfo, probe, to_sensor
 
@@ -28,14 +28,12 @@ Cancelled = Callable[[], bool]
 
 SIDE_POINTS = (
     "acromion", "elbow", "wrist", "greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus", "heel",
-    "fifth_metatarsal", "pedal_axle", "bottom_bracket",
+    "fifth_metatarsal", "pedal_axle", *STILL_POINTS,
 )  # fmt: skip
 FRONT_POINTS = tuple(
     f"{n}_{s}" for n in ("asis", "patella", "foot", "foot_rear", "pedal") for s in ("left", "right")
 )
 POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
-TO_LEVEL = ("trunk_inclination", "sole_pitch", "thigh_to_horizontal")
-"""Angles against the level line: they carry the camera's roll whole."""
 CLOCK_U, STAMP_U_S = 1e-4, 1e-3
 """Rate of a camera's clock, as a share, and error of one time stamp (our choice)."""
 LANDMARKS = {
@@ -150,6 +148,7 @@ def analyse_clip(
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
     shoe_line: Mapping[str, Measured] | None = None,
+    scene: Scene | None = None,
 ) -> FilmResult:
     """Follow the marked points through a film and tell what the body does by crank angle.
 
@@ -161,6 +160,7 @@ def analyse_clip(
         readout_ms: time the sensor takes for all rows; None = prior.
         progress: called with the share done (0 to 1) and what is being done. cancelled: asked once per frame.
         shoe_line: side → distance of the two shoe points in the front view; not needed for anything else.
+        scene: lengths around a side film; still points among the marks are added to it.
 
     Raises:
         InputError: anything that can be mended, in one line. Stopped: cancelled.
@@ -168,13 +168,14 @@ def analyse_clip(
     _check_call(view, side, crank_mm, readout_ms)
     info = probe(video)
     marks = marks.checked(view, info)
-    points = {n: to_sensor(np.array(uv), info) for n, uv in marks.points.items()}
+    scene, followed = _apart(marks, scene or Scene())
+    points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
     if progress is not None:
         progress(0.97, "reading the turns")
     ride = (
-        _side(tracks, str(side), crank_mm, camera_mm, readout_ms) if view == "side"
+        _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene) if view == "side"
         else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
     if progress is not None:
@@ -192,13 +193,27 @@ def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float 
         check_range("readout_ms", readout_ms, 0, 50, "ms")
 
 
+def _apart(marks: Marks, scene: Scene) -> tuple[Scene, dict[str, tuple[float, float]]]:
+    """Still points that count where they were marked go to the scene; the others are followed through the film."""
+    once = [n for n in marks.points if n in STILL_POINTS and n not in STEADY_POINTS]
+    still = {n: np.array(marks.points[n]) for n in once}
+    return (
+        replace(scene, still_px={**scene.still_px, **still}),
+        {n: uv for n, uv in marks.points.items() if n not in still},
+    )
+
+
 def _side(
-    tracks: Tracks, side: str, crank_mm: float, camera_mm: float | None, readout_ms: float | None
+    tracks: Tracks,
+    side: str,
+    crank_mm: float,
+    camera_mm: float | None,
+    readout_ms: float | None,
+    scene: Scene,
 ) -> RideResult:
-    reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms)
+    reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
-    traj = _without(reading.trajectories, "bottom_bracket")
-    ride = _levelled(analyse_side(traj, side, crank_mm, reading.systematic, method), reading)
+    ride = analyse_side(reading.trajectories, side, crank_mm, reading.systematic, method)
     return _with_facts(ride, tracks, reading.facts, reading.notes)
 
 
@@ -220,42 +235,6 @@ def _front(
         yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()},
     )  # fmt: skip
     return _with_facts(ride, tracks, reading.facts, reading.notes)
-
-
-def _without(traj: Trajectories, name: str) -> Trajectories:
-    """The trajectories without one point (a still one tells nothing by crank angle)."""
-    keep = [i for i, n in enumerate(traj.names) if n != name]
-    return replace(traj, names=tuple(traj.names[i] for i in keep), position_mm=traj.position_mm[:, keep],
-                   u_mm=traj.u_mm[:, keep])  # fmt: skip
-
-
-def _levelled(ride: RideResult, reading: SideReading) -> RideResult:
-    """What hangs from the level line gets the camera's roll added to its uncertainty: angles against it, and the
-    coordinates of points far from the crank."""
-    u = reading.level_u_deg
-
-    def events(name: str, told: Events) -> Events:
-        if name.removesuffix("_deg") not in TO_LEVEL:
-            return told
-        return {e: m if e in ("range", "min_at", "max_at") else m.widened(u) for e, m in told.items()}
-
-    def curve(c: CycleCurve, others: Mapping[str, CycleCurve]) -> CycleCurve:
-        if c.name in TO_LEVEL:
-            return replace(c, u=_hypot(c.u, u))
-        across = others.get(f"{c.name[:-2]}_{'y' if c.name.endswith('_x') else 'x'}")
-        if c.unit == "mm" and across is not None:
-            return replace(c, u=_hypot(c.u, math.radians(u) * np.abs(across.mean)))
-        return c
-
-    return replace(
-        ride,
-        quantities={s: {n: events(n, t) for n, t in qs.items()} for s, qs in ride.quantities.items()},
-        curves={s: {n: curve(c, cs) for n, c in cs.items()} for s, cs in ride.curves.items()},
-    )
-
-
-def _hypot(u: Floats, more: Floats | float) -> Floats:
-    return np.asarray(np.hypot(u, more))
 
 
 def _with_facts(

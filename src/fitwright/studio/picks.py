@@ -126,7 +126,27 @@ SIDE_FILM = (
     Expected(
         "bottom_bracket", "Bottom bracket", "middle of the crank’s axle, if it is seen", False, (48, 77)
     ),
-)
+    *_group(
+        "Level and still", "dot",
+        Expected("rear_axle", "Rear axle", "middle of the rear wheel; both axles tell level", False, (22, 84)),
+        Expected("front_axle", "Front axle", "middle of the front wheel, as high as the rear one", False, (88, 84)),
+        Expected("plumb_top", "Upright edge, top", "a door frame or plumb line, as long as possible", False, (8, 10)),
+        Expected("plumb_bottom", "Upright edge, bottom", "the same edge, lower down", False, (8, 70)),
+        Expected("fixed_1", "Fixed point 1", "on frame or floor: shows whether the camera moves", False, (15, 96)),
+        Expected("fixed_2", "Fixed point 2", "far from the first", False, (95, 96)),
+    ),
+    *_group(
+        "Other signs of level", "dot",
+        Expected("rear_contact", "Rear tyre on the floor", "where it touches", False, (22, 98)),
+        Expected("front_contact", "Front tyre on the floor", "where it touches", False, (88, 98)),
+        Expected("floor_rear", "Floor line, rear", "a line on floor or wall along the bike", False, (5, 92)),
+        Expected("floor_front", "Floor line, front", "the same line, ahead", False, (97, 92)),
+        Expected("fixed_3", "Fixed point 3", "off the line of the other two", False, (95, 30)),
+    ),
+)  # fmt: skip
+
+FILM_RARE = ("Other signs of level",)
+
 FRONT_FILM = tuple(
     Expected(f"{name}_{side}", f"{label}, {side}", hint, needed, (50 + (out if side == "left" else -out), y))
     for side in ("left", "right")

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ STEPS = np.array([1e-5, 1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 1e-4])
 PRIORS: dict[str, dict[str, tuple[float, float]]] = {  # mean, u; mm and deg (common practice, no source)
     "side": {
         "x_mm": (0.0, 300.0), "y_mm": (500.0, 350.0), "z_mm": (3300.0, 800.0), "yaw_deg": (0.0, 3.0),
-        "tilt_deg": (0.0, 2.5), "roll_deg": (0.0, 0.7), "right_mm": (180.0, 20.0), "left_mm": (180.0, 20.0),
+        "tilt_deg": (0.0, 2.5), "roll_deg": (0.0, 1.0), "right_mm": (180.0, 20.0), "left_mm": (180.0, 20.0),
         "k1": (0.0, K1_U),
     },
     "front": {
@@ -42,13 +43,20 @@ PRIORS: dict[str, dict[str, tuple[float, float]]] = {  # mean, u; mm and deg (co
 }  # fmt: skip
 
 
+class Witness(Protocol):
+    """Something else in the picture that tells of the camera: a level line, a wheel, a card."""
+
+    def misfit(self, lens: Pinhole) -> Floats:
+        """(n,) what this camera would have it be against what it is, in standard uncertainties."""
+
+
 @dataclass(frozen=True)
 class Turning:
     """What is known before the fit.
 
     Attributes: view "side" or "front"; sides (S,) of the pedals; seen_px (T, S, 2) from the picture's centre, NaN
-    where not seen; crank_mm; camera_mm lens to bottom bracket by tape or None; distance_mm prior mean and u when the
-    size of the crank in the picture says something, else None.
+    where not seen; crank_mm; camera_mm lens to bottom bracket by tape or None; stated: mean and u of what is known
+    better than usual, by name of `FREE`; witnesses: what else tells of the camera.
     """
 
     view: str
@@ -56,19 +64,17 @@ class Turning:
     seen_px: Floats
     crank_mm: float
     camera_mm: float | None = None
-    distance_mm: tuple[float, float] | None = None
+    stated: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    witnesses: tuple[Witness, ...] = ()
 
     @property
     def priors(self) -> dict[str, tuple[float, float]]:
         """Priors of this view."""
-        known = {AHEAD[self.view]: self.distance_mm} if self.distance_mm is not None else {}
-        return PRIORS[self.view] | known
+        return PRIORS[self.view] | dict(self.stated)
 
     def thinned(self, keep: NDArray[np.intp]) -> Turning:
         """Some of the frames."""
-        return Turning(
-            self.view, self.sides, self.seen_px[keep], self.crank_mm, self.camera_mm, self.distance_mm
-        )
+        return replace(self, seen_px=self.seen_px[keep])
 
 
 @dataclass(frozen=True)
@@ -113,19 +119,23 @@ class TurningFit:
         return [{n: self.values[n] + float(d) for n, d in zip(FREE, move, strict=True)} for move in moves]
 
 
-def fit_turning(times: Floats, rough_rad: Floats, known: Turning) -> TurningFit:
-    """Camera and crank angle from the pedals' paths by damped Gauss–Newton.
+def fit_turning(
+    times: Floats, rough_rad: Floats, known: Turning, start: TurningFit | None = None
+) -> TurningFit:
+    """Camera and crank angle from the pedals' paths by Gauss–Newton.
 
     Args:
         times: (T,) s. rough_rad: (T,) unwrapped crank angle of the right foot to a few degrees, NaN where unknown.
-        known: paths, crank and priors.
+        known: paths, crank, priors and witnesses. start: a fit of the same film to start from.
     """
     keep = np.flatnonzero(np.isfinite(rough_rad))
     keep = keep[:: max(1, len(keep) // 700)]
     basis = _basis(times, rough_rad)
     some, part = known.thinned(keep), basis[keep]
-    straight = np.linalg.lstsq(part, rough_rad[keep], rcond=None)[0].astype(np.float64)
-    g, coefficients = _descend(_first_guess(some), straight, part, some)
+    angle = rough_rad if start is None else start.theta_rad
+    straight = np.linalg.lstsq(part, angle[keep], rcond=None)[0].astype(np.float64)
+    first = _first_guess(some) if start is None else np.array([start.values[n] for n in FREE])
+    g, coefficients = _descend(first, straight, part, some)
     residual, jacobian = _linearised(g, part @ coefficients, part, some)
     count = int(np.isfinite(some.seen_px).sum())
     px = residual[: some.seen_px.size] * MODEL_PX
@@ -235,7 +245,8 @@ def _residual(g: Floats, theta: Floats, known: Turning) -> Floats:
     if known.camera_mm is not None:
         whole = math.sqrt(values["x_mm"] ** 2 + values["y_mm"] ** 2 + values["z_mm"] ** 2)
         prior.append((whole - known.camera_mm) / max(15.0, 0.007 * known.camera_mm))
-    return np.concatenate([px, prior])
+    lens = lens_of(known.view, values)
+    return np.concatenate([px, prior, *(w.misfit(lens) for w in known.witnesses)])
 
 
 def _linearised(g: Floats, theta: Floats, basis: Floats, known: Turning) -> tuple[Floats, Floats]:
