@@ -73,7 +73,7 @@ def test_nothing_asked_shows_what_can_be_asked(fitwright_app, words):
         ((*START, "--yaw"), "yaw", "-30 to 40 deg"),
         ((*START, "--lateral"), "lateral", "-40 to 40 mm"),
         ((*START, "--lambda"), "lambda", "-0.5 to 1.5"),
-        ((*START, "--u-mark"), "u_mark", "0 to 20 mm"),
+        ((*START, "--u-marks"), "u_marks", "0 to 20 mm"),
         ((*MEASURE, "--height-mm"), "height_mm", "-100 to 100 mm"),
         ((*MEASURE, "--u-pick-px"), "u_pick_px", "0.02 to 50 px"),
         ((*MEASURE, "--check-bar-mm"), "check_bar_mm", "90 to 110 mm"),
@@ -267,8 +267,8 @@ def test_an_unknown_choice_lists_what_there_is(refused, tmp_path, sole_file, poi
 
 
 COMMANDS = (
-    "serve", "demo", "card", "visit list", "visit show", "visit position", "visit papers", "photo calibrate", "photo measure", "body hanging",
-    "feet start", "feet measure", "feet compare", "ride import", "ride analyse", "twin solve", "twin whatif",
+    "serve", "demo", "card", "visit list", "visit show", "visit position", "visit papers", "photo calibrate",
+    "photo measure", "body hanging", "feet marks", "feet start", "feet measure", "feet compare", "ride import", "ride analyse", "twin solve", "twin whatif",
     "plan solve", "plan whatif",
 )  # fmt: skip
 

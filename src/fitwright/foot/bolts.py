@@ -11,7 +11,7 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.foot.hardware import CleatSystem, feasible_polygon, largest_turn_deg, turned_axes
 from fitwright.foot.sole import CleatPose, SolePoint
-from fitwright.quantity import Floats, Measured, propagate
+from fitwright.quantity import Z95, Floats, Measured, propagate
 
 BOLTS = ("bolt_1", "bolt_2", "bolt_3")
 MISFIT_MM = 3.0
@@ -32,6 +32,11 @@ class BoltPattern:
     turn_deg: Measured
     source: str
     residual_mm: float = 0.0
+
+    def may_allow(self, missing: Floats) -> bool:
+        """Whether a shortfall (x mm, z mm, ψ deg) lies within what is not known of the bolts (95 %)."""
+        u = np.array([self.x.u, self.z.u, self.turn_deg.u])
+        return bool(np.all(np.abs(missing) <= Z95 * u))
 
     @property
     def xz(self) -> tuple[float, float]:

@@ -191,9 +191,9 @@ class Rating(AppendOnly):
 
 
 class HardwareItem(AppendOnly):
-    """A part that a studio can fit, by measures: a cleat system, pedal, spacer, shim or wedge."""
+    """A thing of the studio by measures: a part that it can fit, the bar of its printed card, a rule of its own."""
 
-    kind = models.CharField(max_length=16)  # cleat, pedal, spacer, shim, wedge
+    kind = models.CharField(max_length=16)  # cleat, pedal, spacer, shim, wedge; card; rule
     key = models.CharField(max_length=40)
     label = models.CharField(max_length=120)
     data = models.JSONField(default=dict)
@@ -252,3 +252,56 @@ class Work(models.Model):
             "id": self.pk, "kind": self.kind, "title": self.title, "state": self.state,
             "percent": self.percent, "message": self.message, "error": self.error,
         }  # fmt: skip
+
+
+class PhoneLink(models.Model):
+    """A code that lets a phone hand files to one place of one visit, for a while; the token itself is not kept.
+
+    The token follows from `salt` and this studio's secret key, so that the bench can show its code again; what is
+    looked up is its SHA-256.
+    """
+
+    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="phone_links")
+    purpose = models.CharField(max_length=40, help_text='e.g. "film side right before"')
+    about = models.JSONField(default=dict, help_text="what the bench said of it, e.g. the camera's distance")
+    salt = models.CharField(max_length=32)
+    token_hash = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    closed = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ("pk",)
+
+
+class Upload(models.Model):
+    """A file on its way from a phone: how much of it is here, and the medium that it became."""
+
+    link = models.ForeignKey(PhoneLink, on_delete=models.CASCADE, related_name="uploads")
+    name = models.CharField(max_length=200)
+    size_bytes = models.PositiveBigIntegerField()
+    modified_ms = models.BigIntegerField(
+        default=0, help_text="the file's own time stamp: tells it when it comes again"
+    )
+    sha256 = models.CharField(max_length=64, blank=True, help_text="as the sender states it, when it does")
+    received_bytes = models.PositiveBigIntegerField(default=0)
+    state = models.CharField(max_length=10, default="receiving")  # then checking, done, failed, cancelled
+    error = models.CharField(max_length=300, blank=True)
+    medium = models.ForeignKey(Medium, null=True, blank=True, on_delete=models.PROTECT)
+    work = models.ForeignKey(Work, null=True, blank=True, on_delete=models.SET_NULL)
+    created_at = models.DateTimeField(auto_now_add=True)
+    updated_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering = ("pk",)
+        constraints = (
+            models.UniqueConstraint(
+                fields=("link", "name", "size_bytes", "modified_ms"), condition=models.Q(state="receiving"),
+                name="one_upload_under_way_per_file",
+            ),
+        )  # fmt: skip
+
+    @property
+    def percent(self) -> int:
+        """0–100; whole only when all of it is here."""
+        return int(100 * self.received_bytes / self.size_bytes) if self.size_bytes else 100

@@ -69,7 +69,7 @@ class HandoverPage:
 DOCUMENTS = (
     Document("position-sheet", "Position sheet", "One page: every contact point and cleat with ± and how measured."),
     Document("cleat-card", "Cleat card, 1:1", "One page for each foot, to put the cleat back without a photograph."),
-    Document("fitting-aid", "Fitting aid, 1:1", "One page for each foot: the cleat now, where it shall be, the steps."),
+    Document("fitting-aid", "Fitting aid, 1:1", "One page for each foot: the cleat now, its place to be, the steps."),
     Document("report", "Before and after", "What was found, changed, predicted and measured."),
 )  # fmt: skip
 

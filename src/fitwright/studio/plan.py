@@ -28,6 +28,7 @@ from fitwright.records.models import Analysis, Change, ChangeStep, Visit
 from fitwright.studio import bike, body, intake
 from fitwright.studio.entry import lowered
 from fitwright.studio.feet import hardware, setting, soles
+from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.ride import MARKERS, ride_of
 from fitwright.studio.visits import analyse, analysis, answers, last_position, once, snapshot
 
@@ -81,19 +82,15 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
     ride, side = _side_ride(visit, when)
     readings = {s: r for s in SIDES if (r := soles.reading_of(visit, s, when)) is not None}
     window = hardware.float_window(visit)
-    known = {
-        s: (r.landmarks["m1"], r.landmarks["m5"])
-        for s, r in readings.items()
-        if {"m1", "m5"} <= set(r.landmarks)
-    }
-    said = answers(visit, soles.STATION)
+    marks = {s: m for s in SIDES if (m := marks_of(visit, s)) is not None and not m.from_prior}
     return PlanInputs(
         use=visit.use, ride=ride, twins={side: twin_of(visit, side, when)}, contact=contact_at(visit, when),
         front_ride=ride_of(visit, "front", when),
-        cleats={s: r.cleat for s, r in readings.items() if r.cleat is not None}, marks=known,
+        cleats={s: r.cleat for s, r in readings.items() if r.cleat is not None},
+        marks={s: (m.m1, m.m5) for s, m in marks.items()},
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
-        wanted_lambda={s: float(said.get(f"wanted_lambda {s}", setting.DEFAULT_LAMBDA)) for s in SIDES},
+        wanted_lambda={s: setting.wanted_lambda(visit, s) for s in SIDES},
         red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit), **_wishes(visit),
     )  # fmt: skip
 

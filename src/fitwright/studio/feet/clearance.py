@@ -180,6 +180,20 @@ def beside_of(visit: Visit, side: str) -> Beside:
 _KEPT: dict[Hashable, Any] = {}
 
 
+def turn_words(visit: Visit, side: str, psi_deg: float) -> tuple[str, ...]:
+    """Whether the heel ends the turn of the toes before the float does, with the cleat at ψ; empty when not."""
+    window = float_window(visit)
+    rooms = beside_of(visit, side).rooms
+    turns = {r.part: r.turn_deg for r in rooms if r.turn_deg is not None}
+    if window is None or not turns:
+        return ()
+    part, turn = min(turns.items(), key=lambda t: t[1])
+    if turn >= psi_deg + window[1]:
+        return ()
+    where = "inside the float" if turn >= psi_deg else "already at the middle of the float"
+    return (f"The heel keeps 5 mm to the {part} only up to {turn:.1f}° of toe-out, {where}.",)
+
+
 def remembered(key: Hashable, work: Callable[[], T]) -> T:
     """What `work` gave for exactly these numbers before; the last few are kept, so that a page opens at once."""
     if key not in _KEPT:

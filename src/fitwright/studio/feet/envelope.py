@@ -41,8 +41,7 @@ class Envelope:
         """Said when the bolts' place is known too badly to call the first setting out of reach."""
         if self.pattern is None or not self.ways or self.ways[0].keeps == "wish":
             return ""
-        u = np.array([self.pattern.x.u, self.pattern.z.u, self.pattern.turn_deg.u])
-        if np.any(np.abs(self.ways[0].pose.missing) > Z95 * u):
+        if not self.pattern.may_allow(self.ways[0].pose.missing):
             return ""
         return "The bolts’ place is not known well enough to be sure of that: pick the bolts in a photograph"
 

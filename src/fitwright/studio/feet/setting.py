@@ -12,7 +12,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from fitwright.errors import InputError, check_range
-from fitwright.foot.hardware import Reachable, reach
+from fitwright.foot.hardware import Reachable
+from fitwright.foot.reach import trade_offs
 from fitwright.foot.rules import WALKING, Wish
 from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.foot.start import Place, StartSetting, start_at
@@ -20,7 +21,7 @@ from fitwright.foot.words import motion_words
 from fitwright.quantity import Measured
 from fitwright.records.models import Answer, Visit
 from fitwright.studio import body
-from fitwright.studio.feet.hardware import pattern_of, system_of
+from fitwright.studio.feet.hardware import bolts_of, system_of
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import FEET, STATION, label, reading_of
 from fitwright.studio.visits import analysis, answer, answers, measured, once
@@ -161,21 +162,25 @@ def start_of(visit: Visit, side: str, tried: Wished | None = None) -> StartSetti
 
 
 def reachable_from(visit: Visit, side: str, start: StartSetting | None) -> Reachable | None:
-    """The nearest pose that the hardware allows to a first setting; None while hardware or setting is unknown."""
-    system, pattern = system_of(visit), pattern_of(visit, side)
-    if start is None or system is None or pattern is None:
+    """What the bolts allow that comes nearest to a first setting; None while hardware or setting is unknown."""
+    system, bolts = system_of(visit), bolts_of(visit, side)
+    if start is None or system is None or bolts is None:
         return None
-    return reach(system, pattern, start.cleat.vector.tolist())
+    wish = start.cleat.vector.tolist()
+    return trade_offs(system, bolts.xz, wish, start.point_mm, bolts.turn_deg.value)[0].pose
 
 
 def target_of(visit: Visit, side: str) -> CleatPose | None:
-    """Where this cleat shall be bolted: what the plan asks for, else the first setting as far as it can be bolted."""
+    """Where this cleat shall be bolted: what the plan asks for, else the first setting as far as it can be bolted.
+
+    Bolts that are known too badly to forbid it do not move it.
+    """
     planned = wished_pose(visit, side)
     start = start_of(visit, side)
     if planned is not None or start is None:
         return planned
-    near = reachable_from(visit, side, start)
-    if near is None or near.exact:
+    near, bolts = reachable_from(visit, side, start), bolts_of(visit, side)
+    if near is None or near.exact or (bolts and bolts.may_allow(near.missing)):
         return start.cleat
     return replace(start.cleat, x_mm=near.x_mm, z_mm=near.z_mm, psi_deg=near.psi_deg)
 

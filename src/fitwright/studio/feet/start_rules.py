@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError, check_range
+from fitwright.foot.bolts import BoltPattern
 from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
 from fitwright.foot.float_window import FloatCheck, check_float
 from fitwright.foot.frame import axle_under_foot
@@ -65,7 +66,7 @@ class FootSetting:
     """The first setting of one foot; what is not known yet is None.
 
     `wished` is the wish as decided, `wish` with everything filled in; `start` the setting that solves it; `reachable`
-    what can be bolted, `bolts` how the shoe's bolts are known, `given` what the reachable pose gives; `rules` side by
+    what can be bolted, `pattern` the shoe's bolts, `given` what the reachable pose gives; `rules` side by
     side; `window_deg` what the float allows, `floating` the yaw against it, as ridden or else as it hangs;
     `ridden` what the ride showed; `problem` why it could not be solved.
     """
@@ -77,7 +78,7 @@ class FootSetting:
     marks: Marks | None
     start: StartSetting | None
     reachable: Reachable | None
-    bolts: str
+    pattern: BoltPattern | None
     given: Given | None
     rules: tuple[Candidate, ...]
     window_deg: tuple[float, float] | None
@@ -85,6 +86,12 @@ class FootSetting:
     ridden: Ridden | None
     can_undo: bool
     problem: str
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the bolts are known too badly to call the setting out of reach."""
+        pattern, pose = self.pattern, self.reachable
+        return pattern is not None and pose is not None and pattern.may_allow(pose.missing)
 
     @property
     def near(self) -> bool:
@@ -124,7 +131,7 @@ def foot_setting(visit: Visit, side: str, tried: Wished | None = None, with_ride
         floating = check_float(Measured(psi, 0.0, "deg"), *window, used[0], used[1])
     return FootSetting(
         side, tried or wished_of(visit, side), wish, hanging.yaw_deg if hanging else None, marks, start, near,
-        bolts.source if bolts else "",
+        bolts,
         _given(marks, near, wish.yaw, window) if marks and near else None, lying,
         (psi - window[0], psi + window[1]) if window and psi is not None else None, floating,
         ridden, can_undo(visit, side), problem,

@@ -10,6 +10,7 @@ from fitwright.studio.feet.clearance import missing_of
 from fitwright.studio.feet.foot import Foot, foot_of
 from fitwright.studio.feet.hardware import pattern_problem, system_of
 from fitwright.studio.feet.marks import marks_of
+from fitwright.studio.feet.ridden import ridden_of
 from fitwright.studio.feet.soles import FEET, MOMENT_WORDS, MOMENTS
 
 STATE_WORDS = {"empty": "nothing yet", "partly": "begun", "done": "complete"}
@@ -109,5 +110,7 @@ def _check(visit: Visit, foot: Foot) -> Told:
     if foot.remount:
         return foot.remount.within_goal or None, f"put back: {foot.remount.words}"
     if foot.check:
-        return foot.check.within_goal or None, foot.check.words
+        ridden = ridden_of(visit, foot.side)
+        line = f"; {ridden.line}" if ridden and ridden.line else ""
+        return foot.check.within_goal or None, foot.check.words + line
     return False, "waits for a photograph after fitting"

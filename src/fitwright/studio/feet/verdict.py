@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fitwright.errors import InputError
+from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
 from fitwright.foot.remount import Comparison, compare
 from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.foot.words import motion_words
 from fitwright.quantity import Measured, difference, distinguishable, probability_within
 
 GOAL_MM, GOAL_DEG = 0.5, 0.3
-HAND_MM, HAND_DEG = 0.5, 0.5  # what a hand with two bolts reaches; common practice, no source
 SURE = 0.95
 BY_MOTION = "from the photograph before: what both photographs share drops out"
 

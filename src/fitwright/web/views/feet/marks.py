@@ -124,7 +124,9 @@ def _said_at(foot: FootMarks, extra: dict[str, Any]) -> bool:
 
 def _chance(p: float) -> str:
     """How often honest readings would scatter so far."""
-    return "less than once in 1000" if p < 0.001 else f"in {100 * p:.2g} of 100 cases"
+    if p < 0.001:
+        return "less than once in 1000"
+    return f"in {100 * p:.0f} of 100 cases" if p > 0.01 else f"in {1000 * p:.0f} of 1000 cases"
 
 
 def _boxes(foot: FootMarks, extra: dict[str, Any]) -> list[dict[str, Any]]:

@@ -13,6 +13,7 @@ from fitwright.foot.start import LATERAL_RANGE_MM, YAW_RANGE_DEG, Place
 from fitwright.records.models import Visit
 from fitwright.studio.entry import Field, plain, read_number, read_text
 from fitwright.studio.feet import setting, start_rules
+from fitwright.studio.feet.clearance import turn_words
 from fitwright.studio.feet.soles import FEET
 from fitwright.studio.feet.start_rules import FootSetting
 from fitwright.web import examples
@@ -43,7 +44,9 @@ def _context(
     soles_svg = start_rules.drawing(visit, feet)
     return {
         "feet": [
-            {"f": f, "boxes": _boxes(f, wrong or {}), "float_svg": start_rules.float_drawing(f)} for f in feet
+            {"f": f, "boxes": _boxes(f, wrong or {}), "float_svg": start_rules.float_drawing(f),
+             "heel": turn_words(visit, f.side, f.start.cleat.psi_deg) if f.start and not tried else ()}
+            for f in feet
         ],
         "soles_svg": soles_svg, "example_svg": "" if soles_svg else examples.sole_example(),
         "behind": {"mm": plain(mm), "percent": plain(100 * share)},
