@@ -25,6 +25,11 @@ def picture(centre, blur=(0.0, 0.0), radii=(5.0, 9.0), levels=(120.0, 220.0, 30.
     return gaussian_filter(total / len(moments), 0.7)
 
 
+def beside(pictures: np.ndarray, centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pictures (P, n, n) side by side as one, and the centres in it."""
+    return np.concatenate(list(pictures), axis=1), centres + [[SIZE * k, 0] for k in range(len(pictures))]
+
+
 def table(n: int) -> DiscTable:
     return DiscTable(DiscShape(np.full(n, 5.0), np.full(n, 9.0), np.full(n, 0.77)))
 
@@ -38,12 +43,12 @@ def test_centres_reach_the_cramer_rao_bound(blur):
     clean = np.stack([picture(c, blur) for c in centres])
     errors, bounds = [], []
     for _ in range(draws):
-        noisy = (clean + rng.normal(0, sd, clean.shape)).astype(np.float32)
+        noisy, places = beside((clean + rng.normal(0, sd, clean.shape)).astype(np.float32), centres)
         fit = fit_discs(
-            table(n), np.arange(n), noisy, np.zeros((n, 2), np.intp), centres + rng.uniform(-0.6, 0.6, (n, 2)),
-            np.tile(blur, (n, 1)), np.ones(n), None, np.full(n, sd), np.zeros(n),
+            table(n), np.arange(n), noisy, 1.0, places + rng.uniform(-0.6, 0.6, (n, 2)), np.tile(blur, (n, 1)),
+            np.ones(n), None, np.full(n, sd), np.zeros(n),
         )  # fmt: skip
-        errors.append(fit.uv_px - centres)
+        errors.append(fit.uv_px - places)
         bounds.append(np.diagonal(fit.covariance, axis1=1, axis2=2))
     rms, bound = np.sqrt(np.mean(np.square(errors))), np.sqrt(np.mean(bounds))
     assert rms < 1.1 * bound
@@ -55,9 +60,9 @@ def test_flicker_changes_levels_not_places():
     centre = np.array([[28.3, 27.6]])
     clean = picture(centre[0])
     for gain, offset in ((0.6, 0.0), (1.0, 25.0), (1.15, -20.0)):
-        window = (gain * clean + offset + rng.normal(0, 0.5, clean.shape)).astype(np.float32)[None]
+        window = (gain * clean + offset + rng.normal(0, 0.5, clean.shape)).astype(np.float32)
         fit = fit_discs(
-            table(1), np.array([0]), window, np.zeros((1, 2), np.intp), centre + 0.4, np.zeros((1, 2)), np.ones(1),
+            table(1), np.array([0]), window, 1.0, centre + 0.4, np.zeros((1, 2)), np.ones(1),
             np.array([[100.0, -190.0, 120.0]]), np.ones(1), np.zeros(1), iterations=5,
         )  # fmt: skip
         assert np.abs(fit.uv_px - centre).max() < 0.02
@@ -69,9 +74,9 @@ def test_an_edge_behind_the_marker_does_not_pull_it():
     centre = np.array([[28.2, 28.4]])
     clean = picture(centre[0])
     brighter = picture(centre[0], levels=(190.0, 220.0, 30.0))
-    window = np.where(np.arange(SIZE)[None, :] > 28, brighter, clean).astype(np.float32)[None]
+    window = np.where(np.arange(SIZE)[None, :] > 28, brighter, clean).astype(np.float32)
     fit = fit_discs(
-        table(1), np.array([0]), window, np.zeros((1, 2), np.intp), centre + 0.3, np.zeros((1, 2)), np.ones(1), None,
+        table(1), np.array([0]), window, 1.0, centre + 0.3, np.zeros((1, 2)), np.ones(1), None,
         np.full(1, 2.0), np.full(1, 3.0), iterations=6,
     )  # fmt: skip
     assert np.abs(fit.uv_px - centre).max() < 0.03

@@ -5,11 +5,12 @@ Model of a marker in one frame (intensities in 8-bit grey levels):
     I(p) = background + a_ring · C(p; R_ring) + a_disc · C(p; R_disc)
 
 with C the coverage of a disc, blurred by the optics (Gaussian, sigma) and by its own motion during the exposure (a
-box of length l along the direction of motion). Because a disc is isotropic, the motion blur is exact from one table
-per radius: with F(x, y) = ∫₀ˣ D(s, y) ds of the unblurred coverage D, and x along the motion,
+box of length l along the direction of motion). Unblurred by motion, the coverage D depends on the distance from the
+centre alone, so that one profile per radius tells it, and the motion blur is its mean along the sweep:
 
-    C(x, y) = (F(x + l/2, y) − F(x − l/2, y)) / l.
+    C(x, y) = ∫ D(√((x − s·l)² + y²)) ds,   s = −1/2 … 1/2, x along the motion,
 
+by Gauss–Legendre with about one node per width of an edge (an integrand as smooth as the optics' blur needs no more).
 The fit is Gauss–Newton over centre and scale, with the three amplitudes (the marker's own gain and offset, so that
 flicker does not matter) solved in the same step; `fitwright.vision.disc_kernel` holds the compiled loop.
 """
@@ -18,16 +19,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfc
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc_kernel import SHORTEST_BLUR_PX, STEP, fit_markers
+from fitwright.vision.disc_kernel import ACROSS, ALONG, DISC, PROFILE, RING, fit_markers, nodes_for, sweep
+from fitwright.vision.video import Luma
 
 Floats32 = NDArray[np.float32]
 Index = NDArray[np.intp]
+NONE = np.float32(0.0)
 
 
 @dataclass(frozen=True)
@@ -71,93 +73,56 @@ class DiscFit:
 
 
 class DiscTable:
-    """Coverage integrals F of the ring and the disc of P markers, stacked into one two-channel picture.
+    """Coverage of P markers by distance from their centres, at scale 1 and without motion blur.
 
-    Row block i belongs to marker i; rows run over |y|, columns over x from −reach to +reach.
+    Attributes:
+        profiles: (P, N, 4) coverage of the ring's and the disc's circle, and their slopes divided by the distance
+            (1/px²), over the square of the distance. reach_px: (P,) where the profiles end.
     """
 
     def __init__(self, shape: DiscShape) -> None:
         self.shape = shape
-        self.reach_px = float(np.max(shape.ring_px + 5.0 * shape.sigma_px)) + 1.0
-        n = round(self.reach_px / STEP)
-        x = np.arange(-n, n + 1) * STEP
-        y = np.arange(n + 1) * STEP
-        self.rows, self.columns_centre = n + 1, float(n)
-        rho = np.hypot(x[None, :], y[:, None])
-        blocks = []
-        for disc, ring, sigma in zip(shape.disc_px, shape.ring_px, shape.sigma_px, strict=True):
-            planes = []
-            for radius in (ring, disc):
-                cover = 0.5 * erfc((rho - radius) / (np.sqrt(2.0) * sigma))
-                total = np.cumsum(cover, axis=1) * STEP - 0.5 * STEP * cover
-                planes.append(total - total[:, n : n + 1])
-            blocks.append(np.stack(planes, axis=-1))
         self.ringed = shape.ringed
-        self.picture: Floats32 = np.ascontiguousarray(np.concatenate(blocks), dtype=np.float32)
+        self.reach_px = np.asarray(shape.ring_px + 6.0 * shape.sigma_px, dtype=np.float64)
+        rho = self.reach_px[:, None] * np.sqrt(np.linspace(0.0, 1.0, PROFILE))
+        sigma = shape.sigma_px[:, None]
+        off = [(rho - radius[:, None]) / sigma for radius in (shape.ring_px, shape.disc_px)]
+        cover = [0.5 * erfc(d / np.sqrt(2.0)) for d in off]
+        slope = [-np.exp(-0.5 * d**2) / (np.sqrt(2.0 * np.pi) * sigma * np.maximum(rho, 1e-3)) for d in off]
+        self.profiles: Floats32 = np.ascontiguousarray(np.stack(cover + slope, axis=-1), dtype=np.float32)
 
-    def coverage(
-        self, index: Index, corner: Index, size: int, uv_px: Floats, blur_px: Floats, scale: Floats
-    ) -> tuple[Floats32, Floats32]:
-        """Coverages on P square windows.
+    def coverage(self, i: int, half: int, blur_px: Floats, scale: float) -> Floats32:
+        """Coverage (2, n, n) of marker i's ring and disc on a square of n = 2 · half + 1 samples around it.
 
         Args:
-            index: (P,) which markers of the table. corner: (P, 2) pixel (u, v) of each window's first sample.
-            size: samples per side.
-            uv_px: (P, 2) centres. blur_px: (P, 2) displacement during the exposure. scale: (P,).
-
-        Returns:
-            coverage (P, size, size, 2) of ring and disc, and the distance (P, size, size) of each sample beyond the
-            swept ring's edge (negative inside), px.
+            blur_px: (2,) displacement during the exposure.
         """
-        p = len(uv_px)
-        length = np.hypot(blur_px[:, 0], blur_px[:, 1])
-        cos = np.where(length > 1e-6, blur_px[:, 0] / np.maximum(length, 1e-6), 1.0)
-        sin = np.where(length > 1e-6, blur_px[:, 1] / np.maximum(length, 1e-6), 0.0)
-        length = np.maximum(length, SHORTEST_BLUR_PX)
-        grid = np.arange(size)
-        per = 1.0 / (scale * STEP)  # table samples per px
-        du = (corner[:, :1] + grid - uv_px[:, :1]) * per[:, None]
-        dv = (corner[:, 1:] + grid - uv_px[:, 1:]) * per[:, None]
-        f32 = np.float32
-        x = (du * cos[:, None]).astype(f32)[:, None, :] + (dv * sin[:, None]).astype(f32)[:, :, None]
-        y = (dv * cos[:, None]).astype(f32)[:, :, None] - (du * sin[:, None]).astype(f32)[:, None, :]
-        np.abs(y, out=y)
-        half = (0.5 * length * per).astype(f32)[:, None, None]
-        beyond = np.abs(x)
-        beyond -= half
-        np.maximum(beyond, 0, out=beyond)
-        beyond = cv2.magnitude(beyond.reshape(p * size, size), y.reshape(p * size, size)).reshape(
-            p, size, size
+        n, length = 2 * half + 1, float(np.hypot(*blur_px))
+        along = blur_px / length if length > 1e-6 else np.array([1.0, 0.0])
+        grid = np.arange(-half, half + 1.0)
+        u, v = np.meshgrid(grid, grid)
+        samples = np.zeros((10, n * n), np.float32)
+        samples[ALONG], samples[ACROSS] = (
+            (u * along[0] + v * along[1]).ravel(),
+            (v * along[0] - u * along[1]).ravel(),
         )
-        beyond *= (1.0 / per).astype(f32)[:, None, None]
-        beyond -= (self.shape.ring_px[index] * scale).astype(f32)[:, None, None]
-        np.minimum(y, self.rows - 1, out=y)
-        y += (index * float(self.rows)).astype(f32)[:, None, None]
-        y2 = y.reshape(p * size, size)
-        x += f32(self.columns_centre)
-        ahead = self._look_up(x + half, y2)
-        x -= half
-        ahead -= self._look_up(x, y2)
-        cover = ahead.reshape(p, size, size, 2)
-        cover *= (0.5 / (half * STEP)).astype(f32)[..., None]
-        return cover, beyond
-
-    def _look_up(self, x: Floats32, y: Floats32) -> Floats32:
-        return np.asarray(
-            cv2.remap(self.picture, x.reshape(y.shape), y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        nodes = nodes_for(length, self.shape.sigma_px[i])
+        sweep(
+            self.profiles[i], self.reach_px[i], samples, n * n, nodes, np.float32(length), scale, NONE, NONE
         )
+        return samples[[RING, DISC]].reshape(2, n, n)
 
 
 def fit_discs(
-    table: DiscTable, index: Index, windows: Floats32, corner: Index, uv_px: Floats, blur_px: Floats, scale: Floats,
-    amplitudes: Floats | None, noise: Floats, background_sd: Floats, iterations: int = 3, scale_sd: float = 0.01,
-    good_enough_px: float = 0.06,
+    table: DiscTable, index: Index, luma: Luma | Floats32, per_grey: float, uv_px: Floats, blur_px: Floats,
+    scale: Floats, amplitudes: Floats | None, noise: Floats, background_sd: Floats, iterations: int = 8,
+    scale_sd: float = 0.01, good_enough_px: float = 0.06,
 ) -> DiscFit:  # fmt: skip
-    """Find the centres of P markers in their windows by Gauss–Newton.
+    """Find the centres of P markers in a picture by Gauss–Newton.
 
     Args:
-        table, index: shapes, and (P,) which of them these markers are. windows: (P, n, n) grey levels 0–255.
-        corner: (P, 2) pixel of windows[:, 0, 0].
+        table, index: shapes, and (P,) which of them these markers are. luma: (h, w) the picture; what would lie
+            beyond its edge takes no part. per_grey: 8-bit grey levels per unit of the picture.
         uv_px, blur_px, scale: where to start, (P, 2), (P, 2), (P,).
         amplitudes: (P, 3) of the frame before, or None.
         noise: (P,) SD of a pixel, grey levels. background_sd: (P,) how far the background is from even.
@@ -171,8 +136,8 @@ def fit_discs(
         np.zeros(p), np.zeros(p), np.full(p, np.inf),
     )  # fmt: skip
     fit_markers(
-        table.picture, table.rows, table.shape.ring_px, table.ringed, index, windows, corner, fit.uv_px,
-        np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise, background_sd,
-        iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
+        table.profiles, table.reach_px, table.shape.ring_px, table.shape.sigma_px, table.ringed, index, luma,
+        per_grey, fit.uv_px, np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise,
+        background_sd, iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
     )  # fmt: skip
     return fit

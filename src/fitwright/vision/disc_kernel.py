@@ -1,4 +1,4 @@
-"""The disc fit, compiled: one marker after another, only the samples that count, no arrays in between.
+"""The disc fit, compiled: one marker after another, only the samples that count, straight from the picture.
 
 Arrays in, arrays out; what the numbers mean is said in `fitwright.vision.disc`. Compiled at the first call and kept
 on disk. Nothing here takes the interpreter's lock, so that a decoder works on the next frame meanwhile.
@@ -11,112 +11,105 @@ import math
 import numpy as np
 from numba import njit
 
-STEP = 0.125
-"""Spacing of the coverage table, px."""
-SHORTEST_BLUR_PX = 0.75
-"""Below this length a box blur cannot be told from the optics' own."""
-PAD = 2
-"""Samples around a window that the derivatives need."""
+PROFILE = 512
+"""Length of a coverage profile. It runs evenly over the SQUARE of the distance: no root is needed to look it up, and
+it is densest (a few hundredths of a pixel) where a marker's edges are."""
 MARGIN_PX = 2.5
 """Width of background around the ring that takes part in the fit."""
-FAR_PX = MARGIN_PX + 3.0
-"""Further out than this the coverage is zero and no derivative reaches it."""
+STILL_PX = 0.3
+"""A shorter motion blur cannot be told from the optics' own."""
+MOST_NODES = 32
+FEWEST_SAMPLES = 24
 FREE, WEAK, FORBIDDEN = 1e-3, 1e-3, 1e9
-RING, DISC, ONE, BY_U, BY_V, BY_SIZE, PIXEL, WEIGHT = range(8)
+RING, DISC, ONE, BY_U, BY_V, BY_SIZE, PIXEL, WEIGHT, ALONG, ACROSS = range(10)
 """Rows of the samples that take part in a fit."""
+
+
+def _rules() -> np.ndarray:
+    rules = np.zeros((2, MOST_NODES + 1, MOST_NODES), np.float32)
+    for n in range(1, MOST_NODES + 1):
+        rules[:, n, :n] = np.array(np.polynomial.legendre.leggauss(n)) / 2
+    return rules
+
+
+NODES, WEIGHTS = _rules()
+"""Row n: places from −1/2 to 1/2 and weights of the Gauss–Legendre rule of n nodes."""
 
 _compiled = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 f32 = np.float32
 
 
 @_compiled
-def _look_up(table, top, low, x, b):
-    """Bilinear values (ring, disc) at column x between two rows of the table, `b` of the way down."""
-    last = table.shape[1] - 1
-    x = min(max(x, f32(0.0)), f32(last))
-    i = min(int(x), last - 1)
-    a = x - f32(i)
-    ring = (table[top, i, 0] + a * (table[top, i + 1, 0] - table[top, i, 0])) * (f32(1.0) - b)
-    ring += (table[low, i, 0] + a * (table[low, i + 1, 0] - table[low, i, 0])) * b
-    disc = (table[top, i, 1] + a * (table[top, i + 1, 1] - table[top, i, 1])) * (f32(1.0) - b)
-    disc += (table[low, i, 1] + a * (table[low, i + 1, 1] - table[low, i, 1])) * b
-    return ring, disc
+def nodes_for(length, sigma):
+    """How many nodes show a sweep of that length (px): a little more than one per width of an edge."""
+    if length < STILL_PX:
+        return 1
+    return min(2 + int(length / max(f32(1.5) * f32(sigma), f32(0.6))), MOST_NODES)
 
 
 @_compiled
-def _cover(table, first_row, rows, ring_px, u0, v0, size, u, v, blur_u, blur_v, scale, cover, inside):
-    """Coverage (2, size, size) of ring and disc, and which samples (size, size) lie inside the margin."""
-    length = math.hypot(blur_u, blur_v)
-    cos, sin = f32(1.0), f32(0.0)
-    if length > 1e-6:
-        cos, sin = f32(blur_u / length), f32(blur_v / length)
-    length = max(length, SHORTEST_BLUR_PX)
-    per = f32(1.0 / (scale * STEP))
-    half = f32(0.5 * length) * per
-    share = f32(0.5 / STEP) / half
-    middle = f32((table.shape[1] - 1) // 2)
-    near = (f32(ring_px * scale + MARGIN_PX) * per) ** 2
-    far = (f32(ring_px * scale + FAR_PX) * per) ** 2
-    for r in range(size):
-        dv = f32(v0 + r - v) * per
-        for c in range(size):
-            du = f32(u0 + c - u) * per
-            x = du * cos + dv * sin
-            y = abs(dv * cos - du * sin)
-            out = max(abs(x) - half, f32(0.0))
-            away = out * out + y * y
-            inside[r, c] = away < near
-            if away > far:
-                cover[0, r, c] = cover[1, r, c] = 0.0
-                continue
-            j = min(int(y), rows - 2)
-            b = min(y - f32(j), f32(1.0))
-            ring, disc = _look_up(table, first_row + j, first_row + j + 1, x + middle + half, b)
-            ring0, disc0 = _look_up(table, first_row + j, first_row + j + 1, x + middle - half, b)
-            cover[0, r, c], cover[1, r, c] = (ring - ring0) * share, (disc - disc0) * share
+def sweep(profile, reach_px, samples, n, nodes, length, scale, a, b):
+    """Coverages of ring and disc at n samples, and the slopes of a·ring + b·disc along and across the motion.
 
-
-@_compiled
-def _gather(window, cover, inside, u0, v0, u, v, size, share, samples, place):
-    """The samples inside the margin, in a row: coverages, pixel, weight; `place` keeps row and column. How many.
-
-    Weight 1 where only marker is seen, less where an uneven background shines in.
+    samples[ALONG], samples[ACROSS] hold where the samples lie from the centre, px; the slopes replace them.
     """
+    last = f32(len(profile) - 1.001)
+    shrink = f32(1.0 / (scale * scale))
+    per = f32((len(profile) - 1) / (reach_px * reach_px)) * shrink
+    for k in range(n):
+        x, y = samples[ALONG, k], samples[ACROSS, k]
+        square = y * y
+        ring, disc, by_x, by = f32(0.0), f32(0.0), f32(0.0), f32(0.0)
+        for m in range(nodes):
+            at = x - NODES[nodes, m] * length
+            place = min((at * at + square) * per, last)
+            i = int(place)
+            c, weight = place - f32(i), WEIGHTS[nodes, m]
+            ring += weight * (profile[i, 0] + c * (profile[i + 1, 0] - profile[i, 0]))
+            disc += weight * (profile[i, 1] + c * (profile[i + 1, 1] - profile[i, 1]))
+            steep = a * (profile[i, 2] + c * (profile[i + 1, 2] - profile[i, 2]))
+            steep += b * (profile[i, 3] + c * (profile[i + 1, 3] - profile[i, 3]))
+            by_x += weight * steep * at
+            by += weight * steep
+        samples[RING, k], samples[DISC, k] = ring, disc
+        samples[ALONG, k], samples[ACROSS, k] = by_x * shrink, by * y * shrink
+
+
+@_compiled
+def _gather(luma, per_grey, u, v, blur_u, blur_v, cos, sin, length, reach, samples, offset):
+    """The pixels within `reach` of the swept centre, in a row: grey level and place from the centre. How many."""
+    height, width = luma.shape
+    tall, wide = reach + 0.5 * abs(blur_v), reach + 0.5 * abs(blur_u)
+    top, bottom = max(math.ceil(v - tall), 0), min(math.floor(v + tall), height - 1)
+    left, right = max(math.ceil(u - wide), 0), min(math.floor(u + wide), width - 1)
+    half, near = f32(0.5 * length), f32(reach * reach)
     n = 0
-    for r in range(size):
-        for c in range(size):
-            if not inside[r + PAD, c + PAD]:
+    for r in range(top, bottom + 1):
+        dv = f32(r - v)
+        for c in range(left, right + 1):
+            du = f32(c - u)
+            x, y = du * cos + dv * sin, dv * cos - du * sin
+            out = max(abs(x) - half, f32(0.0))
+            if out * out + y * y >= near:
                 continue
-            ring = cover[0, r + PAD, c + PAD]
-            shine = (f32(1.0) - ring) * share
-            samples[RING, n], samples[DISC, n], samples[ONE, n] = ring, cover[1, r + PAD, c + PAD], 1.0
-            samples[PIXEL, n] = window[r, c]
-            samples[WEIGHT, n] = f32(1.0) / (f32(1.0) + shine * shine)
-            place[0, n], place[1, n] = r + PAD, c + PAD
+            samples[ALONG, n], samples[ACROSS, n] = x, y
+            samples[PIXEL, n] = f32(luma[r, c]) * per_grey
+            offset[0, n], offset[1, n] = du, dv
             n += 1
     return n
 
 
 @_compiled
-def _slopes(cover, levels, place, n, u, v, scale, samples):
-    """Derivatives of the model by u, v and scale into the samples; u, v: the centre in the padded window.
-
-    Differences of fourth order: edges are about as wide as a pixel, and a plain central difference would flatten
-    them so much that the steps overshoot.
-    """
-    a, b = f32(levels[0]), f32(levels[1])
-    near, far, per = f32(2.0 / 3.0), f32(1.0 / 12.0), f32(1.0 / scale)
-    ring, disc = cover[0], cover[1]
+def _weigh(samples, offset, n, share, cos, sin, scale):
+    """Weight 1 where only the marker is seen, less where an uneven background shines in; slopes by u, v and size."""
+    per = f32(1.0 / scale)
     for k in range(n):
-        y, x = place[0, k], place[1, k]
-        m1 = a * (ring[y, x - 1] - ring[y, x + 1]) + b * (disc[y, x - 1] - disc[y, x + 1])
-        m2 = a * (ring[y, x - 2] - ring[y, x + 2]) + b * (disc[y, x - 2] - disc[y, x + 2])
-        by_u = near * m1 - far * m2
-        m1 = a * (ring[y - 1, x] - ring[y + 1, x]) + b * (disc[y - 1, x] - disc[y + 1, x])
-        m2 = a * (ring[y - 2, x] - ring[y + 2, x]) + b * (disc[y - 2, x] - disc[y + 2, x])
-        by_v = near * m1 - far * m2
+        shine = (f32(1.0) - samples[RING, k]) * share
+        samples[ONE, k], samples[WEIGHT, k] = f32(1.0), f32(1.0) / (f32(1.0) + shine * shine)
+        by_x, by_y = samples[ALONG, k], samples[ACROSS, k]
+        by_u, by_v = by_y * sin - by_x * cos, -by_x * sin - by_y * cos  # the centre moves, not the sample
         samples[BY_U, k], samples[BY_V, k] = by_u, by_v
-        samples[BY_SIZE, k] = (by_u * f32(x - u) + by_v * f32(y - v)) * per
+        samples[BY_SIZE, k] = (by_u * offset[0, k] + by_v * offset[1, k]) * per
 
 
 @_compiled
@@ -133,6 +126,30 @@ def _normal(samples, n, columns, weighted, matrix, right):
             for k in range(n):
                 total += weighted[k] * samples[b, k]
             matrix[a, b] = matrix[b, a] = total
+
+
+@_compiled
+def _solved(matrix, right, n, inverse, change):
+    """Inverse of the positive n × n matrix and its product with the right side, by Gauss–Jordan."""
+    for a in range(n):
+        for b in range(n):
+            inverse[a, b] = 1.0 if a == b else 0.0
+    for a in range(n):
+        pivot = 1.0 / matrix[a, a]
+        for b in range(n):
+            matrix[a, b] *= pivot
+            inverse[a, b] *= pivot
+        for c in range(n):
+            factor = matrix[c, a]
+            if c == a or factor == 0.0:
+                continue
+            for b in range(n):
+                matrix[c, b] -= factor * matrix[a, b]
+                inverse[c, b] -= factor * inverse[a, b]
+    for a in range(n):
+        change[a] = 0.0
+        for b in range(n):
+            change[a] += inverse[a, b] * right[b]
 
 
 @_compiled
@@ -160,45 +177,66 @@ def _residuals(samples, n, change):
 
 @_compiled
 def fit_markers(
-    table, rows, ring_px, ringed, index, windows, corner, uv, blur, scale, levels, known, noise, uneven, iterations,
-    scale_sd, good_enough_px, covariance, rms, around, step,
+    profiles, reach_px, ring_px, sigma_px, ringed, index, luma, per_grey, uv, blur, scale, levels, known, noise,
+    uneven, iterations, scale_sd, good_enough_px, covariance, rms, around, step,
 ):  # fmt: skip
     """Gauss–Newton for P markers; uv, scale, levels and the last four are written in place."""
-    size = windows.shape[1]
-    wide = size + 2 * PAD
-    cover, inside = np.empty((2, wide, wide), np.float32), np.empty((wide, wide), np.bool_)
-    samples, place = np.empty((8, size * size), np.float32), np.empty((2, size * size), np.int32)
-    weighted, matrix, right = np.empty(size * size, np.float32), np.empty((6, 6)), np.empty(6)
+    most = 0
+    for k in range(len(index)):
+        reach = ring_px[index[k]] * scale[k] * 1.5 + MARGIN_PX
+        most = max(most, int((2 * reach + abs(blur[k, 0]) + 2) * (2 * reach + abs(blur[k, 1]) + 2)))
+    samples, offset = np.empty((10, most), np.float32), np.empty((2, most), np.float32)
+    weighted, matrix, right = np.empty(most, np.float32), np.empty((6, 6)), np.empty(6)
+    inverse, change = np.empty((6, 6)), np.empty(6)
     for k in range(len(index)):
         i = index[k]
-        u0, v0, start, unrest = corner[k, 0] - PAD, corner[k, 1] - PAD, scale[k], uneven[k]
-        quiet, ring_weight = max(noise[k], 0.3), FREE if ringed[i] else FORBIDDEN
-        for turn in range(iterations):
-            _cover(table, i * rows, rows, ring_px[i], u0, v0, wide, uv[k, 0], uv[k, 1], blur[k, 0], blur[k, 1],
-                   scale[k], cover, inside)  # fmt: skip
-            n = _gather(windows[k], cover, inside, u0, v0, uv[k, 0], uv[k, 1], size, f32(unrest / quiet), samples,
-                        place)  # fmt: skip
-            if turn == 0 and not known:
-                _normal(samples, n, 3, weighted, matrix, right)
-                matrix[0, 0] += ring_weight
-                matrix[1, 1] += WEAK
-                matrix[2, 2] += WEAK
-                levels[k] = np.linalg.solve(matrix[:3, :3].copy(), right[:3].copy())
-            _slopes(cover, levels[k], place, n, uv[k, 0] - u0, uv[k, 1] - v0, scale[k], samples)
-            _normal(samples, n, 6, weighted, matrix, right)
+        start, unrest, quiet = scale[k], uneven[k], max(noise[k], 0.3)
+        ring_weight = FREE if ringed[i] else FORBIDDEN
+        length = math.hypot(blur[k, 0], blur[k, 1])
+        cos, sin = f32(1.0), f32(0.0)
+        if length > 1e-6:
+            cos, sin = f32(blur[k, 0] / length), f32(blur[k, 1] / length)
+        nodes = nodes_for(length, sigma_px[i])
+        if not known:
+            levels[k] = 0.0
+        for turn in range(iterations if known else iterations + 1):
+            reach = ring_px[i] * scale[k] + MARGIN_PX
+            n = _gather(luma, f32(per_grey), uv[k, 0], uv[k, 1], blur[k, 0], blur[k, 1], cos, sin, length, reach,
+                        samples, offset)  # fmt: skip
+            if n < FEWEST_SAMPLES:
+                rms[k] = around[k] = step[k] = np.inf
+                break
+            sweep(
+                profiles[i],
+                reach_px[i],
+                samples,
+                n,
+                nodes,
+                f32(length),
+                scale[k],
+                f32(levels[k, 0]),
+                f32(levels[k, 1]),
+            )
+            _weigh(samples, offset, n, f32(unrest / quiet), cos, sin, scale[k])
+            free = 6 if known or turn > 0 else 3  # with no levels to start from, these first
+            _normal(samples, n, free, weighted, matrix, right)
             matrix[0, 0] += ring_weight
-            for a in range(1, 5):
+            for a in range(1, min(free, 5)):
                 matrix[a, a] += WEAK
+            if free == 3:
+                _solved(matrix, right, 3, inverse, change)
+                levels[k] = change[:3]
+                continue
             prior = quiet**2 / scale_sd**2
             matrix[5, 5] += prior
             right[5] += prior * (start - scale[k])
-            inverse = np.linalg.inv(matrix)
-            change = inverse @ right
+            _solved(matrix, right, 6, inverse, change)
             inner, outer = _residuals(samples, n, change)
             du, dv = min(max(change[3], -2.0), 2.0), min(max(change[4], -2.0), 2.0)
             uv[k, 0] += du
             uv[k, 1] += dv
-            scale[k] = min(max(scale[k] + min(max(change[5], -0.1), 0.1), 0.5), 2.0)
+            low, high = max(0.5, 0.7 * start), min(2.0, 1.45 * start)
+            scale[k] = min(max(scale[k] + min(max(change[5], -0.1), 0.1), low), high)
             levels[k] = change[:3]
             step[k] = math.hypot(du, dv)
             rms[k], around[k] = math.sqrt(inner), math.sqrt(outer)

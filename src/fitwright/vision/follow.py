@@ -7,7 +7,7 @@ past path (a pedalling rider comes by again) until it is certain.
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,18 +16,12 @@ from scipy.optimize import linear_sum_assignment
 from fitwright.quantity import Floats
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
-from fitwright.vision.expect import expected
+from fitwright.vision.past import MEMORY_S, Past
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
+from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible, expected, take
 from fitwright.vision.video import Luma
-from fitwright.vision.windows import cut_windows
 
-HISTORY = 4
-FAST_PX_PER_FRAME = 5.0
-PATH_MEMORY_S = 1.6
-"""Longer than one turn of the crank at 40 rpm."""
-TURN_S = 0.9
-"""A path seen over so long shows where a marker goes (one turn at 67 rpm)."""
 SHORT_GAP_S = 0.12
 WIDEST_S = 0.16
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's length and more)."""
@@ -60,33 +54,51 @@ class DiscFollower:
         self.hint = np.nan_to_num(known)
         self.blind = np.isnan(known[:, 0])
         self.bend = np.zeros((p, 2)) if bend is None else np.nan_to_num(bend)
+        self.guesses, self.misses = np.full((p, ORDERS, 2), np.nan), np.zeros((p, ORDERS))
         self.scale, self.first_scale = np.ones(p), np.ones(p)
         self.amplitudes = np.array([s.amplitudes for s in spots]).reshape(p, 3)
         self.contrast = self.amplitudes[:, 1].copy()
         self.rms = np.clip([s.rms for s in spots], 0.7, 12.0)
         self.background = self.rms.copy()
         self.lost = np.zeros(p, dtype=np.intp)
-        self.path: list[deque[tuple[float, float, float]]] = [deque() for _ in spots]
+        self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
+        self.path_n = np.zeros(p, dtype=np.intp)
         self.chains: list[list[Chain]] = [[] for _ in spots]
-        self.velocity = self.hint.copy()
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
         p = len(self.known)
         uv, u = np.full((p, 2), np.nan), np.full((p, 2), np.nan)
-        predicted, velocity = self.predict(time_s)
-        self.velocity = velocity
-        self._look_around(time_s, luma, predicted, velocity)
+        predicted, velocity = expected(
+            self.times, self.places, self.known, self.hint, self.bend, self.misses, 2.5 * self.step_s, time_s,
+            self.guesses,
+        )  # fmt: skip
+        if np.any(self.known < 3):
+            self._look_around(time_s, luma, predicted, velocity)
         active = np.flatnonzero((self.lost == 0) & self._inside(predicted, velocity, luma.shape))
         if active.size:
             fit = self.fit_at(luma, active, predicted[active], velocity[active])
             good = self._believable(active, fit, predicted[active], velocity[active], time_s)
-            good &= ~self._doubled(active, fit.uv_px, predicted[active], good)
-            self._accept(active[good], _part(fit, good), time_s, uv, u)
+            self._accept(active[good], fit if good.all() else _part(fit, good), time_s, uv, u)
         for i in np.flatnonzero(np.isnan(uv[:, 0])):
             self.lost[i] += 1
             self._find_again(luma, int(i), predicted[i], velocity[i], time_s, uv, u)
         return uv, u
+
+    def past(self, i: int) -> Past:
+        """Where marker i was within the last turn."""
+        n = int(self.path_n[i])
+        order = np.arange(max(0, n - LONGEST_PATH), n) % LONGEST_PATH
+        since = self.path_s[i, order]
+        order = order[np.abs(since - self.times[i, 0]) <= MEMORY_S]
+        return Past(self.path_s[i, order], self.path_px[i, order])
+
+    def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
+        """Places (time, (2,)) where marker i was, before those that will be followed."""
+        for time_s, place in passed:
+            at = self.path_n[i] % LONGEST_PATH
+            self.path_s[i, at], self.path_px[i, at] = time_s, place
+            self.path_n[i] += 1
 
     def _look_around(self, time_s: float, luma: Luma, predicted: Floats, velocity: Floats) -> None:
         """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
@@ -106,15 +118,6 @@ class DiscFollower:
             velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
             predicted[k] = found
 
-    def predict(self, time_s: float) -> tuple[Floats, Floats]:
-        """Expected centres (P, 2) and velocities (P, 2) by the polynomial through the last positions."""
-        gap = np.abs(time_s - self.times[:, 0]) > 2.5 * self.step_s
-        fast = np.hypot(*self.hint.T) * self.step_s > FAST_PX_PER_FRAME
-        order = np.minimum(self.known, np.where(fast, 4, 3))
-        order = np.where(gap, 1, order)  # after a gap a curve runs away: the last velocity is safer
-        uv, velocity = expected(self.times, self.places, order, self.hint, self.bend, time_s)
-        return np.asarray(uv), np.asarray(velocity)
-
     def _inside(self, uv: Floats, velocity: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
         edge = self._reach(np.arange(len(uv)), velocity) - 3.0
         size = np.array([shape[1] - 1, shape[0] - 1])
@@ -125,63 +128,20 @@ class DiscFollower:
         return np.asarray(ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 4.0)
 
     def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
-        """Fit markers `index`, small windows and large ones apart so that still points stay cheap."""
-        half = np.ceil(self._reach(index, velocity) / 2.0).astype(int) * 2
-        cut = np.median(half) + 4
-        groups = [np.flatnonzero(half <= cut), np.flatnonzero(half > cut)]
-        parts = [
-            (g, self._fit_same_size(luma, index[g], uv[g], velocity[g], int(half[g].max())))
-            for g in groups
-            if g.size
-        ]
-        order = np.argsort(np.concatenate([g for g, _ in parts]))
-        joined = [
-            np.concatenate([getattr(f, name) for _, f in parts])[order]
-            for name in DiscFit.__dataclass_fields__
-        ]
-        return DiscFit(*joined)
-
-    def _fit_same_size(
-        self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats, half: int
-    ) -> DiscFit:
-        corner = np.round(uv).astype(np.intp) - half
-        windows = cut_windows(luma, corner, 2 * half + 1, self.per_grey)
-        blur, noise, background = velocity * self.exposure_s, self.rms[index], self.background[index]
-        fit = fit_discs(
-            self.table, index, windows, corner, uv, blur, self.scale[index], self.amplitudes[index], noise,
-            background,
+        """Fit markers `index` from places uv (N, 2), smeared by their velocity (N, 2)."""
+        return fit_discs(
+            self.table, index, luma, self.per_grey, uv, velocity * self.exposure_s, self.scale[index],
+            self.amplitudes[index], self.rms[index], self.background[index],
         )  # fmt: skip
-        slow = np.flatnonzero(fit.step_px > 0.12)
-        if slow.size:  # started too far off for three steps: go on from there, with fresh levels
-            again = fit_discs(
-                self.table, index[slow], windows[slow], corner[slow], fit.uv_px[slow], blur[slow],
-                self.scale[index][slow], None, noise[slow], background[slow], iterations=6,
-            )  # fmt: skip
-            for name in DiscFit.__dataclass_fields__:
-                getattr(fit, name)[slow] = getattr(again, name)
-        return fit
 
     def _believable(
         self, index: NDArray[np.intp], fit: DiscFit, predicted: Floats, velocity: Floats, time_s: float
     ) -> NDArray[np.bool_]:
-        """Which fits are the marker: residual, contrast, size, convergence and distance from the prediction."""
-        moved = np.hypot(*(fit.uv_px - predicted).T)
-        gate = 3.0 + 0.25 * np.hypot(*velocity.T) * np.abs(time_s - self.times[index, 0])
-        reference = np.abs(self.contrast[index])
-        level = np.maximum(2.5 * self.rms[index] + 1.0, 0.06 * reference)
-        share = fit.contrast / self.contrast[index]
-        size = fit.scale / self.first_scale[index]
-        alike = (share > 0.45) & (share < 2.2) & (size > 0.75) & (size < 1.33)
-        return np.asarray(alike & (fit.rms < level) & (moved < gate) & (fit.step_px < 0.25))
-
-    def _doubled(
-        self, index: NDArray[np.intp], uv: Floats, predicted: Floats, good: NDArray[np.bool_]
-    ) -> NDArray[np.bool_]:
-        """Which fits sit on a disc that another marker, nearer to where it was expected, has."""
-        away = np.hypot(*(uv[:, None] - uv[None]).transpose(2, 0, 1))
-        same = (away < self.table.shape.ring_px[index][:, None]) & good[None] & good[:, None]
-        off = np.hypot(*(uv - predicted).T)
-        return np.asarray(np.any(same & (off[:, None] > off[None]), axis=1))
+        """Which fits are the marker."""
+        return np.asarray(credible(
+            index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
+            time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
+        ))  # fmt: skip
 
     def _accept(self, index: NDArray[np.intp], fit: DiscFit, time_s: float, uv: Floats, u: Floats) -> None:
         """Take the fits of markers `index` into the state and into this frame's result."""
@@ -189,11 +149,8 @@ class DiscFollower:
             return
         uv[index] = fit.uv_px
         u[index] = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
-        before_t, before = self.times[index, 0], self.places[index, 0]
-        self.hint[index] = (fit.uv_px - before) / (time_s - before_t)[:, None]
-        self.times[index, 1:], self.places[index, 1:] = self.times[index, :-1], self.places[index, :-1]
-        self.times[index, 0], self.places[index, 0] = time_s, fit.uv_px
-        self.known[index] = np.minimum(self.known[index] + 1, HISTORY)
+        take(index, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses, self.misses,
+             self.path_s, self.path_px, self.path_n)  # fmt: skip
         self.lost[index] = 0
         self.scale[index] = fit.scale
         self.amplitudes[index] = fit.amplitudes
@@ -201,43 +158,60 @@ class DiscFollower:
         self.contrast[index] += 0.05 * (fit.contrast - self.contrast[index])
         self.rms[index] = np.maximum(self.rms[index] + 0.1 * (fit.rms - self.rms[index]), 0.5)
         self.background[index] += 0.2 * (fit.background_rms - self.background[index])
-        for i in index:
-            path = self.path[i]
-            path.append((time_s, *self.places[i, 0]))
-            while abs(path[0][0] - time_s) > PATH_MEMORY_S:
-                path.popleft()
 
     def _find_again(
         self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, uv: Floats, u: Floats
     ) -> None:
         """Look for a lost marker near its prediction first, along its past path later; where neither tells enough,
         in a widening neighbourhood, and then it must prove itself over some frames."""
-        gap = abs(time_s - self.times[i, 0])
-        found: list[tuple[Floats, Floats]] = []
-        if gap < SHORT_GAP_S:
-            share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
-            near = self._candidates(luma, i, predicted, 6.0 + share * self.reach_px_per_s * gap, uv)
-            ahead = time_s - self.times[i, 0]
-            found += [(place, 2 * (place - self.places[i, 0]) / ahead - velocity) for place in near[:1]]
-        place = self._search_path(luma, i, uv)
-        if place is not None:
-            found.append((place, self._velocity_on_path(i, place, time_s)))
-        for place, speed in found:
+        gap, past = abs(time_s - self.times[i, 0]), self.past(i)
+        sure_of_way = past.knows_its_turn
+        for place, speed in self._where_to_look(luma, i, predicted, velocity, time_s, past, uv):
             if self._take_back(luma, i, place, speed, time_s, uv, u):
                 return
-        if gap < SHORT_GAP_S or (self._knows_its_turn(i) and gap < PATH_MEMORY_S):
+        if gap < SHORT_GAP_S or (sure_of_way and gap < MEMORY_S):
             return
         sure = self._prove(luma, i, gap, time_s, uv)
         if sure is not None:
             self._take_back(luma, i, *sure, time_s, uv, u)
+
+    def _where_to_look(
+        self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, past: Past, sits: Floats
+    ) -> Iterator[tuple[Floats, Floats]]:
+        """Places and velocities (2,) to try for lost marker i, the cheapest and likeliest first."""
+        ahead = time_s - self.times[i, 0]
+        gap = abs(ahead)
+        if gap < SHORT_GAP_S:
+            yield predicted, velocity
+            share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
+            farthest = share * self.reach_px_per_s * gap
+            if past.knows_its_turn:
+                farthest = min(farthest, 1.2 * past.top_speed * gap)
+            for place in self._candidates(luma, i, predicted, 6.0 + farthest, sits)[:1]:
+                yield place, 2 * (place - self.places[i, 0]) / ahead - velocity
+        if len(past.time_s) < 5:
+            return
+        before = past.a_turn_ago(gap)
+        if before is not None:
+            place, speed = before
+            yield place, speed
+            reach = 8.0 + 0.3 * float(np.hypot(*(place - past.uv_px[-1])))
+            for found in self._candidates(luma, i, place, reach, sits)[:1]:
+                yield found, speed
+        low, high = past.box
+        if self.lost[i] > 3 and self.lost[i] % 3 and np.max(high - low) > 40.0:
+            return  # a wide search may be sparse
+        for place in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
+            if past.away(place) < 14.0:
+                yield place, past.velocity_at(place)
+                return
 
     def _take_back(
         self, luma: Luma, i: int, place: Floats, speed: Floats, time_s: float, uv: Floats, u: Floats
     ) -> bool:
         """Fit lost marker i at `place`; when it is believable there it is found again."""
         index = np.array([i])
-        half = int(self._reach(index, speed[None])[0]) + 2
-        fit = self._fit_same_size(luma, index, place[None], speed[None], half)
+        fit = self.fit_at(luma, index, place[None], speed[None])
         if not self._believable(index, fit, place[None], speed[None], time_s)[0] or self._taken(
             i, fit.uv_px[0], uv
         ):
@@ -268,41 +242,16 @@ class DiscFollower:
         """Whether another lost marker was last seen, or ever was within its last turn, nearer to this place."""
 
         def away(k: int) -> float:
-            been = np.array([self.places[k, 0], *(p[1:] for p in self.path[k])])
-            return float(np.hypot(*(been - place).T).min())
+            return min(self.past(k).away(place), float(np.hypot(*(self.places[k, 0] - place))))
 
         mine = away(i)
         return any(away(int(k)) < mine for k in np.flatnonzero(self.lost > 0) if k != i)
-
-    def _knows_its_turn(self, i: int) -> bool:
-        path = self.path[i]
-        return len(path) > 1 and abs(path[-1][0] - path[0][0]) > TURN_S
 
     def _taken(self, i: int, place: Floats, sits: Floats) -> bool:
         """Whether another marker sits there; `sits` (P, 2) places of those seen, NaN for the others."""
         away = np.hypot(*(sits - place).T)
         away[i] = np.nan
         return bool(np.any(away < self.table.shape.ring_px[i]))
-
-    def _search_path(self, luma: Luma, i: int, sits: Floats) -> Floats | None:
-        """Best place inside the box of the marker's last turn, at most a turn's scatter away from its path."""
-        if len(self.path[i]) < 5:
-            return None
-        track = np.array(self.path[i])[:, 1:]
-        low, high = track.min(axis=0), track.max(axis=0)
-        if self.lost[i] > 12 and self.lost[i] % 3 and np.max(high - low) > 40.0:
-            return None  # a long wide search may be sparse
-        for found in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
-            if np.hypot(*(track - found).T).min() < 14.0:
-                return found
-        return None
-
-    def _velocity_on_path(self, i: int, place: Floats, time_s: float) -> Floats:
-        """Velocity that the marker had when it was last near `place`."""
-        path = np.array(self.path[i])
-        k = int(np.clip(np.argmin(np.hypot(*(path[:, 1:] - place).T)), 1, len(path) - 2))
-        velocity = (path[k + 1, 1:] - path[k - 1, 1:]) / (path[k + 1, 0] - path[k - 1, 0])
-        return np.asarray(velocity)
 
     def _candidates(
         self, luma: Luma, i: int, centre: Floats, reach: float | Floats, sits: Floats
@@ -319,7 +268,7 @@ class DiscFollower:
 
 
 def _one_to_one(
-    wanted: list[tuple[int, Floats]], expected: Floats, ring_px: Floats
+    wanted: list[tuple[int, Floats]], predicted: Floats, ring_px: Floats
 ) -> list[tuple[int, Floats]]:
     """Of all (marker, place) that may belong together, the pairs with the smallest sum of distances in which no
     marker has two places and no place two markers."""
@@ -333,7 +282,7 @@ def _one_to_one(
     cost = np.full((len(markers), len(discs)), 1e6)
     for i, place in wanted:
         k = int(np.argmin([np.hypot(*(d - place)) for d in discs]))
-        cost[markers.index(i), k] = np.hypot(*(place - expected[i]))
+        cost[markers.index(i), k] = np.hypot(*(place - predicted[i]))
     rows, columns = linear_sum_assignment(cost)
     return [(markers[r], discs[c]) for r, c in zip(rows, columns, strict=True) if cost[r, c] < 1e6]
 

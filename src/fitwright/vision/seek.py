@@ -32,18 +32,11 @@ class Portrait:
 def portrait(table: DiscTable, i: int, amplitudes: Floats, scale: float, blur_px: Floats) -> Portrait:
     """Picture of marker i of the table; amplitudes (3,) ring, disc, background; blur (2,) px."""
     half = int(np.ceil(table.shape.ring_px[i] * scale + 0.5 * np.max(np.abs(blur_px))))
-    cover, _ = table.coverage(
-        np.array([i]),
-        np.full((1, 2), -half),
-        2 * half + 1,
-        np.zeros((1, 2)),
-        blur_px[None],
-        np.array([scale]),
-    )
+    cover = table.coverage(i, half, blur_px, scale)
     ring, disc, background = amplitudes
-    picture = background + ring * cover[0, ..., 0] + disc * cover[0, ..., 1]
+    picture = background + ring * cover[0] + disc * cover[1]
     alone = 0.0 if table.shape.ringed[i] else 1.0  # a disc without a ring is seen against its background
-    mask = np.maximum(cover[0, ..., 0] > 0.5, alone)
+    mask = np.maximum(cover[0] > 0.5, alone)
     return Portrait(picture.astype(np.float32), mask.astype(np.float32))
 
 

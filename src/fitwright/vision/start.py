@@ -20,7 +20,6 @@ from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.video import LumaFrame
-from fitwright.vision.windows import cut_windows
 
 SPAN = 6
 """Frames on each side of the mark that are looked at."""
@@ -206,11 +205,8 @@ def _smear_costs(
 ) -> NDArray[np.float64]:  # fmt: skip
     """Squared residual of one marker in one frame for each exposure tried, all fitted together."""
     n = len(tried)
-    half = int(np.ceil(table.shape.ring_px[i] + np.hypot(*velocity) * tried[-1] / 2 + 5))
-    corner = np.round(uv).astype(np.intp)[None] - half
-    window = cut_windows(frame.luma, corner, 2 * half + 1, per_grey)
     fit = fit_discs(
-        table, np.full(n, i), np.repeat(window, n, axis=0), np.repeat(corner, n, axis=0), np.tile(uv, (n, 1)),
-        velocity * tried[:, None], np.ones(n), None, np.full(n, 2.0), np.full(n, 8.0),
+        table, np.full(n, i), frame.luma, per_grey, np.tile(uv, (n, 1)), velocity * tried[:, None], np.ones(n), None,
+        np.full(n, 2.0), np.full(n, 8.0), iterations=3,
     )  # fmt: skip
     return np.asarray(fit.rms**2, dtype=np.float64)

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
-from fitwright.vision.follow import PATH_MEMORY_S, DiscFollower
+from fitwright.vision.follow import DiscFollower
+from fitwright.vision.past import MEMORY_S
 from fitwright.vision.snap import Spot, find_spot
 from fitwright.vision.start import DEFAULT_EXPOSURE_S, SPAN, first_motion
 from fitwright.vision.texture import PatchFollower
@@ -276,9 +277,9 @@ class _Crew:
     def remember(self, rows: list[Row]) -> None:
         """Learn the paths of the turn after the marked frame, for the way back."""
         if self.discs is not None:
-            turn = [r for r in rows if r[0] < self.first_s + PATH_MEMORY_S]
-            for path, i in zip(self.discs.path, self.start.discs, strict=True):
-                path.extend((t, *uv[i]) for t, uv, _ in reversed(turn) if np.isfinite(uv[i, 0]))
+            turn = [r for r in rows if r[0] < self.first_s + MEMORY_S]
+            for k, i in enumerate(self.start.discs):
+                self.discs.remember(k, [(t, uv[i]) for t, uv, _ in reversed(turn) if np.isfinite(uv[i, 0])])
 
     def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """The marked frame itself, fitted again now that velocity and exposure are known."""

@@ -1,0 +1,127 @@
+"""One frame of following, compiled: where markers are expected, whether what was fitted is them, what is learnt.
+
+Arrays in, arrays out; `fitwright.vision.follow` says what they mean. Times are true time stamps: the frames of a
+telephone are not evenly spaced.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+HISTORY = 4
+"""Last places kept per marker: a polynomial goes through two, three or all four of them."""
+ORDERS = HISTORY - 1
+LONGEST_PATH = 512
+"""Places of its past that a marker remembers (more than a turn at 240 frames a second)."""
+_compiled = njit(cache=True, nogil=True)
+
+
+@_compiled
+def _lagrange(times, n, j, at):
+    """Weight of place j in the polynomial through n places at one time, and in its slope there."""
+    weight, slope = 1.0, 0.0
+    for k in range(n):
+        if k == j:
+            continue
+        span = times[j] - times[k]
+        rest = 1.0 / span
+        for m in range(n):
+            if m not in (j, k):
+                rest *= (at - times[m]) / (times[j] - times[m])
+        weight *= (at - times[k]) / span
+        slope += rest
+    return weight, slope
+
+
+@_compiled
+def expected(times, places, known, hint, bend, misses, longest_s, time_s, guesses):
+    """Places (P, 2) and velocities (P, 2) at `time_s`.
+
+    A polynomial through more places follows a curve better and repeats more of their noise: the order that has
+    missed least lately is taken. With one place, or after a gap (a curve runs away), velocity and bend lead on.
+
+    Args:
+        times, places: (P, n) and (P, n, 2), newest first. known: (P,) how many of them are filled. hint, bend: (P, 2)
+            px/s and px/s². misses: (P, n − 1) how far each order was off lately. longest_s: a longer step is a gap.
+        guesses: (P, n − 1, 2) gets what each order expects, NaN where it cannot.
+    """
+    p = len(known)
+    uv, velocity = np.empty((p, 2)), np.empty((p, 2))
+    for i in range(p):
+        ahead = time_s - times[i, 0]
+        for d in range(2):
+            uv[i, d] = places[i, 0, d] + (hint[i, d] + 0.5 * bend[i, d] * ahead) * ahead
+            velocity[i, d] = hint[i, d] + bend[i, d] * ahead
+        guesses[i] = np.nan
+        if abs(ahead) > longest_s:
+            continue
+        least = np.inf
+        for n in range(2, known[i] + 1):
+            at, speed = np.zeros(2), np.zeros(2)
+            for j in range(n):
+                weight, slope = _lagrange(times[i], n, j, time_s)
+                for d in range(2):
+                    at[d] += weight * places[i, j, d]
+                    speed[d] += slope * places[i, j, d]
+            if n == 2 and known[i] == 2:
+                since = times[i, 0] - times[i, 1]
+                for d in range(2):
+                    at[d] += 0.5 * bend[i, d] * ahead * (ahead + since)
+                    speed[d] += bend[i, d] * (ahead + 0.5 * since)
+            guesses[i, n - 2] = at
+            if misses[i, n - 2] <= least or known[i] < HISTORY:
+                least = misses[i, n - 2]
+                uv[i], velocity[i] = at, speed
+    return uv, velocity
+
+
+@_compiled
+def credible(
+    index, uv, scale, contrast, rms, last_step, predicted, velocity, ago_s, usual_contrast, usual_rms, usual_scale,
+    ring_px,
+):  # fmt: skip
+    """Which fits are the markers `index`: residual, contrast, size, convergence, distance from the prediction; and
+    not on a disc that another one, nearer to where it was expected, has.
+
+    The first six are those of the fits (N,); predicted, velocity and ago_s too; the rest are of all markers (P,).
+    """
+    n = len(index)
+    good, off = np.zeros(n, np.bool_), np.empty(n)
+    for k in range(n):
+        i = index[k]
+        off[k] = math.hypot(uv[k, 0] - predicted[k, 0], uv[k, 1] - predicted[k, 1])
+        gate = 3.0 + 0.25 * math.hypot(velocity[k, 0], velocity[k, 1]) * abs(ago_s[k])
+        share, size = contrast[k] / usual_contrast[i], scale[k] / usual_scale[i]
+        alike = 0.45 < share < 2.2 and 0.75 < size < 1.33
+        level = max(2.5 * usual_rms[i] + 1.0, 0.06 * abs(usual_contrast[i]))
+        good[k] = alike and rms[k] < level and off[k] < gate and last_step[k] < 0.25
+    for k in range(n):
+        for m in range(n):
+            apart = math.hypot(uv[k, 0] - uv[m, 0], uv[k, 1] - uv[m, 1])
+            if k != m and good[k] and good[m] and apart < ring_px[index[k]] and off[k] > off[m]:
+                good[k] = False
+    return good
+
+
+@_compiled
+def take(index, time_s, uv, times, places, known, hint, guesses, misses, path_s, path_px, path_n):
+    """The new places `uv` (N, 2) of markers `index` go into their histories and paths."""
+    for k in range(len(index)):
+        i = index[k]
+        for n in range(ORDERS):
+            off = math.hypot(guesses[i, n, 0] - uv[k, 0], guesses[i, n, 1] - uv[k, 1])
+            if off == off:
+                misses[i, n] += 0.1 * (off - misses[i, n])
+        ago = time_s - times[i, 0]
+        for d in range(2):
+            hint[i, d] = (uv[k, d] - places[i, 0, d]) / ago
+        for n in range(HISTORY - 1, 0, -1):
+            times[i, n], places[i, n] = times[i, n - 1], places[i, n - 1]
+        times[i, 0], places[i, 0] = time_s, uv[k]
+        known[i] = min(known[i] + 1, HISTORY)
+        at = path_n[i] % LONGEST_PATH
+        path_s[i, at], path_px[i, at] = time_s, uv[k]
+        path_n[i] += 1
