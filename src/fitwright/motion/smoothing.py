@@ -24,6 +24,7 @@ MIN_SAMPLES = 24
 # Turns are averaged afterwards, which removes noise but no bias. On a simulated leg at 87 rpm a cut-off of 7 Hz lifts
 # the smallest knee flexion by 0.2°, 10 Hz by 0.05°, 12 Hz by 0.02°; so residual analysis may not go below 12 Hz.
 LOWEST_HZ, HIGHEST_HZ = 12.0, 20.0
+TAIL_FROM = 0.25  # of the rate; above that a marker on a rider moves by noise alone
 MAX_GAP_S = 0.10
 
 
@@ -43,13 +44,32 @@ def butterworth(x: Floats, rate_hz: float, cutoff_hz: float) -> Floats:
 
 @dataclass(frozen=True)
 class ResidualAnalysis:
-    """Attributes: cutoff_hz: where the residual equals the noise. noise: its standard deviation, unit of the input.
-    frequencies_hz, residual: (F,) the curve behind it, for showing."""
+    """What the filter takes away, by cut-off, and where that equals the noise.
+
+    Attributes:
+        cutoff_hz: where the residual equals the noise. noise: its standard deviation, unit of the input.
+        frequencies_hz, residual: (F,) the curve. line: (F,) what this filter takes away from white noise of that
+            size; it was fitted to the curve where `fitted_from_hz` is exceeded.
+    """
 
     cutoff_hz: float
     noise: float
     frequencies_hz: Floats
     residual: Floats
+    line: Floats
+    fitted_from_hz: float
+
+    def to_json(self, every: int = 2) -> dict[str, Any]:
+        """For the record: each `every`-th place of the curve, four significant digits."""
+
+        def pack(x: Floats) -> list[float]:
+            return [float(f"{v:.4g}") for v in x[::every]]
+
+        return {
+            "found_hz": round(self.cutoff_hz, 3), "fitted_from_hz": round(self.fitted_from_hz, 3),
+            "frequencies_hz": pack(self.frequencies_hz), "residual_mm": pack(self.residual),
+            "line_mm": pack(self.line),
+        }  # fmt: skip
 
 
 def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
@@ -57,7 +77,8 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
 
     The residual is what the filter takes away, by cut-off. Winter draws a straight line through its tail, where only
     noise is left, back to 0 Hz. Here the line is the curve that white noise makes through this very filter, fitted to
-    the tail (0.25 to 0.42 of the rate). All cut-offs come from one spectrum.
+    the tail (0.25 to 0.42 of the rate); at 0 Hz it takes all, so its value there
+    is the noise. All cut-offs come from one spectrum.
     """
     x = x.reshape(x.shape[0], -1)
     window = blackmanharris(x.shape[0])[:, None]  # keeps the large slow motion out of the small fast noise
@@ -68,7 +89,7 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     edge = np.tan(np.pi * frequencies / rate_hz) / DOUBLE_PASS
     taken = (1.0 - 1.0 / (1.0 + (warped[None, :] / edge[:, None]) ** 4)) ** 2
     squared, white = taken @ power, taken.mean(axis=1)
-    tail = frequencies >= 0.25 * rate_hz
+    tail = frequencies >= TAIL_FROM * rate_hz
     variance = float(squared[tail] @ white[tail] / (white[tail] @ white[tail]))
     above = np.flatnonzero(squared >= variance)
     last = int(above[-1]) if above.size else 0
@@ -77,7 +98,10 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
         step = squared[last] - squared[last + 1]
         share = (squared[last] - variance) / step if step > 0 else 0.0
         cutoff = float(frequencies[last] + share * (frequencies[last + 1] - frequencies[last]))
-    return ResidualAnalysis(cutoff, float(np.sqrt(variance)), frequencies, np.sqrt(squared))
+    return ResidualAnalysis(
+        cutoff, float(np.sqrt(variance)), frequencies, np.sqrt(squared), np.sqrt(variance * white),
+        TAIL_FROM * rate_hz,
+    )  # fmt: skip
 
 
 def kept_cutoff(found_hz: float, rate_hz: float) -> float:
@@ -104,16 +128,18 @@ def fill_short_gaps(time_s: Floats, x: Floats, max_gap_s: float = MAX_GAP_S) -> 
     return out
 
 
-def smooth(time_s: Floats, x: Floats, cutoff_hz: float | None = None) -> tuple[Floats, float, float]:
+def smooth(
+    time_s: Floats, x: Floats, cutoff_hz: float | None = None
+) -> tuple[Floats, float, ResidualAnalysis | None]:
     """Smooth (T, D) samples at true times; NaN rows stay NaN and split the filtering.
 
     Non-uniform time is resampled by spline to its median step, filtered and read back at the given times.
 
     Returns:
-        the smoothed samples, the cut-off in Hz (by residual analysis of the longest stretch when not given) and the
-        noise that analysis found (NaN when the cut-off was given or nothing was long enough).
+        the smoothed samples, the cut-off in Hz (by residual analysis of the longest stretch when not given) and that
+        analysis (None when the cut-off was given or nothing was long enough).
     """
-    out, noise = x.copy(), float("nan")
+    out, found = x.copy(), None
     stretches = sorted(_stretches(np.asarray(np.isfinite(x).all(axis=1))), key=lambda s: s.start - s.stop)
     for stretch in stretches:  # the longest first: it finds the cut-off for all
         t = time_s[stretch]
@@ -125,10 +151,10 @@ def smooth(time_s: Floats, x: Floats, cutoff_hz: float | None = None) -> tuple[F
         values = x[stretch] if uniform else CubicSpline(t, x[stretch])(np.minimum(grid, t[-1]))
         if cutoff_hz is None:
             found = residual_analysis(values, 1 / step)
-            cutoff_hz, noise = kept_cutoff(found.cutoff_hz, 1 / step), found.noise
+            cutoff_hz = kept_cutoff(found.cutoff_hz, 1 / step)
         filtered = butterworth(values, 1 / step, cutoff_hz)
         out[stretch] = filtered if uniform else CubicSpline(grid, filtered)(t)
-    return out, float("nan") if cutoff_hz is None else cutoff_hz, noise
+    return out, float("nan") if cutoff_hz is None else cutoff_hz, found
 
 
 def _stretches(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
@@ -136,30 +162,28 @@ def _stretches(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
 
 
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
 def smooth_trajectories(
     traj: Trajectories, cutoff_hz: float | None = None, max_gap_s: float = MAX_GAP_S
-) -> tuple[Trajectories, dict[str, dict[str, float | int | None]]]:
+) -> tuple[Trajectories, dict[str, dict[str, Any]]]:
     """All points smoothed, each with its own cut-off, short gaps bridged.
 
     Returns:
-        the trajectories and, per point, `{"cutoff_hz", "noise_mm", "missing", "bridged"}` (the last two in frames;
-        the first two None where no stretch was long enough).
+        the trajectories and, per point, `{"cutoff_hz", "noise_mm", "missing", "bridged", "residual"}`: cut-off used
+        and noise found (None where no stretch was long enough), frames not seen and bridged, and the curve behind the
+        cut-off (`ResidualAnalysis.to_json`, None without one).
     """
-    position, facts = traj.position_mm.copy(), dict[str, dict[str, float | int | None]]()
+    position, facts = traj.position_mm.copy(), dict[str, dict[str, Any]]()
     for i, name in enumerate(traj.names):
         raw = traj.position_mm[:, i]
         filled = fill_short_gaps(traj.time_s, raw, max_gap_s)
-        position[:, i], cutoff, noise = smooth(traj.time_s, filled, cutoff_hz)
+        position[:, i], cutoff, found = smooth(traj.time_s, filled, cutoff_hz)
         missing = int((~np.isfinite(raw).all(axis=1)).sum())
         still = int((~np.isfinite(filled).all(axis=1)).sum())
         facts[name] = {
-            "cutoff_hz": _known(cutoff),
-            "noise_mm": _known(noise),
+            "cutoff_hz": cutoff if math.isfinite(cutoff) else None,
+            "noise_mm": None if found is None else found.noise,
             "missing": missing,
             "bridged": missing - still,
+            "residual": None if found is None else found.to_json(),
         }
     return replace(traj, position_mm=position), facts
