@@ -106,3 +106,5 @@ SECURE_REFERRER_POLICY = "same-origin"
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024
 MAX_MEDIUM_BYTES = 4 * 1024**3
+PHONE_ADDRESS = os.environ.get("FITWRIGHT_PHONE_ADDRESS", "")
+"""Where phones in the house reach this computer ("http://192.168.1.20:8765"); `serve --lan` fills it in."""

@@ -6,7 +6,7 @@ import hashlib
 import os
 import tempfile
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, NamedTuple
 
 from django.conf import settings
 from django.db import transaction
@@ -21,6 +21,32 @@ MIMES = {
     ".mov": "video/quicktime", ".mkv": "video/x-matroska", ".webm": "video/webm", ".trc": "text/plain",
     ".pdf": "application/pdf", ".json": "application/json", ".svg": "image/svg+xml",
 }  # fmt: skip
+
+
+class Family(NamedTuple):
+    """A family of containers, and the names' endings that fit it, the usual one first."""
+
+    name: str
+    suffixes: tuple[str, ...]
+
+
+BMFF, HEIF = Family("bmff", (".mp4", ".mov")), Family("heif", (".heic", ".heif", ".hif"))
+STARTS = {
+    b"\xff\xd8\xff": Family("jpeg", (".jpg", ".jpeg")), b"\x89PNG\r\n\x1a\n": Family("png", (".png",)),
+    b"\x1a\x45\xdf\xa3": Family("matroska", (".mkv", ".webm")),
+}  # fmt: skip
+STILL_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
+
+
+def family_of(head: bytes) -> Family | None:
+    """What a file is by its first bytes (12 are enough), or None: JPEG, PNG, Matroska (EBML), ISO base media
+    (ISO/IEC 14496-12) with its still pictures (ISO/IEC 23008-12), and QuickTime, which may begin with other boxes."""
+    for start, family in STARTS.items():
+        if head.startswith(start):
+            return family
+    if head[4:8] == b"ftyp":
+        return HEIF if head[8:12] in STILL_BRANDS else BMFF
+    return BMFF if head[4:8] in (b"moov", b"mdat", b"wide", b"free", b"skip") else None
 
 
 def path_of(medium: Medium) -> Path:
@@ -73,13 +99,33 @@ def keep_stream(
         if size == 0:
             raise InputError(name, "the file is empty", hint="Take or export it again")
         sha = digest.hexdigest()
-        target = root / sha[:2] / sha
-        target.parent.mkdir(exist_ok=True)
-        Path(temporary).replace(target)
+        _settle(Path(temporary), sha)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
     return _record(sha, kind, name, size, simulated, meta or {}, outside="")
+
+
+def adopt_file(
+    path: Path, name: str, kind: str, *, expected: str = "", simulated: bool = False,
+    meta: dict[str, Any] | None = None,
+) -> Medium:  # fmt: skip
+    """Take a whole file that already lies in the media folder into the store by renaming it, and record it.
+
+    Raises InputError when its SHA-256 is not the `expected` one (nothing is moved then).
+    """
+    sha, size = sha256_of(path), path.stat().st_size
+    if expected and sha != expected.lower():
+        raise InputError(name, "arrived changed: its digest is not the one stated", hint="Send it again")
+    _settle(path, sha)
+    return _record(sha, kind, name, size, simulated, meta or {}, outside="")
+
+
+def _settle(path: Path, sha: str) -> None:
+    """Rename to the digest's place: whole or not at all."""
+    target = Path(settings.MEDIA_ROOT) / sha[:2] / sha
+    target.parent.mkdir(exist_ok=True)
+    path.replace(target)
 
 
 def refer_to(path: Path, kind: str, *, meta: dict[str, Any] | None = None) -> Medium:

@@ -7,7 +7,20 @@ from django.views.generic import RedirectView
 
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
-from fitwright.web.views import bike, body, cameras, front, handover, intake, media, plan, ride, visit
+from fitwright.web.views import (
+    bike,
+    body,
+    cameras,
+    front,
+    handover,
+    intake,
+    media,
+    phone,
+    phone_files,
+    plan,
+    ride,
+    visit,
+)
 from fitwright.web.views import hardware as catalogue
 from fitwright.web.views.feet import aid, check, clearance, hardware, marks, overview, pick, setting
 
@@ -61,6 +74,11 @@ urlpatterns = [
     path("scale-card.pdf", overview.scale_card, name="scale_card"),
     path("studio/cameras", cameras.page, name="cameras"),
     path("studio/cameras/<int:pk>", cameras.camera, name="camera"),
+    path("visits/<int:pk>/phone/<slug:station>", phone.bench, name="phone_bench"),
+    path("phone/<str:token>", phone.page, name="phone"),
+    path("phone/<str:token>/files", phone_files.announce, name="phone_files"),
+    path("phone/<str:token>/files/<int:pk>", phone_files.piece, name="phone_file"),
+    path("phone/<str:token>/files/<int:pk>/cancel", phone_files.cancel, name="phone_cancel"),
     path("media/<digest:sha256>", media.medium, name="medium"),
     path("media/<digest:sha256>/frame", media.still, name="still"),
 ]
