@@ -10,7 +10,7 @@ from fitwright.plan.red_flags import QUESTIONS
 from fitwright.records.models import Bike, Rider, Visit
 from fitwright.studio import bike, body, intake
 from fitwright.studio.entry import Saved
-from fitwright.studio.feet import hardware
+from fitwright.studio.feet import pairs
 from fitwright.studio.house import open_studio
 from fitwright.studio.ride import MARKERS, import_markers
 from fitwright.studio.visits import analysis, answers, new_rider, open_visit
@@ -43,11 +43,8 @@ def _visit(rider: SimRider) -> Visit:
     if visit is None:
         own = Bike.objects.create(rider=person, name=f"{rider.intake['use']} bike", use=rider.intake["use"])
         visit = open_visit(person, use=rider.intake["use"], title="first visit", bike=own)
-    if visit.shoes is None:
-        hardware.save_system(visit, "shoes", None, {
-            "bolts": rider.bolts, "float_in_deg": rider.float_in_deg, "float_out_deg": rider.float_out_deg,
-            "stack_mm": rider.stack_mm,
-        })  # fmt: skip
+    if visit.shoes is None or "cleat_height_mm" not in visit.shoes.cleat_system:
+        _shoes(visit, rider, "road shoes" if rider.intake["use"] == "road" else "gravel shoes")
     if not answers(visit, "intake"):
         _saved(intake.save_intake(visit, _intake(rider)))
     if body.measures(visit) is None:
@@ -55,6 +52,16 @@ def _visit(rider: SimRider) -> Visit:
     if bike.contact_points(visit) is None:
         _saved(bike.save_bike(visit, {k: str(v) for k, v in bike_measures(rider, SEED).items()}))
     return visit
+
+
+def _shoes(visit: Visit, rider: SimRider, name: str) -> None:
+    """The pair on the bench: its cleats by the catalogue's key, and what was measured on this very pair."""
+    pairs.save_pair(visit, {"name": name, "system": rider.cleat_key})
+    own = {name: str(getattr(rider, name)) for name in ("float_in_deg", "float_out_deg", "stack_mm")}
+    own["cleat_height_mm"] = str(round(2 * rider.cleat_height_mm) / 2)  # a depth gauge read to half a mm
+    _, errors = pairs.save_measures(visit, own)
+    for error in errors.values():
+        raise error
 
 
 def _intake(rider: SimRider) -> dict[str, str]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
+from fitwright.foot.hardware import CleatSystem, system
 from fitwright.foot.sole import CleatPose
 
 SIDES = ("left", "right")
@@ -28,6 +29,7 @@ class Leg:
         thigh_mm, shank_mm: hip centre–knee centre–lateral malleolus, true 3-D lengths.
         hip_out_mm: hip centre from the mid-plane. malleolus_*: in the sole frame, height above the sole's face.
         sole_length_mm, m1_mm, m5_mm, toe_z_mm: the shoe's sole (the toe mark lies on the mid-line: z = 0).
+        bolts_mm: centre of the bolt pattern in the sole.
         hanging_yaw_deg: unloaded yaw of the shoe's mid-line. pitch_*: β(θ) in the first set-up.
         knee_mean_mm, knee_cos_mm, knee_sin_mm: knee outward of the pedal centre with a well-turned cleat.
         flare_mm_per_deg: how far the knee goes out at the top per degree that the float denies the foot.
@@ -42,6 +44,7 @@ class Leg:
     sole_length_mm: float
     m1_mm: tuple[float, float]
     m5_mm: tuple[float, float]
+    bolts_mm: tuple[float, float]
     hanging_yaw_deg: float
     pitch_mean_deg: float
     pitch_cos_deg: tuple[float, float]
@@ -120,16 +123,22 @@ class SimRider:
     forearm_mm: float
     shoulder_out_mm: float
     elbow_flexion_deg: float
-    bolts: str
+    cleat_key: str
     float_in_deg: float
     float_out_deg: float
     stack_mm: float
+    cleat_height_mm: float
     intake: Mapping[str, Any] = field(default_factory=dict)
     look: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)
 
     def leg(self, side: str) -> Leg:
         """One leg."""
         return self.left if side == "left" else self.right
+
+    @property
+    def cleat(self) -> CleatSystem:
+        """The cleats' system, as the catalogue measures it."""
+        return system(self.cleat_key)
 
 
 ADJUSTABLES = (
@@ -180,14 +189,14 @@ FIRST = SimRider(
     key="first", name="Joren Tamm", sex="male", age=41, stature_mm=1728, mass_kg=72.0, inseam_mm=808,
     left=Leg(
         thigh_mm=411.5, shank_mm=423.0, hip_out_mm=86.0, malleolus_x_mm=61.0, malleolus_y_mm=76.0,
-        sole_length_mm=281.0, m1_mm=(200.0, -37.5), m5_mm=(170.5, 45.0), hanging_yaw_deg=10.5,
+        sole_length_mm=281.0, m1_mm=(200.0, -37.5), m5_mm=(170.5, 45.0), bolts_mm=(187.0, 0.0), hanging_yaw_deg=10.5,
         pitch_mean_deg=18.5, pitch_cos_deg=(4.7, -0.9), pitch_sin_deg=(-11.6, 0.7),
         knee_mean_mm=-9.0, knee_cos_mm=(3.6, 0.9), knee_sin_mm=(-1.6, 0.6), flare_mm_per_deg=3.1,
         knee_share=0.55,
     ),
     right=Leg(
         thigh_mm=411.0, shank_mm=422.0, hip_out_mm=86.0, malleolus_x_mm=61.5, malleolus_y_mm=75.5,
-        sole_length_mm=281.0, m1_mm=(201.0, -38.0), m5_mm=(172.0, 44.0), hanging_yaw_deg=7.0,
+        sole_length_mm=281.0, m1_mm=(201.0, -38.0), m5_mm=(172.0, 44.0), bolts_mm=(184.5, 1.0), hanging_yaw_deg=7.0,
         pitch_mean_deg=18.2, pitch_cos_deg=(5.6, -0.8), pitch_sin_deg=(-11.5, 0.8),
         knee_mean_mm=-12.0, knee_cos_mm=(2.7, 0.8), knee_sin_mm=(-1.9, 0.5), flare_mm_per_deg=2.4,
         knee_share=0.55,
@@ -204,7 +213,7 @@ FIRST = SimRider(
         cleat_left=(193.0, 1.0, 2.5), cleat_right=(186.0, 1.5, 6.5),
     ),
     trunk_mm=522.0, upper_arm_mm=292.0, forearm_mm=262.0, shoulder_out_mm=192.0, elbow_flexion_deg=22.0,
-    bolts="three-bolt", float_in_deg=4.5, float_out_deg=4.5, stack_mm=29.5,
+    cleat_key="three_bolt_wide", float_in_deg=4.5, float_out_deg=4.5, stack_mm=29.5, cleat_height_mm=6.8,
     intake={
         "use": "road", "goals": "Ride 200 km in one day in June without the left knee talking.",
         "hours_per_week": 7, "years_riding": 9, "wishes": "Would rather keep the bars where they are.",
@@ -219,14 +228,14 @@ SECOND = SimRider(
     key="second", name="Edda Wollin", sex="female", age=34, stature_mm=1605, mass_kg=58.0, inseam_mm=750,
     left=Leg(
         thigh_mm=383.0, shank_mm=404.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.0,
-        sole_length_mm=258.0, m1_mm=(184.0, -34.0), m5_mm=(157.0, 40.5), hanging_yaw_deg=6.0,
+        sole_length_mm=258.0, m1_mm=(184.0, -34.0), m5_mm=(157.0, 40.5), bolts_mm=(171.5, 1.5), hanging_yaw_deg=6.0,
         pitch_mean_deg=16.0, pitch_cos_deg=(4.9, -0.7), pitch_sin_deg=(-11.0, 0.6),
         knee_mean_mm=-13.0, knee_cos_mm=(2.2, 0.7), knee_sin_mm=(-1.7, 0.5), flare_mm_per_deg=2.2,
         knee_share=0.44,
     ),
     right=Leg(
         thigh_mm=384.0, shank_mm=403.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.5,
-        sole_length_mm=258.0, m1_mm=(184.5, -34.5), m5_mm=(157.5, 40.0), hanging_yaw_deg=8.0,
+        sole_length_mm=258.0, m1_mm=(184.5, -34.5), m5_mm=(157.5, 40.0), bolts_mm=(169.5, 1.5), hanging_yaw_deg=8.0,
         pitch_mean_deg=16.4, pitch_cos_deg=(5.2, -0.8), pitch_sin_deg=(-10.6, 0.5),
         knee_mean_mm=-11.0, knee_cos_mm=(2.6, 0.6), knee_sin_mm=(-1.5, 0.7), flare_mm_per_deg=2.2,
         knee_share=0.44,
@@ -243,7 +252,7 @@ SECOND = SimRider(
         cleat_left=(171.0, 2.0, 5.0), cleat_right=(170.0, 1.5, 7.0),
     ),
     trunk_mm=478.0, upper_arm_mm=266.0, forearm_mm=240.0, shoulder_out_mm=176.0, elbow_flexion_deg=20.0,
-    bolts="two-bolt", float_in_deg=6.0, float_out_deg=6.0, stack_mm=27.0,
+    cleat_key="two_bolt", float_in_deg=6.0, float_out_deg=6.0, stack_mm=27.0, cleat_height_mm=4.7,
     intake={
         "use": "gravel", "goals": "Comfortable three-hour rides again.", "hours_per_week": 5, "years_riding": 4,
         "wishes": "", "red_flags": {**NO_FLAGS, "persistent_numbness": True}, "consent": True,

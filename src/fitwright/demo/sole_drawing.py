@@ -12,6 +12,7 @@ from scipy.spatial.distance import cdist
 from fitwright.demo.riders import SimRider
 from fitwright.demo.sole_look import PEN, RGB, STYLES, Look, SoleStyle
 from fitwright.foot.frame import cleat_axis
+from fitwright.foot.hardware import cleat_outline
 from fitwright.quantity import Floats
 
 PX_PER_MM = 12.0
@@ -26,21 +27,12 @@ _ALONG = np.array([0.0, 0.022, 0.09, 0.20, 0.34, 0.48, 0.60, 0.70, 0.80, 0.89, 0
 _LATERAL = np.array([0.0, 0.066, 0.112, 0.117, 0.112, 0.138, 0.177, 0.181, 0.160, 0.124, 0.084, 0.044, 0.0])
 _MEDIAL = np.array([0.0, 0.066, 0.110, 0.112, 0.093, 0.096, 0.136, 0.165, 0.166, 0.143, 0.100, 0.052, 0.0])
 
-# in the cleat's own frame (forward, outward), mm: half outline, bolts, datum dots, half length; our own plates
-PLATES: dict[str, dict[str, Floats]] = {
-    "three-bolt": {
-        "outline": np.array([(34, 0), (33, 9), (26, 13), (14, 24), (2, 32), (-16, 34), (-29, 27), (-34, 12)], float),
-        "bolts": np.array([(15.0, 0.0), (-12.0, 21.0), (-12.0, -21.0)]),
-        "datums": np.array([(22.0, 11.0), (-21.0, 26.0), (-23.0, -24.0)]),
-        "half": np.array([34.0]), "window": np.array([6.0, 9.0]),
-    },
-    "two-bolt": {
-        "outline": np.array([(21, 0), (20, 8), (12, 11), (4, 16), (-8, 16), (-15, 12), (-21, 7)], float),
-        "bolts": np.array([(0.0, 8.0), (0.0, -8.0)]),
-        "datums": np.array([(15.0, 7.0), (-13.0, 10.0), (-12.0, -11.0)]),
-        "half": np.array([21.0]), "window": np.array([3.0, 4.0]),
-    },
+# in the cleat's own frame (forward, outward), mm: datum dots, and a window in the plate (centre, half size); our own
+DOTS = {
+    "three_bolt": np.array([(12.0, 18.0), (-29.0, 9.0), (-4.0, -24.0)]),
+    "two_bolt": np.array([(15.0, 7.0), (-14.0, 8.0), (-13.0, -9.0)]),
 }  # fmt: skip
+WINDOWS = {"three_bolt": ((-5.0, 0.0), (6.0, 9.0)), "two_bolt": ((9.0, 0.0), (3.0, 4.0))}
 
 
 def outline_mm(length_mm: float, n: int = 240) -> Floats:
@@ -80,30 +72,33 @@ def on_cleat(pose: tuple[float, float, float], local_mm: Floats) -> Floats:
 
 def mark_points(rider: SimRider, foot: str, pose: tuple[float, float, float]) -> dict[str, Floats]:
     """Name → (x, z) mm of everything that is to be picked on this sole."""
-    leg, plate = rider.leg(foot), PLATES[rider.bolts]
-    half = float(plate["half"][0])
-    nose, tail = on_cleat(pose, np.array([[half, 0.0], [-half, 0.0]]))
+    leg, cleat = rider.leg(foot), rider.cleat
+    nose, tail = on_cleat(pose, np.array([[cleat.nose_mm, 0.0], [-cleat.tail_mm, 0.0]]))
     points = {
         "heel_centre": np.array([0.0, 0.0]), "toe": np.array([leg.sole_length_mm, 0.0]),
         "m1": np.array(leg.m1_mm), "m5": np.array(leg.m5_mm), "cleat_nose": nose, "cleat_tail": tail,
     }  # fmt: skip
-    dots = on_cleat(pose, plate["datums"])
-    return points | {f"datum_{i}": p for i, p in enumerate(dots, start=1)}
+    dots = on_cleat(pose, DOTS[_plate(rider)])
+    points |= {f"datum_{i}": p for i, p in enumerate(dots, start=1)}
+    return points | {f"bolt_{i}": p for i, p in enumerate(bolt_points(rider, foot, pose), start=1)}
+
+
+def bolt_points(rider: SimRider, foot: str, pose: tuple[float, float, float]) -> Floats:
+    """(n, 2) the bolts in the sole frame: they stay when the cleat is moved; those that slide go with it."""
+    x, z = rider.leg(foot).bolts_mm
+    centre = (pose[0] if rider.cleat.sole_slide_half_mm else x, z)
+    return np.asarray(np.array(rider.cleat.bolts_mm) + centre)
+
+
+def _plate(rider: SimRider) -> str:
+    return "three_bolt" if len(rider.cleat.bolts_mm) == 3 else "two_bolt"
 
 
 def axle_points(rider: SimRider, pose: tuple[float, float, float]) -> dict[str, Floats]:
     """axle_inner and axle_outer: where the axle's line leaves the cleat's body, for looks that mark it."""
-    body = _body(rider.bolts)
-    half = float(np.interp(0.0, *_side(body)))
+    half = rider.cleat.width_mm / 2
     inner, outer = on_cleat(pose, np.array([[0.0, -half], [0.0, half]]))
     return {"axle_inner": inner, "axle_outer": outer}
-
-
-def _side(body: Floats) -> tuple[Floats, Floats]:
-    """Forward and outward coordinates of the outer half, by forward."""
-    outer = body[body[:, 1] > 0]
-    outer = outer[np.argsort(outer[:, 0])]
-    return outer[:, 0], outer[:, 1]
 
 
 class Flat:
@@ -158,15 +153,6 @@ class Flat:
         self.fill(np.array([a + n, b + n, b - n, a - n]), rgb)
 
 
-def smooth(corners: Floats, n: int = 120) -> Floats:
-    """(n, 2) closed curve through the given points."""
-    closed = np.concatenate([corners, corners[:1]])
-    chord = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    return np.asarray(
-        CubicSpline(chord, closed, bc_type="periodic")(np.linspace(0, chord[-1], n, endpoint=False))
-    )
-
-
 def draw_sole(
     rider: SimRider,
     foot: str,
@@ -189,7 +175,7 @@ def draw_sole(
     if look.strokes:
         flat.line(marks["heel_centre"], marks["heel_centre"] + [15, 0], 1.0, style.stroke)
         flat.line(marks["toe"], marks["toe"] - [15, 0], 1.0, style.stroke)
-    flat.fill(on_cleat(pose, _body(rider.bolts) * 1.035), (26, 26, 28))
+    flat.fill(on_cleat(pose, cleat_outline(rider.cleat) * 1.035), (26, 26, 28))
     return flat
 
 
@@ -248,31 +234,21 @@ def _tape_cross(flat: Flat, at: Floats, turned_deg: float) -> None:
         flat.line(at - 6.2 * direction, at + 6.2 * direction, 0.7, PEN)
 
 
-def _body(bolts: str) -> Floats:
-    """(n, 2) the whole plate in the cleat's frame, mm."""
-    half = PLATES[bolts]["outline"]
-    mirrored = half[::-1] * [1, -1]
-    return smooth(np.concatenate([half, mirrored[~np.isclose(mirrored[:, 1], 0)]]))
-
-
 def draw_cleat(
     rider: SimRider, foot: str, pose: tuple[float, float, float], look: Look | None = None
 ) -> Flat:
     """The cleat's face with bolts, axis strokes and datum dots, in the sole frame."""
     look = look or Look()
-    plate, marks, tone = PLATES[rider.bolts], mark_points(rider, foot, pose), STYLES[look.style].plate
+    marks, tone = mark_points(rider, foot, pose), STYLES[look.style].plate
     edge = tuple(0.85 * c for c in tone)
     flat = Flat(rider.leg(foot).sole_length_mm, (edge[0], edge[1], edge[2]))
-    body = _body(rider.bolts)
+    body = cleat_outline(rider.cleat)
     flat.fill(on_cleat(pose, body * 0.90), tone)
     flat.show(on_cleat(pose, body))
-    w, h = plate["window"]
-    window = np.array([(-w, -h), (w, -h), (w, h), (-w, h)]) - [
-        5.0 if rider.bolts == "three-bolt" else -9.0,
-        0,
-    ]
+    centre, (w, h) = WINDOWS[_plate(rider)]
+    window = np.array([(-w, -h), (w, -h), (w, h), (-w, h)]) + centre
     flat.fill(on_cleat(pose, window), (54, 54, 58))
-    for p in on_cleat(pose, plate["bolts"]):
+    for p in bolt_points(rider, foot, pose):
         flat.disc(p, 5.2, (40, 40, 42))
         flat.disc(p, 4.4, (176, 178, 182))
         flat.disc(p, 2.0, (48, 48, 52))

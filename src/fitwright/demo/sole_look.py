@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fitwright.demo.riders import SimRider
+
 RGB = tuple[float, float, float]
 LIGHT: RGB = (238.0, 238.0, 234.0)
 PEN: RGB = (30.0, 30.0, 36.0)
@@ -65,11 +67,14 @@ class Look:
     axle: bool = False
 
 
-def demo_look(bolts: str) -> Look:
-    """What the demo's two riders have under their feet; all in one plane, as the demo's readings assume."""
-    if bolts == "three-bolt":
-        return Look(uneven=0.16)
-    return Look(style="lugged", mat="board", shadow_mm=(-4.0, 4.0, 4.0), uneven=0.20, blur_px=0.8)
+def demo_look(rider: SimRider) -> Look:
+    """What the demo's two riders have under their feet: a sole level with the card, the cleat's face above it."""
+    height = rider.cleat_height_mm
+    if rider.cleat_key != "two_bolt":
+        return Look(uneven=0.16, plate_mm=height)
+    return Look(
+        style="lugged", mat="board", shadow_mm=(-4.0, 4.0, 4.0), uneven=0.20, blur_px=0.8, plate_mm=height
+    )
 
 
 def hard_look(seed: int, *, flat: bool = False) -> Look:

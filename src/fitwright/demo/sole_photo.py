@@ -201,7 +201,7 @@ def render_sole(
         raise InputError("which", "unknown photograph", value=which, allowed="before, after")
     pose = tuple(cleat_pose.vector) if isinstance(cleat_pose, CleatPose) else cleat_pose
     pose = (float(pose[0]), float(pose[1]), float(pose[2]))
-    look = look or demo_look(rider.bolts)
+    look = look or demo_look(rider)
     rng = np.random.default_rng([seed, 51, foot == "right", which == "after"])
     camera = phone_camera(rng, size)
     length = rider.leg(foot).sole_length_mm
@@ -219,7 +219,7 @@ def render_sole(
             "cleat": {"x_c_mm": pose[0], "z_c_mm": pose[1], "psi_c_deg": pose[2]}, "length_mm": length,
             "camera": camera.to_json(), "strips": strips, "heel_plane_mm": (-half).tolist(),
             "toe_plane_mm": half.tolist(), "look": asdict(look), **_marks(rider, foot, pose, camera, sole, look),
-            "idealised": ["sole and cleat are flat; strips lie in one plane"],
+            "idealised": ["sole and cleat are flat, bolts level with its face; strips lie in one plane"],
         }
     )  # fmt: skip
     _write(picture, out, look.quality)
@@ -281,7 +281,7 @@ def _marks(
 ) -> dict[str, Any]:
     """Names, places in the sole frame, pixels, and heights above the card's plane of all marks."""
     marks = mark_points(rider, foot, pose) | (axle_points(rider, pose) if look.axle else {})
-    on_cleat = {n for n in marks if n.startswith(("cleat", "datum", "axle"))}
+    on_cleat = {n for n in marks if n.startswith(("cleat", "datum", "axle", "bolt"))}
     space = {
         n: (sole.raised(look.plate_mm) if n in on_cleat else sole).places(p[None])[0]
         for n, p in marks.items()

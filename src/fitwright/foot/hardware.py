@@ -23,7 +23,7 @@ from fitwright.quantity import Floats
 LIMITS: dict[str, tuple[float, float, str]] = {
     "slot_half_x_mm": (0, 30, "mm"), "slot_half_z_mm": (0, 20, "mm"), "sole_slide_half_mm": (0, 40, "mm"),
     "turn_limit_deg": (0, 30, "deg"), "float_in_deg": (0, 15, "deg"), "float_out_deg": (0, 15, "deg"),
-    "stack_mm": (5, 60, "mm"), "plate_mm": (0, 30, "mm"),
+    "stack_mm": (5, 60, "mm"), "plate_mm": (0, 30, "mm"), "cleat_height_mm": (0, 25, "mm"),
     "nose_mm": (5, 80, "mm"), "tail_mm": (5, 80, "mm"), "nose_width_mm": (2, 100, "mm"),
     "width_mm": (5, 100, "mm"), "tail_width_mm": (2, 100, "mm"),
 }  # fmt: skip
@@ -44,6 +44,7 @@ class CleatSystem:
         stack_mm: axle to sole, plate included. plate_mm: adapter plate.
         nose_mm, tail_mm: the cleat's ends from the axle line. nose_width_mm, width_mm, tail_width_mm: its breadth
             at the nose, at the axle line and at the tail. source: where the measures come from.
+        cleat_height_mm: sole to the cleat's face, where its marks are seen in a photograph; None: not measured.
     """
 
     key: str
@@ -64,12 +65,14 @@ class CleatSystem:
     width_mm: float = 62.0
     tail_width_mm: float = 42.0
     source: str = "common practice, no source: measure your own"
+    cleat_height_mm: float | None = None
 
     def __post_init__(self) -> None:
         if len(self.bolts_mm) < 2:
             raise InputError("bolts_mm", "too few bolts", value=len(self.bolts_mm), allowed="at least 2")
         for name, (low, high, unit) in LIMITS.items():
-            check_range(name, getattr(self, name), low, high, unit)
+            if (value := getattr(self, name)) is not None:
+                check_range(name, value, low, high, unit)
 
     def to_json(self) -> dict[str, Any]:
         """Plain numbers by field name."""

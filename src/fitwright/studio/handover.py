@@ -223,7 +223,7 @@ def _card_foot(visit: Visit, reading: SoleReading) -> CardFoot:
     assert reading.cleat is not None
     return CardFoot(
         reading.cleat, reading.length_mm.value, m1=marks.get("m1"), m5=marks.get("m5"), datums=reading.datums,
-        bolt_pattern=drawings.bolts(visit),
+        bolt_pattern=drawings.bolts(visit), cleat_outline_mm=drawings.cleat_shape(visit),
     )  # fmt: skip
 
 

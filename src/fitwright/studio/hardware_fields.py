@@ -48,6 +48,8 @@ CLEAT_FIELDS = (
     _cleat("float_out_deg", "Float, toes out", "free turn of the foot from its middle"),
     _cleat("stack_mm", "Axle to sole", "pedal axle’s middle to the sole, plate included"),
     _cleat("plate_mm", "Adapter plate", "thickness between cleat and sole; 0 when there is none", needed=False),
+    _cleat("cleat_height_mm", "Face above the sole", "sole to where its dots and strokes are; photographs need it",
+           needed=False),
     _cleat("nose_mm", "Nose", "front end of the cleat, ahead of the axle line"),
     _cleat("tail_mm", "Tail", "rear end, behind the axle line"),
     _cleat("nose_width_mm", "Breadth at the nose", "edge to edge"),
@@ -79,14 +81,15 @@ def cleat_data(numbers: Mapping[str, Any], key: str, label: str) -> dict[str, An
     pair = ((rear, -half), (rear, half))
     pattern = str(numbers["bolt_pattern"])
     bolts = ((float(numbers["front_bolt_mm"]), 0.0), *pair) if pattern == THREE else pair
-    own = {k: float(numbers.get(k, 0.0)) for k in LIMITS}
+    own = {k: float(numbers.get(k, 0.0)) for k in LIMITS if k in numbers or k != "cleat_height_mm"}
     named = {"key": key, "label": label, "bolt_pattern": pattern, "bolts_mm": bolts}
     return plain_system(CleatSystem.from_json(own | named))
 
 
 def plain_system(system: CleatSystem) -> dict[str, Any]:
     """A system's numbers as they are kept: without the name, which the entry has, and in lists as JSON has them."""
-    numbers = {k: v for k, v in system.to_json().items() if k not in ("key", "label", "source")}
+    named = ("key", "label", "source")
+    numbers = {k: v for k, v in system.to_json().items() if k not in named and v is not None}
     return numbers | {"bolts_mm": [list(b) for b in system.bolts_mm]}
 
 
@@ -97,4 +100,4 @@ def cleat_measures(system: CleatSystem) -> dict[str, Any]:
     if front:
         known["front_bolt_mm"] = front[0][0]
     known |= {"rear_bolts_mm": -inner[0], "apart_mm": outer[1] - inner[1]}
-    return known | {k: getattr(system, k) for k in LIMITS}
+    return known | {k: v for k in LIMITS if (v := getattr(system, k)) is not None}

@@ -25,6 +25,8 @@ U_EDGE_MM = 0.4
 """How well the cleat's edge stands for a stroke's end that has no contrast of its own (from rendered pictures)."""
 NEAR_EDGE_MM = 4.0
 """A stroke's outer end lies nearer than this to the cleat's edge, when an edge was found."""
+OFF_MIDDLE_MM = 8.0
+"""The axis passes the middle of the cleat's edge this near: a plate's straight sides look like strokes too."""
 U_SYMMETRY_MM = 1.2
 """How far nose and tail from the outline's symmetry stay from what a hand would mark (from rendered pictures)."""
 
@@ -109,7 +111,8 @@ def _pair(
         off = max(abs(float((p[1 - i] - p[i]) @ normal)), abs(float((q[1 - k] - q[k]) @ normal)))
         if edge_mm is not None:
             far = max(float(np.hypot(*(edge_mm - end).T).min()) for end in (p[i], q[k]))
-            if far > NEAR_EDGE_MM:
+            aside = abs(float((edge_mm.mean(axis=0) - p[i]) @ normal))
+            if far > NEAR_EDGE_MM or (axis == 0 and aside > OFF_MIDDLE_MM):
                 continue
             off += 0.1 * far
         if off < 1.2 and (best is None or off < best[0]):

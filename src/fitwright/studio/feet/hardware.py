@@ -20,7 +20,9 @@ from fitwright.studio import bike
 from fitwright.studio.feet.soles import STATION, label, reading_of
 from fitwright.studio.visits import answers, let_go, once
 
-SYSTEM_LIMITS = {name: LIMITS[name] for name in ("float_in_deg", "float_out_deg", "stack_mm")}
+SYSTEM_LIMITS = {
+    name: LIMITS[name] for name in ("float_in_deg", "float_out_deg", "stack_mm", "cleat_height_mm")
+}
 USUAL = {"three-bolt": "three_bolt_wide", "two-bolt": "two_bolt"}
 TYPED = "float and stack as typed; bolts, slots and outline of the usual pattern (common practice, no source)"
 

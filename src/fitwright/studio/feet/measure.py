@@ -12,20 +12,28 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import CLEAT, check_foot, check_names, from_sole, read_sole, to_sole
 from fitwright.foot.sole import SoleReading
-from fitwright.quantity import Floats, combine
+from fitwright.quantity import Floats, Measured, combine
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.lens import LensPrior
 from fitwright.vision.photo import U_PICK_PX, card_plane, outside_by_mm, plane_quality
 from fitwright.vision.picture import Picture, read_picture
-from fitwright.vision.plane import CardPlane
+from fitwright.vision.plane import CardPlane, ray_to_plane
 
+BoolArray = NDArray[np.bool_]
 U_HEIGHT_MM, U_UNEVEN_MM = 1.0, 0.3
 """How well the sole lies in the card's plane when nothing else is said, and how uneven it is (common practice, no
 source)."""
+IN_PLANE = Measured(0.0, 0.0, "mm", "level with the sole")
+HEIGHT_UNKNOWN = Measured(0.0, 4.0, "mm", "not known")
+"""Of a cleat's face above the sole. Nobody said it: left at 0, where a mark is what it looks like, with a u that at
+95 % reaches as high as cleats stand (up to 8 mm; common practice, no source)."""
+U_TOLD_MM = 0.5  # of a height that was measured with a ruler or depth gauge; our assumption
+ON_CLEAT = ("cleat_", "axle_", "datum_", "bolt_")  # bolt heads lie little below the face
 TYPICAL_SLOPE = 0.2  # of a ray to a mark against the plumb line: what unevenness shifts it sideways
 FAR_MM = 45.0
 """A sole may be this much longer than the corners beside it before a note says so."""
@@ -36,7 +44,7 @@ def measure_sole(
     card: CardLayout = SCALE_CARD, lens: LensPrior | None = None, plane: CardPlane | None = None,
     from_below: bool = True, u_pick_px: float | Mapping[str, float] = U_PICK_PX,
     height_mm: float = 0.0, u_height_mm: float = U_HEIGHT_MM, heights_mm: Mapping[str, float] | None = None,
-    outline_px: Floats | None = None,
+    outline_px: Floats | None = None, cleat_height: Measured = IN_PLANE,
 ) -> SoleReading:  # fmt: skip
     """Measure a sole.
 
@@ -51,6 +59,8 @@ def measure_sole(
         height_mm, u_height_mm: the sole above the card's plane (towards the camera); heights_mm: other heights for
             single points (a toe that springs up).
         outline_px: (n, 2) the sole's edge in the picture, kept in the sole frame.
+        cleat_height: of the face that the marks `ON_CLEAT` are on, above the sole. Its u widens what is said of the
+            cleat on the sole, not of its motion between two photographs: seen alike, its height drops out there.
 
     Raises:
         InputError: what is wrong with the photograph, the card or the points, and what to do.
@@ -62,21 +72,56 @@ def measure_sole(
     picture = photo if isinstance(photo, Picture) else read_picture(photo)
     pixels = np.array([picture.check_inside(name, uv) for name, uv in points.items()])
     plane = plane or card_plane(picture, card, lens)
-    heights = np.array([(heights_mm or {}).get(name, height_mm) for name in points])
+    raised = _raised(list(points), heights_mm or {})
+    heights = (
+        np.array([(heights_mm or {}).get(name, height_mm) for name in points]) + raised * cleat_height.value
+    )
     mapped = plane.to_plane(pixels, u_px, heights, u_height_mm, U_UNEVEN_MM)
+    per_mm = _moved_per_mm(plane, pixels, heights, raised)
     quality = plane_quality(plane, card)
     quality["notes"] += _far_points(list(points), outside_by_mm(plane, mapped.xy_mm))
     quality["u_mark_mm"] = _u_mark_mm(list(points), u_px, plane)
     quality["from_below"] = from_below
-    reading = read_sole(
-        foot, list(points), mapped.xy_mm, mapped.covariance_mm2, from_below=from_below,
-        method="sole photograph with scale card", quality=quality,
-    )  # fmt: skip
+    if cleat_height == HEIGHT_UNKNOWN and raised.any():
+        quality["notes"].append(_height_note(per_mm[raised]))
+
+    def read(covariance: Floats) -> SoleReading:
+        return read_sole(
+            foot, list(points), mapped.xy_mm, covariance, from_below=from_below,
+            method="sole photograph with scale card", quality=quality,
+        )  # fmt: skip
+
+    reading = read(mapped.covariance_mm2)
+    if cleat_height.u > 0 and raised.any():
+        lift = cleat_height.u * per_mm.ravel()
+        reading = replace(read(mapped.covariance_mm2 + np.outer(lift, lift)), joint_mm2=reading.joint_mm2)
     if outline_px is None:
         return reading
     at = dict(zip(points, mapped.xy_mm, strict=True))
     edge = to_sole(plane.places_mm(outline_px), at["heel_centre"], at["toe"], foot, from_below)
     return replace(reading, outline_mm=tuple((round(x, 2), round(z, 2)) for x, z in edge.tolist()))
+
+
+def _raised(names: list[str], told: Mapping[str, float]) -> BoolArray:
+    """(n,) which points stand on the cleat's face; bolts without a cleat lie in the sole."""
+    return np.array([
+        n.startswith(ON_CLEAT) and n not in told and (CLEAT[0] in names or not n.startswith("bolt_")) for n in names
+    ])  # fmt: skip
+
+
+def _moved_per_mm(plane: CardPlane, pixels: Floats, heights: Floats, raised: BoolArray) -> Floats:
+    """(n, 2) mm by which each point moves in the card's plane for each mm that the cleat's face stands higher."""
+    here, higher = (
+        ray_to_plane(plane.parameters, plane.start_rotation, pixels, h) for h in (heights, heights + raised)
+    )
+    return np.asarray((higher - here) * plane.print_scale.value)
+
+
+def _height_note(per_mm: Floats) -> str:
+    return (
+        "how high the cleat’s face stands above the sole is not said: its marks are taken as level with it, and "
+        f"each mm moves the cleat by about {float(np.hypot(*per_mm.mean(axis=0))):.2f} mm (Shoes and hardware)"
+    )
 
 
 def _u_picks(names: list[str], u_pick_px: float | Mapping[str, float]) -> Floats:

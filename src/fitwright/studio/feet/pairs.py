@@ -27,6 +27,10 @@ _SAID = {
     "float_in_deg": ("Float, toes in", "free turn from its middle"),
     "float_out_deg": ("Float, toes out", "free turn from its middle"),
     "stack_mm": ("Axle to sole", "pedal axle’s middle to the sole"),
+    "cleat_height_mm": (
+        "Cleat’s face above the sole",
+        "where its dots and strokes are: say it before measuring",
+    ),
 }
 OWN_MEASURES = tuple(
     Field(name, _SAID[name][0], unit=unit, low=low, high=high, hint=_SAID[name][1])

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 
 from fitwright.errors import InputError
 from fitwright.foot.sole import SoleReading
-from fitwright.quantity import Floats
+from fitwright.quantity import Floats, Measured
 from fitwright.records.models import Medium, Visit
 from fitwright.studio.cameras import card_of_studio
-from fitwright.studio.feet.measure import measure_sole
+from fitwright.studio.feet.measure import HEIGHT_UNKNOWN, U_TOLD_MM, measure_sole
 from fitwright.studio.feet.photo import picture_of, plane_of
 from fitwright.studio.picks import Origin
 from fitwright.studio.visits import analyse, analysis, answer, answers, once
@@ -58,7 +58,7 @@ def save_picks(
     sure = {name: o.u_px for name, o in origins.items() if o.u_px is not None}
     reading = measure_sole(
         picture_of(medium), foot, points, card=card_of_studio(), plane=plane_of(medium), u_pick_px=sure,
-        outline_px=outline_px,
+        outline_px=outline_px, cleat_height=cleat_height(visit),
     )  # fmt: skip
     save_photo(visit, medium, foot, when)
     analyse(
@@ -69,6 +69,12 @@ def save_picks(
         },
     )  # fmt: skip
     return reading
+
+
+def cleat_height(visit: Visit) -> Measured:
+    """How high the face of the cleat stands above the sole, by the pair on the bench."""
+    told = visit.shoes.cleat_system.get("cleat_height_mm") if visit.shoes else None
+    return HEIGHT_UNKNOWN if told is None else Measured(float(told), U_TOLD_MM, "mm", "depth gauge")
 
 
 def reading_of(visit: Visit, foot: str, when: str) -> SoleReading | None:
