@@ -23,7 +23,7 @@ from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import reading_of
 from fitwright.studio.visits import analysis, once
-from fitwright.vision.sagittal import DEPTH_MM
+from fitwright.vision.scene import DEPTH_MM
 
 MARK_YAW = (
     "To see the yaw, mark two points on the shoe’s middle line in the front film: its tip and, farther back, above "
