@@ -10,7 +10,7 @@ import pytest
 from fitwright.errors import InputError
 from fitwright.motion.side import analyse_side
 from fitwright.quantity import Measured
-from fitwright.studio.film import Marks, _apart
+from fitwright.studio.film import Marks, scene_and_followed
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.level import LevelLine, level_lines
 from fitwright.vision.sagittal import read_side
@@ -143,7 +143,7 @@ def test_lines_need_both_ends_and_some_length() -> None:
 
 def test_marks_are_followed_or_kept_as_they_are() -> None:
     marks = Marks(0.0, {n: (float(i), 5.0) for i, n in enumerate((*STILL_POINTS, "heel"))})
-    around, followed = _apart(marks, Scene(front_higher_mm=3.0))
+    around, followed = scene_and_followed(marks, Scene(front_higher_mm=3.0))
     assert set(followed) == {*STEADY_POINTS, "heel"}
     assert set(around.still_px) == set(STILL_POINTS) - set(STEADY_POINTS)
     assert around.front_higher_mm == 3.0

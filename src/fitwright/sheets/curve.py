@@ -71,14 +71,31 @@ class Chart:
     down: str = ""
 
 
+@dataclass(frozen=True)
+class Plot:
+    """Where a chart draws: 0° at x0, 360° at x1, the value `low` at y0 and `high` at y1."""
+
+    x0: float
+    x1: float
+    y0: float
+    y1: float
+    low: float
+    high: float
+
+
+def plot_of(chart: Chart, width: float = 420.0, height: float = 250.0) -> Plot:
+    """The plot of `curve_svg` at this size, for marks that move over it."""
+    return Plot(44.0, width - 14.0, height - 38.0, 34.0, *_span(chart))
+
+
 def curve_svg(
     chart: Chart, theme: Theme = "page", width: float = 420.0, height: float = 250.0, ident: str = ""
 ) -> str:
     """The chart as SVG, TDC at the left edge, crank angle 0–360°."""
     desc = "; ".join(line.words() for line in chart.lines) or "Nothing measured yet."
     pen = Pen(width, height, f"{chart.label} by crank angle", desc, theme, ident)
-    x0, x1, y0, y1 = 44.0, width - 14.0, height - 38.0, 34.0
-    low, high = _span(chart)
+    plot = plot_of(chart, width, height)
+    x0, x1, y0, y1, low, high = plot.x0, plot.x1, plot.y0, plot.y1, plot.low, plot.high
 
     def place(theta: Floats | float, value: Floats | float) -> Floats:
         x = x0 + np.asarray(theta, dtype=np.float64) / 360.0 * (x1 - x0)

@@ -239,7 +239,7 @@ def charts(visit: Visit) -> tuple[Chart, ...]:
             if (curve := ride.curves.get(side, {}).get(name)) is not None
         )
         if lines:
-            target = _knee_target(visit) if name == "knee_flexion" else None
+            target = knee_target(visit) if name == "knee_flexion" else None
             drawn.append(Chart(label, lines, lines[0].curve.unit, target, up, down))
     return tuple(drawn)
 
@@ -332,7 +332,7 @@ def _guess(visit: Visit) -> LegTwin | None:
         return None
 
 
-def _knee_target(visit: Visit) -> CurveTarget | None:
+def knee_target(visit: Visit) -> CurveTarget | None:
     """The band of the least knee flexion, as the plan used it."""
     row = analysis(visit, "plan", "plan")
     for finding in row.result["findings"] if row else []:

@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError, check_range
+from fitwright.motion.crank import crank_from_axle
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
-from fitwright.quantity import Measured
+from fitwright.quantity import Floats, Measured
 from fitwright.vision.frontal import read_front
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
@@ -112,14 +113,18 @@ def _pair(name: str, uv: Any) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class FilmResult:
-    """`ride`: the result; `tracks`: where each point was seen, upright pixels, compact JSON form."""
+    """`ride`: the result; `tracks`: where each point was seen, upright pixels, compact JSON form; `theta_deg`: the
+    crank's angle in each frame of the tracks, unwrapped, NaN where not known (of the right foot in the front view).
+    """
 
     ride: RideResult
     tracks: Mapping[str, Any]
+    theta_deg: Floats
 
     def to_json(self) -> dict[str, Any]:
-        """`{"ride", "tracks"}`: the record's form."""
-        return {"ride": self.ride.to_json(), "tracks": dict(self.tracks)}
+        """`{"ride", "tracks", "theta_deg"}`: the record's form."""
+        theta = [round(float(t), 2) if math.isfinite(t) else None for t in self.theta_deg]
+        return {"ride": self.ride.to_json(), "tracks": dict(self.tracks), "theta_deg": theta}
 
     def contract_json(self) -> dict[str, Any]:
         """What `fitwright ride analyse` writes: the ride, its quantities at the top level, and track quality."""
@@ -168,19 +173,35 @@ def analyse_clip(
     _check_call(view, side, crank_mm, readout_ms)
     info = probe(video)
     marks = marks.checked(view, info)
-    scene, followed = _apart(marks, scene or Scene())
+    scene, followed = scene_and_followed(marks, scene or Scene())
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
     if progress is not None:
         progress(0.97, "reading the turns")
-    ride = (
-        _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene) if view == "side"
-        else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
-    )  # fmt: skip
+    result = read_tracks(tracks, view, side, crank_mm, camera_mm, twin, readout_ms, shoe_line, scene)
     if progress is not None:
         progress(1.0, "done")
-    return FilmResult(ride, tracks.to_json())
+    return result
+
+
+def read_tracks(
+    tracks: Tracks,
+    view: str,
+    side: str | None,
+    crank_mm: float,
+    camera_mm: float | None = None,
+    twin: RideResult | None = None,
+    readout_ms: float | None = None,
+    shoe_line: Mapping[str, Measured] | None = None,
+    scene: Scene | None = None,
+) -> FilmResult:
+    """What the body does by crank angle, from points that were followed; arguments and errors as `analyse_clip`."""
+    ride, theta_rad = (
+        _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene or Scene()) if view == "side"
+        else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
+    )  # fmt: skip
+    return FilmResult(ride, tracks.to_json(), np.degrees(theta_rad))
 
 
 def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | None) -> None:
@@ -193,7 +214,7 @@ def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float 
         check_range("readout_ms", readout_ms, 0, 50, "ms")
 
 
-def _apart(marks: Marks, scene: Scene) -> tuple[Scene, dict[str, tuple[float, float]]]:
+def scene_and_followed(marks: Marks, scene: Scene) -> tuple[Scene, dict[str, tuple[float, float]]]:
     """Still points that count where they were marked go to the scene; the others are followed through the film."""
     once = [n for n in marks.points if n in STILL_POINTS and n not in STEADY_POINTS]
     still = {n: np.array(marks.points[n]) for n in once}
@@ -210,11 +231,15 @@ def _side(
     camera_mm: float | None,
     readout_ms: float | None,
     scene: Scene,
-) -> RideResult:
+) -> tuple[RideResult, Floats]:
     reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
     ride = analyse_side(reading.trajectories, side, crank_mm, reading.systematic, method)
-    return _with_facts(ride, tracks, reading.facts, reading.notes)
+    moved = reading.trajectories
+    crank = crank_from_axle(moved.time_s, moved.point("pedal_axle", "X", "Y"))
+    known = np.isfinite(crank.theta_rad)
+    theta = np.interp(moved.time_s, moved.time_s[known], crank.theta_rad[known], left=np.nan, right=np.nan)
+    return _with_facts(ride, tracks, reading.facts, reading.notes), theta
 
 
 def _front(
@@ -224,7 +249,7 @@ def _front(
     twin: RideResult | None,
     readout_ms: float | None,
     shoe_line: Mapping[str, Measured],
-) -> RideResult:
+) -> tuple[RideResult, Floats]:
     reading = read_front(tracks, crank_mm, camera_mm, twin, readout_ms)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
     lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
@@ -234,7 +259,7 @@ def _front(
         reading.trajectories, reading.theta_rad, reading.systematic, method,
         yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()},
     )  # fmt: skip
-    return _with_facts(ride, tracks, reading.facts, reading.notes)
+    return _with_facts(ride, tracks, reading.facts, reading.notes), reading.theta_rad
 
 
 def _with_facts(

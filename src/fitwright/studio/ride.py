@@ -127,14 +127,22 @@ def _follow(
     visit: Visit, medium: Medium, view: str, when: str, marks: Mapping[str, Any],
     camera_mm: float | None, progress: Progress | None,
 ) -> FilmResult:  # fmt: skip
+    return analyse_clip(
+        path_of(medium), marks=Marks.from_json(marks), progress=progress,
+        **how_read(visit, view, when, camera_mm),
+    )  # fmt: skip
+
+
+def how_read(visit: Visit, view: str, when: str, camera_mm: float | None) -> dict[str, Any]:
+    """What of the visit a film is read with: the arguments that `analyse_clip` and `read_tracks` share."""
     kind, side = VIEWS[view]
     depth = None
     if kind == "front":
         depth = ride_of(visit, "side right", when) or ride_of(visit, "side left", when)
-    return analyse_clip(
-        path_of(medium), kind, side, Marks.from_json(marks), crank_mm(visit), camera_mm=camera_mm,
-        twin=depth, progress=progress, shoe_line=shoe_line(visit),
-    )  # fmt: skip
+    return {
+        "view": kind, "side": side, "crank_mm": crank_mm(visit), "camera_mm": camera_mm, "twin": depth,
+        "shoe_line": shoe_line(visit),
+    }  # fmt: skip
 
 
 def crank_mm(visit: Visit) -> float:

@@ -18,9 +18,8 @@ from pillow_heif import register_heif_opener
 from fitwright.errors import InputError, check_range
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
-from fitwright.vision.video import probe
+from fitwright.vision.video import ClipInfo, pictures, probe
 
-COVER = 0x400  # FFmpeg's flag of a stream that is a cover picture
 JPEG_QUALITY = 95
 
 register_heif_opener()
@@ -53,20 +52,11 @@ def shown_copy(medium: Medium, longest_px: int | None = None) -> Path:
 
 
 def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -> bytes:
-    """The first frame at or after `at_s`, turned upright.
+    """The frame at `at_s` as `frame_at` finds it, turned upright.
 
     Raises InputError when the medium is no film, cannot be decoded, or ends before.
     """
-    if medium.kind != "film":
-        raise InputError(medium.name, "is not a film")
-    check_range("t", at_s, 0, 36000, "s")
-    path = path_of(medium)
-    clip = probe(path)
-    frame = _frame_at(path, at_s)
-    if frame is None:
-        raise InputError(
-            "t", "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
-        )
+    clip, frame = frame_at(medium, at_s)
     picture = frame.to_ndarray(format="bgr24")
     upright = np.ascontiguousarray(np.rot90(picture, -clip.rotation_deg // 90))
     done, data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, quality])
@@ -75,16 +65,29 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
     return bytes(data)
 
 
-def _frame_at(path: Path, at_s: float) -> Any:
-    """The decoded frame, counted in the same time as points are followed in; None after the film's end."""
-    with av.open(str(path), metadata_errors="replace") as container:
-        stream = next(s for s in container.streams.video if not int(s.disposition) & COVER)
-        if at_s > 0:
-            container.seek(round(at_s / float(stream.time_base or 1)), stream=stream, backward=True)
-        try:
-            for frame in container.decode(stream):
-                if frame.time is not None and frame.time >= at_s - 1e-6:
-                    return frame
-        except av.error.FFmpegError:
-            return None
-    return None
+def frame_time(medium: Medium, at_s: float) -> float:
+    """True time of the frame that is shown for `at_s`, s: a time rounded either way finds its frame again."""
+    return float(frame_at(medium, at_s)[1].time)
+
+
+def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
+    """The clip and its first decoded frame not more than half a frame before `at_s`: the one in which following
+    begins when points are marked at `at_s`.
+
+    Raises InputError when the medium is no film, cannot be decoded, or ends before.
+    """
+    if medium.kind != "film":
+        raise InputError(medium.name, "is not a film")
+    check_range("t", at_s, 0, 36000, "s")
+    path = path_of(medium)
+    clip = probe(path)
+    since = at_s - 0.5 / (clip.fps or 25.0)
+    try:
+        frame = next((f for time_s, f in pictures(path, max(0.0, since)) if time_s >= since), None)
+    except av.error.FFmpegError:
+        frame = None
+    if frame is None:
+        raise InputError(
+            "t", "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
+        )
+    return clip, frame

@@ -142,7 +142,23 @@ def luma_frames(
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
 ) -> Iterator[LumaFrame]:
-    """Yield the frames of a clip from `start_s` to `stop_s` (both inclusive), in order of time.
+    """Yield the luma planes of a clip from `start_s` to `stop_s` (both inclusive), in order of time.
+
+    Arguments and errors as `pictures`.
+    """
+    for time_s, frame in pictures(path, start_s, stop_s, report, progress, cancelled):
+        yield LumaFrame(time_s, luma_of(frame))
+
+
+def pictures(
+    path: Path,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+    report: ReadReport | None = None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> Iterator[tuple[float, Any]]:
+    """Yield (time in s, decoded PyAV frame in colour, not turned upright) in order of time.
 
     Args:
         path: the film. start_s, stop_s: part of it; None = from its beginning, to its end.
@@ -176,7 +192,7 @@ def luma_frames(
             report.frames += 1
             if progress is not None and math.isfinite(end) and end > begin and report.frames % 16 == 0:
                 progress(min(1.0, (time_s - begin) / (end - begin)))
-            yield LumaFrame(time_s, luma_of(frame))
+            yield time_s, frame
     if report.frames == 0 and start_s is None:
         raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
 

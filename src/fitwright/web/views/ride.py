@@ -17,6 +17,7 @@ from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
 from fitwright.studio import drawings, jobs, picks, ride
 from fitwright.studio.entry import Field, plain, read_number, sentence
+from fitwright.studio.stills import frame_time
 from fitwright.studio.visits import answers
 from fitwright.web import examples
 from fitwright.web.views.boxes import typed_of
@@ -54,11 +55,12 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     view, when = str(given.get("view", "")), str(given.get("when", ""))
     ride.check_place(view, when)
     on_record: Mapping[str, Any] = answers(visit, ride.STATION).get(f"marks {view} {when}") or {}
-    at_s = read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
+    at_s, problem = _shown_time(
+        medium, read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
+    )
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
     points = picks.filled(expected, on_record.get("points", {}) if same else {})
-    problem = ""
     if request.method == "POST":
         read, points = picks.read_picks(expected, typed_of(request.POST))
         problem = next((p.error for p in points if p.error), "")
@@ -73,12 +75,21 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 problem = sentence(error)
     context = {
         "medium": medium, "view_words": VIEW_WORDS[view], "when_words": WHEN_WORDS[when], "points": points,
-        "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={plain(at_s)}",
-        "hidden": (("view", view), ("when", when), ("t", plain(at_s))), "view": view, "when": when,
+        "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={at_s:.6f}",
+        "hidden": (("view", view), ("when", when), ("t", f"{at_s:.6f}")), "view": view, "when": when,
         "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
         "diagram": "ride/diagram.html",
     }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
+
+
+def _shown_time(medium: Medium, asked_s: float) -> tuple[float, str]:
+    """True time of the frame that is shown for this moment, so that points are kept with the frame they were picked
+    in; when there is none, the time as it is and what is wrong with it."""
+    try:
+        return frame_time(medium, asked_s), ""
+    except InputError as error:
+        return asked_s, sentence(error)
 
 
 def _page(
