@@ -11,8 +11,9 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.motion.angles import flexion
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Measured
-from fitwright.vision.camera import Pinhole, at_one_time
+from fitwright.vision.camera import Pinhole
 from fitwright.vision.frontal import read_front
+from fitwright.vision.rolling_shutter import at_one_time
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.track import Tracks
 from fitwright.vision.video import ClipInfo

@@ -43,6 +43,23 @@ def analyse(
     front_higher_mm: Annotated[
         float, typer.Option(help="By how much the front axle is higher than the rear one, mm (side view).")
     ] = 0.0,
+    wheel_mm: Annotated[
+        float | None, typer.Option(help="Diameter of the circle through the points on the rim, mm.")
+    ] = None,
+    length_mm: Annotated[
+        float | None, typer.Option(help="Distance of the points length_1 and length_2, mm.")
+    ] = None,
+    length_depth_mm: Annotated[
+        float, typer.Option(help="How far these two lie beside the bike's middle, toward the camera, mm.")
+    ] = 0.0,
+    card_depth_mm: Annotated[
+        float | None,
+        typer.Option(help="The scale card is in the marked frame, so far beside the bike's middle, mm."),
+    ] = None,
+    stance_mm: Annotated[
+        float | None, typer.Option(help="Middle of the pedal to the bike's middle, mm.")
+    ] = None,
+    hip_breadth_mm: Annotated[float | None, typer.Option(help="Breadth over both trochanters, mm.")] = None,
 ) -> None:
     """Joint angles (side) or knee paths (front) by crank angle, from a film and points marked once.
 
@@ -61,7 +78,15 @@ def analyse(
         camera_mm=camera_mm,
         twin=_twin(twin),
         readout_ms=readout_ms,
-        scene=Scene(front_higher_mm=front_higher_mm),
+        scene=Scene(
+            front_higher_mm=front_higher_mm,
+            wheel_mm=wheel_mm,
+            length_mm=length_mm,
+            length_depth_mm=length_depth_mm,
+            stance_mm=stance_mm,
+            hip_breadth_mm=hip_breadth_mm,
+        ),
+        card_depth_mm=card_depth_mm,
     )
     data = result.contract_json()
     if json_out == "-":

@@ -1,4 +1,4 @@
-"""The best circle through a path: algebraic start, geometric fit, covariance.
+"""The best circle through a path: algebraic start, geometric fit, covariance; and the ellipse a slanted one becomes.
 
 The algebraic fit (Kåsa 1976: least squares on x² + y² = 2ax + 2by + c) is linear but pulls the radius in when the
 noise is large; it only starts the geometric fit, which minimises the distances to the circle.
@@ -73,3 +73,59 @@ def fit_circle(x: Floats, y: Floats, *, field: str = "path", iterations: int = 3
         float(p[0]), float(p[1]), float(p[2]), covariance,
         float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max()), int(x.size),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """An ellipse: centre x_mm, y_mm; half axes long_mm ≥ short_mm; turn_rad of the long one from x, −π/2 to π/2 (the
+    unit is whatever the points had)."""
+
+    x_mm: float
+    y_mm: float
+    long_mm: float
+    short_mm: float
+    turn_rad: float
+
+    @property
+    def to_unit_circle(self) -> Floats:
+        """(2, 2) symmetric matrix that makes offsets from the centre a circle of radius 1, without a turn."""
+        c, s = np.cos(self.turn_rad), np.sin(self.turn_rad)
+        axes = np.array([[c, -s], [s, c]])
+        return np.asarray(axes @ np.diag([1 / self.long_mm, 1 / self.short_mm]) @ axes.T)
+
+
+def fit_ellipse(x: Floats, y: Floats, *, field: str = "path") -> Ellipse:
+    """Direct least-squares ellipse through (N,) points (Fitzgibbon 1999 in the stable form of Halir & Flusser 1998).
+
+    Raises:
+        InputError: fewer than six points, or points that are on no ellipse.
+    """
+    if x.size < 6:
+        raise InputError(field, "too few points for an ellipse", value=int(x.size), allowed="6 or more")
+    middle, size = np.array([x.mean(), y.mean()]), float(np.hypot(x.std(), y.std())) or 1.0
+    u, v = (x - middle[0]) / size, (y - middle[1]) / size
+    square, straight = np.column_stack([u * u, u * v, v * v]), np.column_stack([u, v, np.ones_like(u)])
+    try:
+        back = -np.linalg.solve(straight.T @ straight, straight.T @ square)
+        scatter = square.T @ square + square.T @ straight @ back
+        half = np.array(
+            [scatter[2] / 2, -scatter[1], scatter[0] / 2]
+        )  # inverse of the constraint 4ac − b² = 1
+        _, vectors = np.linalg.eig(half)
+    except np.linalg.LinAlgError as error:
+        raise InputError(field, "the points lie on no ellipse") from error
+    vectors = vectors.real
+    inside = 4 * vectors[0] * vectors[2] - vectors[1] ** 2
+    if not np.isfinite(inside).all() or inside.max() <= 0:
+        raise InputError(field, "the points lie on no ellipse")
+    a, b, c = vectors[:, int(inside.argmax())]
+    d, e, f = back @ np.array([a, b, c])
+    form = np.array([[a, b / 2], [b / 2, c]])
+    centre = np.linalg.solve(form, [-d / 2, -e / 2])
+    level = float(centre @ form @ centre) - f
+    scale, axes = np.linalg.eigh(form / level)  # 1/half axis², rising: the long axis comes first
+    turn = float(np.arctan2(axes[1, 0], axes[0, 0]))
+    turn = (turn + np.pi / 2) % np.pi - np.pi / 2
+    centre = centre * size + middle
+    long, short = size / np.sqrt(scale)
+    return Ellipse(float(centre[0]), float(centre[1]), float(long), float(short), turn)

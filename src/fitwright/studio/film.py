@@ -18,7 +18,9 @@ from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats, Measured
+from fitwright.vision.film_card import cards_in
 from fitwright.vision.frontal import read_front
+from fitwright.vision.rereading import PictureFrame
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
 from fitwright.vision.track import Tracks, track_points
@@ -154,6 +156,7 @@ def analyse_clip(
     cancelled: Cancelled | None = None,
     shoe_line: Mapping[str, Measured] | None = None,
     scene: Scene | None = None,
+    card_depth_mm: float | None = None,
 ) -> FilmResult:
     """Follow the marked points through a film and tell what the body does by crank angle.
 
@@ -166,6 +169,7 @@ def analyse_clip(
         progress: called with the share done (0 to 1) and what is being done. cancelled: asked once per frame.
         shoe_line: side → distance of the two shoe points in the front view; not needed for anything else.
         scene: lengths around a side film; still points among the marks are added to it.
+        card_depth_mm: look for the scale card in the marked frame, held so far beside the mid-plane.
 
     Raises:
         InputError: anything that can be mended, in one line. Stopped: cancelled.
@@ -174,6 +178,10 @@ def analyse_clip(
     info = probe(video)
     marks = marks.checked(view, info)
     scene, followed = scene_and_followed(marks, scene or Scene())
+    if card_depth_mm is not None and view == "side":
+        check_range("card_depth_mm", card_depth_mm, -1000, 1000, "mm")
+        cards = cards_in(video, marks.time_s, PictureFrame(info, str(side)), card_depth_mm)
+        scene = replace(scene, cards=cards)
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
@@ -219,7 +227,7 @@ def scene_and_followed(marks: Marks, scene: Scene) -> tuple[Scene, dict[str, tup
     once = [n for n in marks.points if n in STILL_POINTS and n not in STEADY_POINTS]
     still = {n: np.array(marks.points[n]) for n in once}
     return (
-        replace(scene, still_px={**scene.still_px, **still}),
+        replace(scene, still_px={**scene.still_px, **still}, marked_s=marks.time_s),
         {n: uv for n, uv in marks.points.items() if n not in still},
     )
 

@@ -143,9 +143,20 @@ SIDE_FILM = (
         Expected("floor_front", "Floor line, front", "the same line, ahead", False, (97, 92)),
         Expected("fixed_3", "Fixed point 3", "off the line of the other two", False, (95, 30)),
     ),
+    *_group(
+        "Wheels and a known length", "edge",
+        *(
+            Expected(f"{wheel}_rim_{k}", f"{wheel.capitalize()} rim {k}", "on the rim’s edge, well apart", False,
+                     (x + 10 * dx, 84 + 10 * dy), short=f"rim {k}")
+            for wheel, x in (("rear", 22), ("front", 88))
+            for k, (dx, dy) in enumerate(((0, -1), (1, 0), (0, 1), (-1, 0)), start=1)
+        ),
+        Expected("length_1", "Known length, one end", "of anything whose length you say", False, (40, 30)),
+        Expected("length_2", "Known length, other end", "as long as possible", False, (60, 30)),
+    ),
 )  # fmt: skip
 
-FILM_RARE = ("Other signs of level",)
+FILM_RARE = ("Other signs of level", "Wheels and a known length")
 
 FRONT_FILM = tuple(
     Expected(f"{name}_{side}", f"{label}, {side}", hint, needed, (50 + (out if side == "left" else -out), y))

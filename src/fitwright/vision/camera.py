@@ -1,4 +1,4 @@
-"""The camera that filmed: pinhole with one radial term, and the rolling shutter.
+"""The camera that filmed: pinhole with one radial term.
 
 Camera axes: right, down, forward. Bike frame: X forward, Y up, Z to the rider's right. A side camera stands to the
 rider's right and looks left (a left-side film is mirrored first, so that the same numbers hold); a front camera
@@ -10,18 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
-from fitwright.quantity import Floats, Measured
-from fitwright.vision.track import Tracks
+from fitwright.quantity import Floats
 
 BASE = {
     "side": np.array([[1.0, 0, 0], [0, -1, 0], [0, 0, -1]]),
     "front": np.array([[0.0, 0, -1], [0, -1, 0], [-1, 0, 0]]),
 }
-READOUT_PRIOR_S = (0.010, 0.005)
-"""Time a telephone's sensor takes to read all its rows: mean and standard uncertainty (common practice,
-no source)."""
 K1_U = 0.015
 """Standard uncertainty of the radial lens term of a telephone film whose lens nobody calibrated (our choice)."""
 
@@ -69,50 +64,3 @@ class Pinhole:
         ray = self.rays(px)
         place = np.array(self.place_mm)
         return np.asarray(place + ray * ((at_mm - place[axis]) / ray[..., axis])[..., None])
-
-
-def readout(readout_ms: float | None) -> Measured:
-    """Readout time of the whole picture, s, with its uncertainty; the prior when it is not known."""
-    if readout_ms is None:
-        return Measured(
-            *READOUT_PRIOR_S, "s", "readout of a telephone's sensor, not known: common practice, no source"
-        )
-    return Measured(readout_ms / 1e3, 0.0005, "s", "readout as given")
-
-
-def at_one_time(tracks: Tracks, readout_s: float) -> tuple[Floats, Floats]:
-    """All points moved to common times, because each row of a picture is read at its own time.
-
-    Returns:
-        times (T,) s and sensor pixels (T, P, 2), NaN where a point was not seen. Row v of a frame is exposed
-        v / height × readout after its time stamp; each point's spline through its own row times gives its place at
-        the time of the mean row. Gaps stay gaps: a spline is used only between frames that are neighbours.
-    """
-    line_s = readout_s / tracks.info.height_px
-    lag = tracks.uv_px[..., 1] * line_s
-    mean_lag = float(np.nanmean(lag)) if np.isfinite(lag).any() else 0.0
-    times = tracks.time_s + mean_lag
-    out = tracks.uv_px.copy()
-    for i in range(len(tracks.names)):
-        seen = np.isfinite(out[:, i, 0])
-        if seen.sum() < 4:
-            continue
-        own = tracks.time_s[seen] + lag[seen, i]
-        moved = CubicSpline(own, tracks.uv_px[seen, i])(np.clip(times[seen], own[0] - 0.02, own[-1] + 0.02))
-        # beside a gap the spline knows one side only: there the shift is left to the plain velocity
-        out[seen, i] = np.where(
-            _has_neighbours(seen)[seen][:, None], moved, _shifted(tracks, i, seen, lag, times)
-        )
-    return times, out
-
-
-def _has_neighbours(seen: np.ndarray) -> np.ndarray:
-    """(T,) whether the frames before and after are seen too."""
-    wide = np.concatenate([[seen[0]], seen, [seen[-1]]])
-    return np.asarray(wide[:-2] & wide[1:-1] & wide[2:])
-
-
-def _shifted(tracks: Tracks, i: int, seen: np.ndarray, lag: Floats, times: Floats) -> Floats:
-    uv = tracks.uv_px[seen, i]
-    own = tracks.time_s[seen] + lag[seen, i]
-    return np.asarray(uv + np.gradient(uv, own, axis=0) * (times[seen] - own)[:, None])

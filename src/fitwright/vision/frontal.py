@@ -23,7 +23,7 @@ from fitwright.motion.ride import RideResult
 from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.under_load import SHOE_LINE
 from fitwright.quantity import Floats, combine
-from fitwright.vision.camera import at_one_time, readout
+from fitwright.vision.rolling_shutter import at_one_time, readout
 from fitwright.vision.track import Tracks
 from fitwright.vision.turning import Turning, TurningFit, fit_turning
 from fitwright.vision.video import to_upright

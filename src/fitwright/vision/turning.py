@@ -31,8 +31,8 @@ AHEAD = {"side": "z_mm", "front": "x_mm"}
 STEPS = np.array([1e-5, 1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 1e-4])
 PRIORS: dict[str, dict[str, tuple[float, float]]] = {  # mean, u; mm and deg (common practice, no source)
     "side": {
-        "x_mm": (0.0, 300.0), "y_mm": (500.0, 350.0), "z_mm": (3300.0, 800.0), "yaw_deg": (0.0, 3.0),
-        "tilt_deg": (0.0, 2.5), "roll_deg": (0.0, 1.0), "right_mm": (180.0, 20.0), "left_mm": (180.0, 20.0),
+        "x_mm": (0.0, 1500.0), "y_mm": (500.0, 500.0), "z_mm": (3300.0, 800.0), "yaw_deg": (0.0, 6.0),
+        "tilt_deg": (0.0, 4.0), "roll_deg": (0.0, 1.0), "right_mm": (180.0, 20.0), "left_mm": (180.0, 20.0),
         "k1": (0.0, K1_U),
     },
     "front": {

@@ -1,0 +1,142 @@
+"""A side film read again with one thing off by its uncertainty: camera, a point's depth, or the rows' times.
+
+What such a reading changes of the mean turn is what stays uncertain about every angle and coordinate, event by event.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitwright.motion.angles import joint_angles
+from fitwright.motion.circle import fit_circle
+from fitwright.quantity import Floats, combine
+from fitwright.vision.camera import Pinhole
+from fitwright.vision.video import ClipInfo, to_sensor
+
+
+@dataclass(frozen=True)
+class PictureFrame:
+    """Pixels of a side film counted from the picture's centre with u forward: a left-side film is mirrored."""
+
+    info: ClipInfo
+    side: str
+
+    def from_centre(self, upright_px: Floats) -> Floats:
+        """(..., 2) upright pixels to pixels from the centre."""
+        return np.asarray((upright_px - self._middle) * [self._forward, 1.0])
+
+    def row_share(self, px: Floats) -> Floats:
+        """(...) sensor row, as a share of all rows, of pixels (..., 2) from the centre."""
+        upright = px * [self._forward, 1.0] + self._middle
+        return np.asarray(to_sensor(upright, self.info)[..., 1] / self.info.height_px)
+
+    @property
+    def _forward(self) -> float:
+        return 1.0 if self.side == "right" else -1.0
+
+    @property
+    def _middle(self) -> Floats:
+        width, height = self.info.upright_size_px
+        return np.array([(width - 1) / 2, (height - 1) / 2])
+
+
+def to_plane(
+    px: Floats, names: Sequence[str], lens: Pinhole, depth_mm: Mapping[str, float], crank_mm: float
+) -> Floats:
+    """Pixels from the picture's centre (T, P, 2), u forward and v down, to bike-frame X, Y in mm (T, P, 2).
+
+    Each point is read at its own depth. The axle's circle gets the crank's radius and the origin at its centre,
+    whatever the camera is taken to be.
+    """
+    depth = np.array([depth_mm[n] for n in names])
+    plane = lens.meet(px, 2, np.broadcast_to(depth, px.shape[:2]))[..., :2]
+    k = list(names).index("pedal_axle")
+    circle = fit_circle(plane[:, k, 0], plane[:, k, 1], field="pedal_axle")
+    return np.asarray((plane - [circle.x_mm, circle.y_mm]) * (crank_mm / circle.radius_mm))
+
+
+@dataclass(frozen=True)
+class OtherCamera:
+    """Points read as `lens` and `depth_mm` have it, read again with another camera or other depths."""
+
+    lens: Pinhole
+    depth_mm: Mapping[str, float]
+    other: Pinhole
+    other_depth_mm: Mapping[str, float]
+    crank_mm: float
+
+    def __call__(self, points: Mapping[str, Floats]) -> dict[str, Floats]:
+        """name → (N, 2) mm to the same as the other camera would have it."""
+        names = tuple(points)
+        px = _seen(np.stack([points[n] for n in names], axis=1), names, self.lens, self.depth_mm)
+        there, here = (
+            to_plane(px, names, lens, depth, self.crank_mm)
+            for lens, depth in ((self.other, self.other_depth_mm), (self.lens, self.depth_mm))
+        )
+        return {n: points[n] + (there - here)[:, i] for i, n in enumerate(names)}
+
+
+@dataclass(frozen=True)
+class OtherReadout:
+    """Mean points over the turn, read again with the sensor's rows later by `turn_deg` of crank over all rows."""
+
+    lens: Pinhole
+    depth_mm: Mapping[str, float]
+    frame: PictureFrame
+    turn_deg: float
+
+    def __call__(self, points: Mapping[str, Floats]) -> dict[str, Floats]:
+        """name → (360, 2) mm, bin k at crank angle k°, to the same as the rows' other times would have it."""
+        names = tuple(points)
+        px = _seen(np.stack([points[n] for n in names], axis=1), names, self.lens, self.depth_mm)
+        late = self.turn_deg * self.frame.row_share(px)
+        bins = np.arange(360.0)
+        return {
+            n: np.column_stack([np.interp(bins - late[:, i], bins, c, period=360.0) for c in points[n].T])
+            for i, n in enumerate(names)
+        }
+
+
+def what_they_change(mm: Floats, names: Sequence[str], others: Sequence[OtherCamera]) -> tuple[float, float]:
+    """(u of a joint angle in deg, relative u of the scale) that all of them make together, over a part of the frames.
+
+    Args:
+        mm: (T, P, 2) as read.
+    """
+    some = mm[:: max(1, len(mm) // 200)]
+    points = {n: some[:, i] for i, n in enumerate(names)}
+    shown, length = _shown(points), _leg_length(points)
+    angles: dict[str, list[float]] = {}
+    scales = []
+    for other in others:
+        moved = other(points)
+        for name, values in _shown(moved).items():
+            angles.setdefault(name, []).append(float(np.sqrt(np.nanmean((values - shown[name]) ** 2))))
+        scales.append(_leg_length(moved) / length - 1)
+    return max((combine(*v) for v in angles.values()), default=0.0), combine(*scales)
+
+
+def _seen(mm: Floats, names: Sequence[str], lens: Pinhole, depth_mm: Mapping[str, float]) -> Floats:
+    """(N, P, 2) pixels of points (N, P, 2) mm at their depths."""
+    depth = np.broadcast_to(np.array([depth_mm[n] for n in names]), mm.shape[:2])
+    return lens.project(np.concatenate([mm, depth[..., None]], axis=-1))
+
+
+def _shown(points: Mapping[str, Floats]) -> dict[str, Floats]:
+    """The knee's angle, or whichever joint angles exist when the knee is not marked."""
+    angles = joint_angles(points)
+    return {k: v for k, v in angles.items() if k == "knee_flexion"} or {
+        k: v for k, v in angles.items() if k.endswith("flexion")
+    }
+
+
+def _leg_length(points: Mapping[str, Floats]) -> float:
+    """Mean distance from the axle to hip or knee, or of the axle from its centre."""
+    axle = points["pedal_axle"]
+    for name in ("greater_trochanter", "lateral_femoral_condyle"):
+        if name in points:
+            return float(np.nanmean(np.linalg.norm(points[name] - axle, axis=1)))
+    return float(np.nanmean(np.linalg.norm(axle, axis=1)))

@@ -1,0 +1,139 @@
+"""The rolling shutter: each row of a picture is read at its own time, and what that does is taken out.
+
+A row's time is the frame's time stamp plus its share of the readout. At 90 rpm a readout of 16 ms lets the crank turn
+8.6° between the first row and the last. The readout is a property of the telephone; when nobody states it, it is
+usual ± much, and a stiff shoe in the film says a little more: its points lie in different rows, so a wrong readout
+makes their distances pulse with the foot's speed. The crank alone tells nothing: its own unevenness looks the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from fitwright.quantity import Z95, Floats, Measured
+from fitwright.vision.track import Tracks
+
+READOUT_PRIOR_S = (0.010, 0.005)
+"""Time a telephone's sensor takes to read all its rows: mean and standard uncertainty (common practice,
+no source)."""
+GIVEN_U_S = 0.0005
+SHOE = ("pedal_axle", "heel", "fifth_metatarsal")
+WOBBLE_MM, INDEPENDENT = 0.7, 12.0
+"""How much a distance on a shoe changes as it bends and turns on its cleat, and how many independent readings of it
+one film holds: the bending is the same in every turn, so more turns do not make it smaller (our choice)."""
+TOLD = 0.85
+"""The film has said something when it brings the uncertainty below this share of the prior's."""
+STEP_S = 0.002
+
+
+def readout(readout_ms: float | None) -> Measured:
+    """Readout time of the whole picture, s, with its uncertainty; the prior when it is not known."""
+    if readout_ms is None:
+        return Measured(
+            *READOUT_PRIOR_S, "s", "readout of a telephone's sensor, not known: common practice, no source"
+        )
+    return Measured(readout_ms / 1e3, GIVEN_U_S, "s", "readout as given")
+
+
+def readout_words(readout_s: Measured) -> str:
+    """What is taken for the readout and why, in one line."""
+    return (
+        f"Sensor readout {1e3 * readout_s.value:.0f} ± {1e3 * Z95 * readout_s.u:.0f} ms: {readout_s.method}."
+    )
+
+
+def at_one_time(tracks: Tracks, readout_s: float) -> tuple[Floats, Floats]:
+    """All points moved to common times, because each row of a picture is read at its own time.
+
+    Returns:
+        times (T,) s and sensor pixels (T, P, 2), NaN where a point was not seen. Row v of a frame is exposed
+        v / height × readout after its time stamp; each point's spline through its own row times gives its place at
+        the time of the mean row. Gaps stay gaps: a spline is used only between frames that are neighbours.
+    """
+    line_s = readout_s / tracks.info.height_px
+    lag = tracks.uv_px[..., 1] * line_s
+    mean_lag = float(np.nanmean(lag)) if np.isfinite(lag).any() else 0.0
+    times = tracks.time_s + mean_lag
+    out = tracks.uv_px.copy()
+    for i in range(len(tracks.names)):
+        seen = np.isfinite(out[:, i, 0])
+        if seen.sum() < 4:
+            continue
+        own = tracks.time_s[seen] + lag[seen, i]
+        moved = CubicSpline(own, tracks.uv_px[seen, i])(np.clip(times[seen], own[0] - 0.02, own[-1] + 0.02))
+        # beside a gap the spline knows one side only: there the shift is left to the plain velocity
+        out[seen, i] = np.where(
+            _has_neighbours(seen)[seen][:, None], moved, _shifted(tracks, i, seen, lag, times)
+        )
+    return times, out
+
+
+def _has_neighbours(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(T,) whether the frames before and after are seen too."""
+    wide = np.concatenate([[seen[0]], seen, [seen[-1]]])
+    return np.asarray(wide[:-2] & wide[1:-1] & wide[2:])
+
+
+def _shifted(tracks: Tracks, i: int, seen: NDArray[np.bool_], lag: Floats, times: Floats) -> Floats:
+    uv = tracks.uv_px[seen, i]
+    own = tracks.time_s[seen] + lag[seen, i]
+    return np.asarray(uv + np.gradient(uv, own, axis=0) * (times[seen] - own)[:, None])
+
+
+def shoe_of(tracks: Tracks) -> Tracks | None:
+    """The tracks of the shoe's points alone; None when fewer than two are there besides the axle's."""
+    keep = [tracks.names.index(n) for n in SHOE if n in tracks.names]
+    if len(keep) < len(SHOE):
+        return None
+    return replace(
+        tracks,
+        names=tuple(tracks.names[i] for i in keep),
+        uv_px=tracks.uv_px[:, keep],
+        u_px=tracks.u_px[:, keep],
+    )
+
+
+def told_by_shoe(
+    prior: Measured, places_at: Callable[[float], Floats], otherwise: Sequence[Callable[[Floats], Floats]]
+) -> Measured:
+    """The readout by which the distances between the shoe's points pulse least.
+
+    Args:
+        prior: readout, s. places_at: readout s → (T, 3, 2) mm of `SHOE`. otherwise: each maps such places to the same
+            with camera or depths off by one standard uncertainty: what those can do to the distances is not ascribed
+            to the readout.
+
+    Returns:
+        the readout, s, prior included; the prior itself when the film says hardly more.
+    """
+    places = places_at(prior.value)
+    lengths = _lengths(places)
+    columns = [(_lengths(places_at(prior.value + STEP_S)) - lengths) * (prior.u / STEP_S)]
+    columns += [_lengths(other(places)) - lengths for other in otherwise]
+    good = np.isfinite(lengths).all(axis=1) & np.all([np.isfinite(c).all(axis=1) for c in columns], axis=0)
+    if good.sum() < 4 * INDEPENDENT:
+        return prior
+    kept = [(c[good] - c[good].mean(axis=0)).ravel() for c in columns]
+    off = (lengths[good] - lengths[good].mean(axis=0)).ravel()
+    design = np.column_stack(kept)  # every column in units of its own prior standard uncertainty
+    spread = max(WOBBLE_MM, float(off.std())) * math.sqrt(good.sum() / INDEPENDENT)
+    normal = design.T @ design / spread**2 + np.eye(design.shape[1])
+    change = -np.linalg.solve(normal, design.T @ off / spread**2)
+    u = prior.u * math.sqrt(float(np.linalg.inv(normal)[0, 0]))
+    if u > TOLD * prior.u:
+        return replace(prior, method=f"{prior.method}; this film does not tell it better")
+    value = max(0.0, prior.value + prior.u * float(change[0]))
+    return Measured(value, u, "s", "as the stiff shoe in this film has it, together with what is usual")
+
+
+def _lengths(places: Floats) -> Floats:
+    """(T, 3) distances between the three points of (T, 3, 2)."""
+    return np.stack(
+        [np.linalg.norm(places[:, i] - places[:, j], axis=1) for i, j in ((0, 1), (0, 2), (1, 2))], axis=1
+    )

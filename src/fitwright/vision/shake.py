@@ -1,0 +1,180 @@
+"""Camera shake: what stands still in the room, or on the bike, must stand still in the picture.
+
+Points that do not move with the rider (bottom bracket, wheel axles, marks on frame or floor) show how the picture was
+shifted and turned in each frame; that is taken off all points. Points on the frame are best: they also take off what
+the bike does on its trainer. Where there are none, the crank's circle tells only that something shook.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.quantity import Floats, combine
+
+LEAST_SEEN = 0.5
+STILL_PX, STILL_NOISES = 0.12, 3.0
+"""A picture that moves less than this, or less than so many times the points' own noise, is left as it is."""
+LEVER_PX = 400.0
+"""Points nearer to one another say nothing of a turn of the picture."""
+STRAY_PX, STRAY_TIMES = 1.0, 4.0
+TREMBLE_PX = 0.5
+
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Shake:
+    """How the picture moved.
+
+    Attributes: names of the still points used; strays: left out because they do not move with the others; moved_px
+    RMS and largest_px movement of the picture; left_px RMS of what is left at the still points (NaN with one); turn,
+    shift (T,): place now = turn · place at rest + shift, complex px; corrected.
+    """
+
+    names: tuple[str, ...] = ()
+    strays: tuple[str, ...] = ()
+    moved_px: float = 0.0
+    largest_px: float = 0.0
+    left_px: float = math.nan
+    turn: Complex | None = None
+    shift: Complex | None = None
+
+    @property
+    def corrected(self) -> bool:
+        """Whether the movement was large enough to be taken off."""
+        return self.turn is not None
+
+    def rest(self, px: Floats, at: int | slice = slice(None)) -> Floats:
+        """(..., 2) pixels as in the picture at rest; the first axis is time unless `at` is one frame."""
+        if self.turn is None or self.shift is None:
+            return px
+        turn, shift = self.turn[at], self.shift[at]
+        if isinstance(at, slice):
+            extra = (1,) * (px.ndim - 2)
+            turn, shift = turn.reshape(-1, *extra), shift.reshape(-1, *extra)
+        z = (px[..., 0] + 1j * px[..., 1] - shift) / turn
+        return np.stack([z.real, z.imag], axis=-1)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What to say of it."""
+        out = []
+        if self.strays:
+            out.append(f"{', '.join(self.strays).replace('_', ' ')}: does not keep its distance from the other still "
+                       "points and was not used against shake.")  # fmt: skip
+        if self.corrected:
+            out.append(f"The picture moves by {self.moved_px:.1f} px (at most {self.largest_px:.1f}) against "
+                       f"{', '.join(self.names).replace('_', ' ')}: taken off all points.")  # fmt: skip
+        return tuple(out)
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        left = None if math.isnan(self.left_px) else self.left_px
+        return {"points": list(self.names), "strays": list(self.strays), "moved_px": self.moved_px,
+                "largest_px": self.largest_px, "left_px": left, "corrected": self.corrected}  # fmt: skip
+
+
+def find_shake(names: Sequence[str], px: Floats, u_px: Floats, still: Sequence[str]) -> Shake:
+    """The movement of the picture from its still points.
+
+    Args:
+        names: (P,) of all points. px, u_px: (T, P, 2), NaN where not seen. still: names that stand still.
+    """
+    seen = np.isfinite(px[..., 0]).mean(axis=0)
+    used = [i for i, n in enumerate(names) if n in still and seen[i] >= LEAST_SEEN]
+    if not used:
+        return Shake()
+    used, strays = _without_strays(px, used)
+    place = _filled(px[:, used])
+    noise = combine(*(float(np.nanmedian(u_px[:, i])) for i in used)) / len(used)
+    whole = _movement(place)
+    middle = np.median(place, axis=0).mean()
+    moved = np.abs(whole[0] * middle + whole[1] - middle)
+    told = Shake(
+        tuple(names[i] for i in used), tuple(names[i] for i in strays), float(np.sqrt(np.mean(moved**2))),
+        float(moved.max()), _left(place, whole) if len(used) > 1 else math.nan,
+    )  # fmt: skip
+    if told.moved_px < max(STILL_PX, STILL_NOISES * noise):
+        return told
+    return replace(told, turn=whole[0], shift=whole[1])
+
+
+def _filled(px: Floats) -> Complex:
+    """(T, K) places as complex numbers; unseen frames between their neighbours (shake is slow against a leg)."""
+    frames = np.arange(len(px))
+    out = np.empty(px.shape[:2], dtype=np.complex128)
+    for k in range(px.shape[1]):
+        good = np.isfinite(px[:, k, 0])
+        out[:, k] = np.interp(frames, frames[good], px[good, k, 0]) + 1j * np.interp(
+            frames, frames[good], px[good, k, 1]
+        )
+    return out
+
+
+def _movement(place: Complex) -> tuple[Complex, Complex]:
+    """(turn, shift), (T,) each: least-squares similarity from the places at rest (Umeyama 1991, in complex form), or
+    a plain shift when the points lie too near together."""
+    rest = np.median(place.real, axis=0) + 1j * np.median(place.imag, axis=0)
+    middle, now = rest.mean(), place.mean(axis=1)
+    lever = rest - middle
+    if np.sqrt(np.sum(np.abs(lever) ** 2)) < LEVER_PX:
+        turn = np.ones(len(place), dtype=np.complex128)
+    else:
+        turn = (place - now[:, None]) @ np.conj(lever) / np.sum(np.abs(lever) ** 2)
+    return turn, now - turn * middle
+
+
+def _left(place: Complex, movement: tuple[Complex, Complex]) -> float:
+    """RMS distance left at the still points."""
+    rest = np.median(place.real, axis=0) + 1j * np.median(place.imag, axis=0)
+    return float(np.sqrt(np.mean(np.abs(place - movement[0][:, None] * rest - movement[1][:, None]) ** 2)))
+
+
+def _without_strays(px: Floats, used: list[int]) -> tuple[list[int], list[int]]:
+    """Of three and more points the one whose leaving makes the others agree, if it is plainly the one."""
+    strays: list[int] = []
+    while len(used) >= 3:
+        place = _filled(px[:, used])
+        left = _left(place, _movement(place))
+        without = []
+        for k in range(len(used)):
+            others = np.delete(place, k, axis=1)
+            without.append(_left(others, _movement(others)))
+        best = int(np.argmin(without))
+        alone = sorted(without)
+        plain = len(used) == 3 or alone[1] > 2 * max(alone[0], 1e-9)
+        if left < STRAY_PX or without[best] * STRAY_TIMES > left or not plain:
+            break
+        if len(used) == 3:
+            best = _least_still(place)
+        strays.append(used.pop(best))
+    return used, strays
+
+
+def _least_still(place: Complex) -> int:
+    """Of three points the one that moves most: any two agree with one another."""
+    return int(np.argmax(np.std(place, axis=0)))
+
+
+def tremble_px(axle_px: Floats, angle_rad: Floats) -> float:
+    """How far the axle's distance from its circle strays without rhythm, px RMS: shake, or a bad track.
+
+    Args:
+        axle_px: (T, 2) from the circle's centre. angle_rad: (T,) crank angle. What returns in every turn (slant, a
+            sticker beside the axle) is taken off by the mean of each of 24 sectors.
+    """
+    good = np.isfinite(axle_px[:, 0]) & np.isfinite(angle_rad)
+    r = np.linalg.norm(axle_px[good], axis=1)
+    sector = (np.degrees(angle_rad[good]) % 360 // 15).astype(int)
+    count = np.bincount(sector, minlength=24)
+    mean = np.bincount(sector, r, minlength=24) / np.maximum(count, 1)
+    keep = count[sector] > 3
+    share = np.sqrt(count[sector] / np.maximum(count[sector] - 1, 1))
+    off = (r - mean[sector]) * share
+    return float(np.sqrt(np.mean(off[keep] ** 2))) if keep.any() else 0.0
