@@ -2,3 +2,5 @@
 
 Every module of this package may offer `MEASUREMENTS`, a tuple of `Measurement`s; each is found by itself.
 """
+
+import fitwright as fitwright  # before numpy: it says how many threads small matrices get

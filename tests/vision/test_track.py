@@ -39,7 +39,7 @@ def test_points_are_followed_to_a_twentieth_of_a_pixel_and_u_is_honest(
 
 @pytest.mark.parametrize("marked_s", [0.6, 1.3])
 def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s, monkeypatch):
-    monkeypatch.setattr("fitwright.vision.track.BLOCK_BYTES", 2e6)  # several blocks backward
+    monkeypatch.setattr("fitwright.vision.kept.MOST_BYTES", 2e6)  # several blocks backward
     options = {"crf": "18", "preset": "ultrafast", "g": "25"}
     path = film_maker.film_to(tmp_path / "b.mp4", film_maker.Film(three_discs, T, options=options))
     tracks = track_points(path, marked_s, picks(three_discs, marked_s))

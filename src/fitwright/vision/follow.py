@@ -23,6 +23,8 @@ from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible
 from fitwright.vision.video import Luma
 
 SHORT_GAP_S = 0.12
+STILL_PX = 8.0
+"""A marker that has stayed within so much for a turn does not move with the rider."""
 WIDEST_S = 0.16
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's length and more)."""
 
@@ -183,6 +185,11 @@ class DiscFollower:
         gap = abs(ahead)
         if gap < SHORT_GAP_S:
             yield predicted, velocity
+        if past.knows_its_turn and past.extent_px < STILL_PX:
+            yield past.uv_px[-1], np.zeros(2)
+            if self.lost[i] % 4:  # it cannot be elsewhere unless the camera was moved
+                return
+        if gap < SHORT_GAP_S:
             share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
             farthest = share * self.reach_px_per_s * gap
             if past.knows_its_turn:
@@ -199,7 +206,7 @@ class DiscFollower:
             for found in self._candidates(luma, i, place, reach, sits)[:1]:
                 yield found, speed
         low, high = past.box
-        if self.lost[i] > 3 and self.lost[i] % 3 and np.max(high - low) > 40.0:
+        if self.lost[i] > 3 and self.lost[i] % 3 and past.extent_px > 40.0:
             return  # a wide search may be sparse
         for place in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
             if past.away(place) < 14.0:

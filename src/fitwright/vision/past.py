@@ -42,6 +42,12 @@ class Past:
         """(2,) corners low and high."""
         return self.uv_px.min(axis=0), self.uv_px.max(axis=0)
 
+    @property
+    def extent_px(self) -> float:
+        """Longer side of that box."""
+        low, high = self.box
+        return float(np.max(high - low))
+
     def away(self, place: Floats) -> float:
         """Distance of a place from the nearest it has been at, px."""
         return float(np.hypot(*(self.uv_px - place).T).min(initial=np.inf))

@@ -167,19 +167,24 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         return np.asarray((x - a @ _amplitudes(a, x, trust)) * trust)
 
     q0 = np.array([centre[0], centre[1], edges[0], edges[1], 0.8, *blur])
-    bounds = (
-        [centre[0] - 4, centre[1] - 4, 1.2, 1.2, 0.25, -30, -30],
-        [centre[0] + 4, centre[1] + 4, 40, 44, 3, 30, 30],
-    )
-    q = least_squares(
-        residual,
-        np.clip(q0, *bounds),
-        bounds=bounds,
-        max_nfev=14,
-        x_scale=[1, 1, 1, 1, 0.3, 2, 2],
-        ftol=1e-6,
-        xtol=1e-6,
-    ).x
+    low_q = np.array([centre[0] - 4, centre[1] - 4, 1.2, 1.2, 0.25, -30, -30])
+    high_q = np.array([centre[0] + 4, centre[1] + 4, 40, 44, 3, 30, 30])
+    # from no blur none is found: nothing tells its direction; a missing ring has no edge to move
+    free = np.array([True, True, True, ringed, True, *[any(blur)] * 2])
+
+    def full(some: Floats) -> Floats:
+        q = q0.copy()
+        q[free] = some
+        return q
+
+    def misfit(some: Floats) -> Floats:
+        return residual(full(some))
+
+    found = least_squares(
+        misfit, np.clip(q0, low_q, high_q)[free], bounds=(low_q[free], high_q[free]), max_nfev=14,
+        x_scale=np.array([1, 1, 1, 1, 0.3, 2, 2])[free], ftol=1e-6, xtol=1e-6,
+    )  # fmt: skip
+    q = full(found.x)
     a = columns(q)
     weights = _amplitudes(a, x, trust)
     left, seen = (x - a @ weights)[on_marker], x[on_marker]

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 from queue import Full, Queue
 from threading import Event, Thread
@@ -29,7 +28,7 @@ Cancelled = Callable[[], bool]
 
 PICTURE_FORMATS = ("image2", "_pipe", "gif", "webp")
 LARGEST_SIDE_PX = 8192
-PROBED_FRAMES = 12
+PROBED_PACKETS = 30
 
 
 @dataclass(frozen=True)
@@ -117,16 +116,15 @@ def probe(path: Path) -> ClipInfo:
     """
     with _opened(path) as container:
         stream = _video_stream(container, path)
-        first = list(islice(_decoded(container, stream, ReadReport()), PROBED_FRAMES))
-        if not first:
+        frame, stamps_s = _first_of(container, stream)
+        if frame is None:
             raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
-        frame = first[0]
         if max(frame.width, frame.height) > LARGEST_SIDE_PX:
             raise InputError("video", f"{path.name} is {frame.width} × {frame.height} px",
                              allowed=f"up to {LARGEST_SIDE_PX} px on the longer side")  # fmt: skip
         duration = float(stream.duration * stream.time_base) if stream.duration else 0.0
         duration = duration or (container.duration or 0) / av.time_base
-        rate = _rate(float(stream.average_rate or stream.guessed_rate or 0), first)
+        rate = _rate(float(stream.average_rate or stream.guessed_rate or 0), stamps_s)
         bit_rate = float(stream.bit_rate or container.bit_rate or 0)
         return ClipInfo(
             path.name, stream.codec_context.name, frame.width, frame.height, rate, duration,
@@ -141,12 +139,13 @@ def luma_frames(
     report: ReadReport | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
+    from_key: bool = False,
 ) -> Iterator[LumaFrame]:
     """Yield the luma planes of a clip from `start_s` to `stop_s` (both inclusive), in order of time.
 
     Arguments and errors as `pictures`.
     """
-    for time_s, frame in pictures(path, start_s, stop_s, report, progress, cancelled):
+    for time_s, frame in pictures(path, start_s, stop_s, report, progress, cancelled, from_key):
         yield LumaFrame(time_s, luma_of(frame))
 
 
@@ -157,6 +156,7 @@ def pictures(
     report: ReadReport | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
+    from_key: bool = False,
 ) -> Iterator[tuple[float, Any]]:
     """Yield (time in s, decoded PyAV frame in colour, not turned upright) in order of time.
 
@@ -164,6 +164,7 @@ def pictures(
         path: the film. start_s, stop_s: part of it; None = from its beginning, to its end.
         report: filled on the way. progress: called with the share done, 0 to 1.
         cancelled: asked once per frame; when true, reading ends with `Stopped`.
+        from_key: give the frames from the key frame before `start_s` on too: they have to be decoded anyhow.
 
     Raises:
         InputError: the file cannot be read at all. Damage later in the file ends or thins the reading and is
@@ -184,7 +185,7 @@ def pictures(
             if cancelled is not None and cancelled():
                 raise Stopped("reading the film was stopped")
             time_s = _time_of(frame, report)
-            if time_s <= last or time_s < begin - 1e-6:
+            if time_s <= last or time_s < (0.0 if from_key else begin) - 1e-6:
                 continue  # an edit list or a seek delivers frames from before the wanted part
             if stop_s is not None and time_s > stop_s + 1e-6:
                 break
@@ -296,23 +297,48 @@ def _video_stream(container: Any, path: Path) -> Any:
     raise InputError("video", f"{path.name} has sound or data but no picture", hint="Choose the clip itself")
 
 
-def _decoded(container: Any, stream: Any, report: ReadReport) -> Iterator[Any]:
-    """Frames, stepping over packets that cannot be decoded and stopping where the file breaks off."""
+def _packets(container: Any, stream: Any, report: ReadReport) -> Iterator[Any]:
+    """Packets up to where the file breaks off."""
     packets = container.demux(stream)
     while True:
         try:
-            packet = next(packets)
+            yield next(packets)
         except StopIteration:
             return
         except av.error.FFmpegError:
             report.damaged += 1
             return
-        try:
-            yield from packet.decode()
-        except av.error.EOFError:
-            return
-        except av.error.FFmpegError:
-            report.damaged += 1
+
+
+def _decoded(container: Any, stream: Any, report: ReadReport) -> Iterator[Any]:
+    """Frames, stepping over packets that cannot be decoded."""
+    for packet in _packets(container, stream, report):
+        yield from _frames_of(packet, report)
+
+
+def _frames_of(packet: Any, report: ReadReport) -> list[Any]:
+    try:
+        return list(packet.decode())
+    except av.error.EOFError:
+        return []
+    except av.error.FFmpegError:
+        report.damaged += 1
+        return []
+
+
+def _first_of(container: Any, stream: Any) -> tuple[Any, list[float]]:
+    """The first frame that can be decoded (or None), and the time stamps of the first packets, s, in order."""
+    report = ReadReport()
+    frame: Any = None
+    stamps: list[float] = []
+    for packet in _packets(container, stream, report):
+        if packet.pts is not None and len(stamps) < PROBED_PACKETS:
+            stamps.append(float(packet.pts * packet.time_base))
+        if frame is None:
+            frame = next(iter(_frames_of(packet, report)), None)
+        elif len(stamps) == PROBED_PACKETS:
+            break
+    return frame, sorted(stamps)
 
 
 def _time_of(frame: Any, report: ReadReport) -> float:
@@ -322,10 +348,9 @@ def _time_of(frame: Any, report: ReadReport) -> float:
     return float(frame.pts * frame.time_base)
 
 
-def _rate(stated: float, first: list[Any]) -> float:
-    """Frames per second as stated, unless the first frames contradict it (some containers state nonsense)."""
-    times = [float(f.pts * f.time_base) for f in first if f.pts is not None]
-    steps = np.diff(np.sort(np.array(times)))
+def _rate(stated: float, stamps_s: list[float]) -> float:
+    """Frames per second as stated, unless the first time stamps contradict it (some containers state nonsense)."""
+    steps = np.diff(np.array(stamps_s))
     if steps.size == 0 or np.median(steps) <= 0:
         return stated
     seen = float(1.0 / np.median(steps))

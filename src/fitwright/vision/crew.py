@@ -1,0 +1,128 @@
+"""All points of a film on their way in one direction: markers fitted together, points without one each by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fitwright.errors import InputError
+from fitwright.quantity import Floats
+from fitwright.vision.follow import DiscFollower
+from fitwright.vision.past import MEMORY_S
+from fitwright.vision.snap import Spot, find_spot
+from fitwright.vision.start import DEFAULT_EXPOSURE_S, first_motion
+from fitwright.vision.texture import PatchFollower
+from fitwright.vision.tracks import Row
+from fitwright.vision.video import ClipInfo, Luma, LumaFrame
+
+FASTEST_WIDTHS_PER_S = 0.75
+"""No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
+LEAST_RANGE = 12.0
+
+
+@dataclass(frozen=True)
+class Start:
+    """What the warm-up found: disc markers and their velocities (None = not known), points without a disc, exposure,
+    scale of time."""
+
+    discs: NDArray[np.intp]
+    spots: list[Spot]
+    velocity: Floats | None
+    bend: Floats | None
+    plain: NDArray[np.intp]
+    picks: Floats
+    exposure_s: float
+    step_s: float
+    white: float
+    reach_px_per_s: float
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """(P,) "disc" or "texture"."""
+        return tuple("disc" if i in self.discs else "texture" for i in range(len(self.picks)))
+
+
+def find_start(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) -> Start:
+    """Recognise discs under the picks and learn exposure and velocities from the frames around the marked one."""
+    white = float((1 << info.bits) - 1)
+    luma = warm[marked].luma
+    _check_light(luma, white)
+    found = [_spot_at(luma, p, white) for p in picks]
+    discs = np.array([i for i, s in enumerate(found) if s is not None], dtype=np.intp)
+    plain = np.array([i for i, s in enumerate(found) if s is None], dtype=np.intp)
+    spots = [s for s in found if s is not None]
+    step_s = 1.0 / info.fps if info.fps else 1 / 30
+    reach = FASTEST_WIDTHS_PER_S * max(info.width_px, info.height_px)
+    if not spots:
+        return Start(discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
+    motion = first_motion(warm, marked, spots, step_s, white, reach)
+    return Start(
+        discs, spots, motion.velocity, motion.bend, plain, picks, motion.exposure_s, step_s, white, reach
+    )
+
+
+def _check_light(luma: Luma, white: float) -> None:
+    """Refuse a picture in which there is nothing to see."""
+    dark, bright = np.percentile(luma[::8, ::8], [2, 98]) * (255.0 / white)
+    if bright - dark < LEAST_RANGE:
+        raise InputError("video", "the picture is all dark or without contrast where the points are marked",
+                         value=f"{bright - dark:.0f} grey levels", allowed=f"{LEAST_RANGE:.0f} of 255 and more",
+                         hint="film with more light, the lens uncovered")  # fmt: skip
+
+
+def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
+    """The disc under a pick, in the picture's own pixels."""
+    reach = 60
+    low = np.maximum(np.floor(pick).astype(int) - reach, 0)
+    window = luma[low[1] : low[1] + 2 * reach + 1, low[0] : low[0] + 2 * reach + 1].astype(np.float64)
+    spot = find_spot(window * (255.0 / white), pick - low)
+    return None if spot is None else replace(spot, uv_px=spot.uv_px + low)
+
+
+class Crew:
+    """Disc follower and patch followers of one direction, joined to rows of all points."""
+
+    def __init__(self, start: Start, first: LumaFrame) -> None:
+        self.start, self.first_s = start, first.time_s
+        self.discs = DiscFollower(
+            start.spots, first.time_s, start.exposure_s, start.velocity, start.step_s, start.white,
+            start.reach_px_per_s, start.bend,
+        ) if start.spots else None  # fmt: skip
+        self.patches = [
+            PatchFollower(first.luma, start.picks[i], first.time_s, start.reach_px_per_s) for i in start.plain
+        ]
+
+    def step(self, frame: LumaFrame) -> tuple[Floats, Floats]:
+        """(P, 2) places and uncertainties of all points in one frame."""
+        p = len(self.start.picks)
+        uv, u = np.full((p, 2), np.nan), np.full((p, 2), np.nan)
+        if self.discs is not None:
+            if frame.time_s == self.first_s:
+                uv[self.start.discs], u[self.start.discs] = self._first(frame)
+            else:
+                uv[self.start.discs], u[self.start.discs] = self.discs.step(frame.time_s, frame.luma)
+        for patch, i in zip(self.patches, self.start.plain, strict=True):
+            uv[i], u[i] = (
+                (patch.uv.copy(), np.full(2, 1.0)) if frame.time_s == self.first_s
+                else patch.step(frame.time_s, frame.luma)
+            )  # fmt: skip
+        return uv, u
+
+    def remember(self, rows: list[Row]) -> None:
+        """Learn the paths of the turn after the marked frame, for the way back."""
+        if self.discs is not None:
+            turn = [r for r in rows if r[0] < self.first_s + MEMORY_S]
+            for k, i in enumerate(self.start.discs):
+                self.discs.remember(k, [(t, uv[i]) for t, uv, _ in reversed(turn) if np.isfinite(uv[i, 0])])
+
+    def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
+        """The marked frame itself, fitted again now that velocity and exposure are known."""
+        assert self.discs is not None
+        index = np.arange(len(self.start.spots))
+        fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.discs.hint)
+        near = np.hypot(*(fit.uv_px - self.discs.places[:, 0]).T) < 3.0
+        self.discs.places[near, 0] = fit.uv_px[near]
+        u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
+        return np.where(near[:, None], fit.uv_px, np.nan), np.where(near[:, None], u, np.nan)
