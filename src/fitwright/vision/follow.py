@@ -19,7 +19,7 @@ from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
 from fitwright.vision.past import MEMORY_S, Past
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
-from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible, expected, take
+from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible, expected, inside, take
 from fitwright.vision.video import Luma
 
 SHORT_GAP_S = 0.12
@@ -77,7 +77,10 @@ class DiscFollower:
         )  # fmt: skip
         if np.any(self.known < 3):
             self._look_around(time_s, luma, predicted, velocity)
-        active = np.flatnonzero((self.lost == 0) & self._inside(predicted, velocity, luma.shape))
+        whole = inside(
+            predicted, velocity, self.table.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
+        )
+        active = np.flatnonzero((self.lost == 0) & whole)
         if active.size:
             fit = self.fit_at(luma, active, predicted[active], velocity[active])
             good = self._believable(active, fit, predicted[active], velocity[active], time_s)
@@ -119,15 +122,6 @@ class DiscFollower:
         for k, found in _one_to_one(wanted, predicted, self.table.shape.ring_px):
             velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
             predicted[k] = found
-
-    def _inside(self, uv: Floats, velocity: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-        edge = self._reach(np.arange(len(uv)), velocity) - 3.0
-        size = np.array([shape[1] - 1, shape[0] - 1])
-        return np.asarray(np.all((uv > edge[:, None]) & (uv < size - edge[:, None]), axis=1))
-
-    def _reach(self, index: NDArray[np.intp], velocity: Floats) -> Floats:
-        ring = self.table.shape.ring_px[index] * self.scale[index]
-        return np.asarray(ring + 0.5 * np.max(np.abs(velocity), axis=1) * self.exposure_s + 4.0)
 
     def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
         """Fit markers `index` from places uv (N, 2), smeared by their velocity (N, 2)."""

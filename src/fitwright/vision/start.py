@@ -132,7 +132,8 @@ class _Scene:
         if np.abs(t[0]) > 0.07:
             return uv[near[0]], np.inf
         n = len(near)
-        expected = np.polynomial.polynomial.polyfit(t, uv[near], min(n - 1, 2))[0]
+        powers = np.vander(t / np.abs(t).max(), min(n, 3))
+        expected = np.linalg.lstsq(powers, uv[near], rcond=None)[0][-1]
         missing = self.reach * FASTEST_TURN_RAD_S * t[0] * t[1] / 2
         if n > 2:  # what the next power of time would add
             missing *= FASTEST_TURN_RAD_S * t[2] / 3

@@ -79,6 +79,17 @@ def expected(times, places, known, hint, bend, misses, longest_s, time_s, guesse
 
 
 @_compiled
+def inside(uv, velocity, ring_px, scale, exposure_s, width, height):
+    """Which markers, smeared by their motion, are expected to lie whole within the picture."""
+    whole = np.empty(len(uv), np.bool_)
+    for i in range(len(uv)):
+        smear = 0.5 * max(abs(velocity[i, 0]), abs(velocity[i, 1])) * exposure_s
+        edge = ring_px[i] * scale[i] + smear + 1.0
+        whole[i] = edge < uv[i, 0] < width - 1 - edge and edge < uv[i, 1] < height - 1 - edge
+    return whole
+
+
+@_compiled
 def credible(
     index, uv, scale, contrast, rms, last_step, predicted, velocity, ago_s, usual_contrast, usual_rms, usual_scale,
     ring_px,
