@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
-from fitwright.demo.riders import RIDERS, SimRider, bike_measures, hanging_foot_trials, tape_measures
+from django.utils import timezone
+
+from fitwright.body.sided import BY_STEM
+from fitwright.demo.riders import (
+    INDOOR,
+    RIDERS,
+    SIDES,
+    SimRider,
+    bike_measures,
+    foot_measures,
+    hanging_foot_trials,
+    tape_measures,
+)
 from fitwright.errors import InputError
 from fitwright.plan.red_flags import QUESTIONS
 from fitwright.records.models import Bike, Rider, Visit
 from fitwright.studio import bike, body, intake
 from fitwright.studio.entry import Saved
-from fitwright.studio.feet import pairs
+from fitwright.studio.feet import clearance, cleats, pairs
+from fitwright.studio.feet.soles import label_of, letter_of
 from fitwright.studio.house import open_studio
 from fitwright.studio.ride import MARKERS, import_markers
-from fitwright.studio.visits import analysis, answers, new_rider, open_visit
+from fitwright.studio.visits import analysis, answers, measured, new_rider, open_visit
 
 SEED = 7
 STUDIO_NAME = "The demo studio"
@@ -27,6 +41,26 @@ TAPE = {
     "shank_right_mm": "shank_mm", "malleolus_height_right_mm": "malleolus_height_mm", "trunk_mm": "torso_mm",
     "upper_arm_mm": "upper_arm_mm", "forearm_mm": "forearm_mm",
 }  # fmt: skip
+
+ROAD_WHEEL = {
+    "front_centre_mm": "581", "axle_above_bb_mm": "71", "radius_mm": "339", "tyre_width_mm": "28",
+    "head_angle_deg": "72.5", "fork_offset_mm": "45",
+}  # fmt: skip
+BESIDE = {
+    "first": ROAD_WHEEL | {
+        "heel_breadth_mm": "76", "arms_at_axle_mm": "118", "stay_length_mm": "410", "stay_rise_mm": "71",
+        "stay_front_mm": "84", "stay_middle_mm": "104", "stay_rear_mm": "148",
+    },
+    "second": {
+        "heel_breadth_mm": "72", "arms_at_axle_mm": "120", "stay_length_mm": "430", "stay_rise_mm": "72",
+        "stay_front_mm": "80", "stay_middle_mm": "106", "stay_rear_mm": "156", "front_centre_mm": "574",
+        "axle_above_bb_mm": "72", "radius_mm": "352", "tyre_width_mm": "42", "head_angle_deg": "71",
+        "fork_offset_mm": "50",
+    },
+}  # fmt: skip
+"""What stands beside heel and toe, read with ruler and gauge; our own two bikes."""
+CLEATS_SINCE = {"first": (26, "160"), "second": (70, "110")}
+"""Weeks before the visit at which the cleats were fitted, and km a week."""
 
 
 def arrive() -> dict[str, Visit]:
@@ -43,6 +77,7 @@ def _visit(rider: SimRider) -> Visit:
     if visit is None:
         own = Bike.objects.create(rider=person, name=f"{rider.intake['use']} bike", use=rider.intake["use"])
         visit = open_visit(person, use=rider.intake["use"], title="first visit", bike=own)
+    _first_pair(visit, rider)
     if visit.shoes is None or "cleat_height_mm" not in visit.shoes.cleat_system:
         _shoes(visit, rider, "road shoes" if rider.intake["use"] == "road" else "gravel shoes")
     if not answers(visit, "intake"):
@@ -51,7 +86,36 @@ def _visit(rider: SimRider) -> Visit:
         _saved(body.save_body(visit, _body(rider)))
     if bike.contact_points(visit) is None:
         _saved(bike.save_bike(visit, {k: str(v) for k, v in bike_measures(rider, SEED).items()}))
+    if ("stay_length_mm", "") not in measured(visit, "feet"):
+        _saved(clearance.save(visit, BESIDE[rider.key]))
+    if not cleats.notes_by_pair(person):
+        weeks, km = CLEATS_SINCE[rider.key]
+        day = timezone.localdate(visit.opened_at) - timedelta(weeks=weeks)
+        cleats.save_note(visit, "", "fitted", day, km_per_week=float(km))
     return visit
+
+
+def has_second_pair(visit: Visit, rider: SimRider) -> bool:
+    """Whether nothing is left to do about a second pair: photographed on both sides, or there is none."""
+    return rider.key not in INDOOR or all(
+        analysis(visit, "sole", label_of("B", f"{side} before")) for side in SIDES
+    )
+
+
+def _first_pair(visit: Visit, rider: SimRider) -> None:
+    """Back on the bench, where a run was killed while the second one lay there."""
+    if visit.shoes and letter_of(visit) != "A" and not has_second_pair(visit, rider):
+        pairs.switch_pair(visit, "A")
+
+
+def lay_out_second_pair(visit: Visit, rider: SimRider) -> None:
+    """The pair for indoors on the bench, with its cleats."""
+    if any(p.shoes.letter == "B" for p in pairs.pairs(visit)):
+        pairs.switch_pair(visit, "B")
+    else:
+        pairs.add_pair(visit, "indoor shoes", "42")
+    if visit.shoes is None or "cleat_height_mm" not in visit.shoes.cleat_system:
+        _shoes(visit, rider, "indoor shoes")
 
 
 def _shoes(visit: Visit, rider: SimRider, name: str) -> None:
@@ -83,6 +147,8 @@ def _body(rider: SimRider) -> dict[str, str]:
     typed["mass_kg"] = str(rider.mass_kg)
     for side, trials in hanging_foot_trials(rider, SEED).items():
         typed[f"hanging_foot_{side}"] = " ".join(str(t) for t in trials)
+    for (stem, side), readings in foot_measures(rider, SEED).items():
+        typed[BY_STEM[stem].name(side)] = " ".join(f"{r:g}" for r in readings)
     return typed
 
 

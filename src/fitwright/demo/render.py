@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from fitwright.demo.film import render_clip
-from fitwright.demo.riders import RIDERS, SimSetup
+from fitwright.demo.hanging_photo import hanging_points, render_hanging
+from fitwright.demo.riders import RIDERS, SimRider, SimSetup
 from fitwright.demo.sole_photo import hand_points, render_sole
 from fitwright.demo.truth import Truth, hand_marks
 
@@ -67,10 +68,18 @@ def film(key: str, setup: SimSetup, view: str, out: Path, seed: int, seconds: fl
     return out.name
 
 
-def sole(key: str, setup: SimSetup, foot: str, which: str, out: Path, seed: int) -> str:
+def sole(rider: SimRider, setup: SimSetup, foot: str, which: str, out: Path, seed: int) -> str:
     """Render one sole photograph and the points picked in it, unless both are there."""
     points = out.with_suffix(".points.json")
     if not (out.is_file() and points.is_file()):
-        truth: Truth = render_sole(RIDERS[key], foot, setup.cleat_pose(foot), out, which, seed=seed)
+        truth: Truth = render_sole(rider, foot, setup.cleat_pose(foot), out, which, seed=seed)
         write_json(points, {"points": hand_points(truth, seed)})
+    return out.name
+
+
+def hanging(rider: SimRider, foot: str, out: Path, seed: int) -> str:
+    """Render one photograph of a hanging foot and the points picked in it, unless both are there."""
+    points = out.with_suffix(".points.json")
+    if not (out.is_file() and points.is_file()):
+        write_json(points, {"points": hanging_points(render_hanging(rider, foot, out, seed), seed)})
     return out.name

@@ -30,6 +30,8 @@ class Leg:
         hip_out_mm: hip centre from the mid-plane. malleolus_*: in the sole frame, height above the sole's face.
         sole_length_mm, m1_mm, m5_mm, toe_z_mm: the shoe's sole (the toe mark lies on the mid-line: z = 0).
         bolts_mm: centre of the bolt pattern in the sole.
+        foot_length_mm, ball_length_mm, foot_breadth_mm, heel_breadth_mm, forefoot_deg, torsion_deg: the bare foot and
+        the shin, as measured at Body.
         hanging_yaw_deg: unloaded yaw of the shoe's mid-line. pitch_*: β(θ) in the first set-up.
         knee_mean_mm, knee_cos_mm, knee_sin_mm: knee outward of the pedal centre with a well-turned cleat.
         flare_mm_per_deg: how far the knee goes out at the top per degree that the float denies the foot.
@@ -45,6 +47,12 @@ class Leg:
     m1_mm: tuple[float, float]
     m5_mm: tuple[float, float]
     bolts_mm: tuple[float, float]
+    foot_length_mm: float
+    ball_length_mm: float
+    foot_breadth_mm: float
+    heel_breadth_mm: float
+    forefoot_deg: float
+    torsion_deg: float
     hanging_yaw_deg: float
     pitch_mean_deg: float
     pitch_cos_deg: tuple[float, float]
@@ -190,6 +198,8 @@ FIRST = SimRider(
     left=Leg(
         thigh_mm=411.5, shank_mm=423.0, hip_out_mm=86.0, malleolus_x_mm=61.0, malleolus_y_mm=76.0,
         sole_length_mm=281.0, m1_mm=(200.0, -37.5), m5_mm=(170.5, 45.0), bolts_mm=(187.0, 0.0), hanging_yaw_deg=10.5,
+        foot_length_mm=264.0, ball_length_mm=194.0, foot_breadth_mm=101.0, heel_breadth_mm=66.0, forefoot_deg=4.5,
+        torsion_deg=28.0,
         pitch_mean_deg=18.5, pitch_cos_deg=(4.7, -0.9), pitch_sin_deg=(-11.6, 0.7),
         knee_mean_mm=-9.0, knee_cos_mm=(3.6, 0.9), knee_sin_mm=(-1.6, 0.6), flare_mm_per_deg=3.1,
         knee_share=0.55,
@@ -197,6 +207,8 @@ FIRST = SimRider(
     right=Leg(
         thigh_mm=411.0, shank_mm=422.0, hip_out_mm=86.0, malleolus_x_mm=61.5, malleolus_y_mm=75.5,
         sole_length_mm=281.0, m1_mm=(201.0, -38.0), m5_mm=(172.0, 44.0), bolts_mm=(184.5, 1.0), hanging_yaw_deg=7.0,
+        foot_length_mm=265.0, ball_length_mm=195.0, foot_breadth_mm=100.0, heel_breadth_mm=65.5, forefoot_deg=5.5,
+        torsion_deg=24.0,
         pitch_mean_deg=18.2, pitch_cos_deg=(5.6, -0.8), pitch_sin_deg=(-11.5, 0.8),
         knee_mean_mm=-12.0, knee_cos_mm=(2.7, 0.8), knee_sin_mm=(-1.9, 0.5), flare_mm_per_deg=2.4,
         knee_share=0.55,
@@ -229,6 +241,8 @@ SECOND = SimRider(
     left=Leg(
         thigh_mm=383.0, shank_mm=404.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.0,
         sole_length_mm=258.0, m1_mm=(184.0, -34.0), m5_mm=(157.0, 40.5), bolts_mm=(171.5, 1.5), hanging_yaw_deg=6.0,
+        foot_length_mm=241.0, ball_length_mm=178.0, foot_breadth_mm=92.0, heel_breadth_mm=60.0, forefoot_deg=3.0,
+        torsion_deg=25.0,
         pitch_mean_deg=16.0, pitch_cos_deg=(4.9, -0.7), pitch_sin_deg=(-11.0, 0.6),
         knee_mean_mm=-13.0, knee_cos_mm=(2.2, 0.7), knee_sin_mm=(-1.7, 0.5), flare_mm_per_deg=2.2,
         knee_share=0.44,
@@ -236,6 +250,8 @@ SECOND = SimRider(
     right=Leg(
         thigh_mm=384.0, shank_mm=403.0, hip_out_mm=84.0, malleolus_x_mm=55.0, malleolus_y_mm=66.5,
         sole_length_mm=258.0, m1_mm=(184.5, -34.5), m5_mm=(157.5, 40.0), bolts_mm=(169.5, 1.5), hanging_yaw_deg=8.0,
+        foot_length_mm=240.5, ball_length_mm=178.5, foot_breadth_mm=91.0, heel_breadth_mm=60.5, forefoot_deg=4.0,
+        torsion_deg=27.0,
         pitch_mean_deg=16.4, pitch_cos_deg=(5.2, -0.8), pitch_sin_deg=(-10.6, 0.5),
         knee_mean_mm=-11.0, knee_cos_mm=(2.6, 0.6), knee_sin_mm=(-1.5, 0.7), flare_mm_per_deg=2.2,
         knee_share=0.44,
@@ -263,6 +279,20 @@ SECOND = SimRider(
 )  # fmt: skip
 
 RIDERS = {"first": FIRST, "second": SECOND}
+INDOOR = {
+    "first": replace(
+        FIRST,
+        left=replace(
+            FIRST.left, sole_length_mm=279.0, m1_mm=(198.0, -37.0), m5_mm=(168.5, 45.5), bolts_mm=(184.0, 0.5)
+        ),
+        right=replace(
+            FIRST.right, sole_length_mm=279.0, m1_mm=(199.0, -37.5), m5_mm=(170.0, 44.5), bolts_mm=(184.0, 0.5)
+        ),
+        setup=replace(FIRST.setup, cleat_left=(186.0, 1.0, 5.0), cleat_right=(184.0, 0.5, 5.5)),
+        cleat_key="two_bolt", float_in_deg=5.0, float_out_deg=5.0, stack_mm=26.5, cleat_height_mm=4.7,
+    )
+}  # fmt: skip
+"""A second pair of shoes that a rider brought along (B)."""
 
 
 def hanging_foot_trials(rider: SimRider, seed: int) -> dict[str, list[float]]:
@@ -271,6 +301,24 @@ def hanging_foot_trials(rider: SimRider, seed: int) -> dict[str, list[float]]:
     return {
         s: [float(np.round(2 * (rider.leg(s).hanging_yaw_deg + rng.normal(0, 1.1))) / 2) for _ in range(3)]
         for s in SIDES
+    }
+
+
+TWO_SIDED = {
+    "foot_length": ("foot_length_mm", 2, 1.5), "ball_length": ("ball_length_mm", 2, 2.0),
+    "foot_breadth": ("foot_breadth_mm", 2, 1.0), "heel_breadth": ("heel_breadth_mm", 1, 1.0),
+    "forefoot_angle": ("forefoot_deg", 3, 2.0), "tibial_torsion": ("torsion_deg", 3, 2.0),
+}  # fmt: skip
+"""Measure at Body → where its truth is, how often it is read, and the scatter of one reading (our own choice)."""
+
+
+def foot_measures(rider: SimRider, seed: int) -> dict[tuple[str, str], list[float]]:
+    """(measure, side) → simulated readings of the bare foot and the shin, to 1 mm or 1°."""
+    rng = np.random.default_rng([seed, 14])
+    return {
+        (stem, s): [float(np.round(getattr(rider.leg(s), name) + rng.normal(0, sd))) for _ in range(times)]
+        for s in SIDES
+        for stem, (name, times, sd) in TWO_SIDED.items()
     }
 
 

@@ -18,12 +18,13 @@ from typing import Any
 import numpy as np
 
 from fitwright.demo import render
-from fitwright.demo.arrivals import SEED
-from fitwright.demo.riders import RIDERS, SimSetup, apply, canonical
+from fitwright.demo.arrivals import SEED, has_second_pair, lay_out_second_pair
+from fitwright.demo.picking import taken_or_picked
+from fitwright.demo.riders import INDOOR, RIDERS, SimRider, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
-from fitwright.studio import handover, plan, ride
-from fitwright.studio.feet import check, soles
+from fitwright.studio import handover, hanging, plan, ride
+from fitwright.studio.feet import check, pairs, soles
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
 
@@ -33,7 +34,7 @@ CAMERA_FRONT_MM = 3358.0  # lens to bottom bracket, straight line, as the tape w
 TAPE_SD_MM = 5.0
 RULER_MM = 0.5  # reading a ruler between the old mark on the post and the new one
 HAND_MM, HAND_DEG = 0.35, 0.35  # how exactly the simulated hand sets a cleat; our own choice
-WORN_SHIFT = {"cleat_x_mm": -1.6, "cleat_z_mm": 0.7, "cleat_psi_deg": 1.4}  # a new cleat put on by eye
+WORN_SHIFT = {"cleat_x_mm": -1.6, "cleat_z_mm": -0.7, "cleat_psi_deg": -1.4}  # a new cleat put on by eye
 Echo = Callable[[str, float, str], None]
 """Title of the step, fraction done, message."""
 
@@ -66,6 +67,7 @@ def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float =
             _plan(demo, key)
             if plan.changes_of(demo.visits[key]):
                 _order_after(demo, key)
+            _second_pair(demo, key)
         for key in visits:
             if plan.changes_of(demo.visits[key]):
                 _measure(demo, key, "after")
@@ -77,7 +79,17 @@ def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float =
 
 
 def _order_before(demo: Demo, key: str) -> None:
+    for k, side in enumerate(SIDES):
+        out = _path(demo, key, "hanging foot", side, ".jpg")
+        demo.rendering[out] = demo.pool.submit(
+            render.hanging, RIDERS[key], side, out, SEED + 30 + k + len(key)
+        )
     _order(demo, key, RIDERS[key].setup, "before", SEED)
+
+
+def _order_second_pair(demo: Demo, rider: SimRider) -> None:
+    for side in SIDES:
+        _order_photo(demo, rider, rider.setup, side, "before", SEED + 70, " B")
 
 
 def _order_after(demo: Demo, key: str) -> None:
@@ -86,7 +98,7 @@ def _order_after(demo: Demo, key: str) -> None:
     later = setup
     for name, delta in WORN_SHIFT.items():
         later = apply(later, f"{name}_left", delta)
-    _order_photo(demo, key, later, "left", "remount", SEED + 90)
+    _order_photo(demo, RIDERS[key], later, "left", "remount", SEED + 90)
 
 
 def setup_after(visit: Visit, key: str) -> SimSetup:
@@ -103,26 +115,31 @@ def setup_after(visit: Visit, key: str) -> SimSetup:
 
 def _order(demo: Demo, key: str, setup: SimSetup, when: str, seed: int) -> None:
     for side in SIDES:
-        _order_photo(demo, key, setup, side, when, seed)
+        _order_photo(demo, RIDERS[key], setup, side, when, seed)
     for view, kind in VIEWS.items():
         out = _path(demo, key, view, when, ".mp4")
         demo.rendering[out] = demo.pool.submit(render.film, key, setup, kind, out, seed, demo.seconds)
 
 
-def _order_photo(demo: Demo, key: str, setup: SimSetup, side: str, when: str, seed: int) -> None:
-    out = _path(demo, key, f"sole {side}", when, ".jpg")
+def _order_photo(
+    demo: Demo, rider: SimRider, setup: SimSetup, side: str, when: str, seed: int, pair: str = ""
+) -> None:
+    out = _path(demo, rider.key, f"sole {side}", when + pair, ".jpg")
     which = "before" if when == "before" else "after"
     photo_seed = seed + SIDES.index(side)
-    demo.rendering[out] = demo.pool.submit(render.sole, key, setup, side, which, out, photo_seed)
+    demo.rendering[out] = demo.pool.submit(render.sole, rider, setup, side, which, out, photo_seed)
 
 
 def _path(demo: Demo, key: str, what: str, when: str, suffix: str) -> Path:
-    return demo.folder / key / f"{what.replace(' ', '-')}-{when}{suffix}"
+    return demo.folder / key / f"{what} {when}{suffix}".replace(" ", "-")
 
 
 def _measure(demo: Demo, key: str, when: str) -> None:
     """Photographs, then films, of one rider and moment through the real pipeline."""
     visit = demo.visits[key]
+    for side in SIDES if when == "before" else ():
+        if not any(p.side == side and p.reading for p in hanging.photos(visit)):
+            _hanging_foot(demo, key, side)
     for side in SIDES:
         if soles.reading_of(visit, side, when) is None:
             _sole(demo, key, side, when)
@@ -131,12 +148,38 @@ def _measure(demo: Demo, key: str, when: str) -> None:
             _film(demo, key, view, when)
 
 
-def _sole(demo: Demo, key: str, side: str, when: str) -> None:
-    visit, path = demo.visits[key], _path(demo, key, f"sole {side}", when, ".jpg")
-    with _step(demo, visit, "sole", f"{_name(visit)}: {side} sole, {when}") as tell:
+def _hanging_foot(demo: Demo, key: str, side: str) -> None:
+    visit, path = demo.visits[key], _path(demo, key, "hanging foot", side, ".jpg")
+    with _step(demo, visit, "hanging foot", f"{_name(visit)}: hanging foot, {side}") as tell:
         _wait(demo, path, tell)
         medium = keep_file(path, "photo", simulated=True)
-        check.save_sole(visit, medium, side, when, _points(path)["points"])
+        about = {"side": side, "line": "shoe", "knee": "thigh", "card": "sole"}
+        hanging.save_picks(visit, medium, about, _points(path)["points"])
+
+
+def _sole(demo: Demo, key: str, side: str, when: str, pair: str = "") -> None:
+    """Measured from what the finder proposes; what it does not find is picked by hand."""
+    visit, path = demo.visits[key], _path(demo, key, f"sole {side}", when + pair, ".jpg")
+    with _step(demo, visit, "sole", f"{_name(visit)}: {side} sole{pair}, {when}") as tell:
+        _wait(demo, path, tell)
+        medium = keep_file(path, "photo", simulated=True)
+        points, origins, outline = taken_or_picked(visit, medium, side, _points(path)["points"])
+        check.save_sole(visit, medium, side, when, points, origins, outline)
+
+
+def _second_pair(demo: Demo, key: str) -> None:
+    """A second pair of shoes on the bench, photographed as it came, and the first one put back."""
+    visit = demo.visits[key]
+    if has_second_pair(visit, RIDERS[key]):
+        return
+    _order_second_pair(demo, INDOOR[key])
+    try:
+        lay_out_second_pair(visit, INDOOR[key])
+        for side in SIDES:
+            if soles.reading_of(visit, side, "before") is None:
+                _sole(demo, key, side, "before", " B")
+    finally:
+        pairs.switch_pair(visit, "A")
 
 
 def _film(demo: Demo, key: str, view: str, when: str) -> None:

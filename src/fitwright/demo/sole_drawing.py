@@ -265,8 +265,8 @@ def _strokes(flat: Flat, rider: SimRider, foot: str, pose: tuple[float, float, f
     marks, rgb = mark_points(rider, foot, pose), CHALK
     forward = cleat_axis(pose[2])
     if look.strokes:
-        flat.line(marks["cleat_nose"], marks["cleat_nose"] - 7 * forward, 0.8, rgb)
-        flat.line(marks["cleat_tail"], marks["cleat_tail"] + 7 * forward, 0.8, rgb)
+        flat.line(marks["cleat_nose"], marks["cleat_nose"] - 5 * forward, 0.8, rgb)
+        flat.line(marks["cleat_tail"], marks["cleat_tail"] + 5 * forward, 0.8, rgb)
     if look.axle:
         inward = np.array([forward[1], -forward[0]])
         inner, outer = axle_points(rider, pose).values()

@@ -41,10 +41,12 @@ Box = tuple[slice, slice]
 _DESCRIPTION, _EXIF, _FOCAL_35MM = 0x010E, 0x8769, 0xA405
 
 
-def phone_camera(rng: np.random.Generator, size: tuple[int, int] = SIZE) -> SimCamera:
-    """A phone held by hand above the sole: about 325 mm away, tilted a few degrees, k1 −0.03 to −0.05."""
+def phone_camera(
+    rng: np.random.Generator, size: tuple[int, int] = SIZE, far_mm: tuple[float, float] = (322, 338)
+) -> SimCamera:
+    """A phone held by hand over the sole, `far_mm` away, tilted a few degrees, k1 −0.03 to −0.05."""
     tilt, yaw = rng.uniform(-3.5, 3.5, 2)
-    distance = float(rng.uniform(322, 338))
+    distance = float(rng.uniform(*far_mm))
     aim = rng.uniform(-5, 5, 2)
     focal = EQUIVALENT_MM * float(np.hypot(*size)) / float(np.hypot(36.0, 24.0)) * rng.uniform(0.985, 1.015)
     camera = SimCamera(
@@ -163,7 +165,7 @@ def _mat(camera: SimCamera, rng: np.random.Generator, look: Look) -> np.ndarray:
     return np.asarray(cv2.remap(rgb, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT))
 
 
-def _strips(
+def lay_strips(
     picture: np.ndarray, camera: SimCamera, rng: np.random.Generator, beside_mm: float
 ) -> list[dict[str, Any]]:
     """Lays strip A above and B below the sole, each turned a little on its own; returns their true poses."""
@@ -208,10 +210,10 @@ def render_sole(
     turn = np.radians(rng.uniform(-3, 3))
     half = length / 2 * np.array([np.cos(turn), np.sin(turn)])
     picture = _mat(camera, rng, look)
-    strips = _strips(picture, camera, rng, 0.18 * length + 44)
-    sole = _sole_sheet(-half, half, foot, look)
+    strips = lay_strips(picture, camera, rng, 0.18 * length + 44)
+    sole = sole_sheet(-half, half, foot, look)
     _sole(picture, camera, sole, rider, foot, pose, look)
-    picture = _phone(picture, rng, look)
+    picture = seen_by_phone(picture, rng, look)
     caption(picture, CAPTION)
     truth = Truth(
         {
@@ -222,12 +224,12 @@ def render_sole(
             "idealised": ["sole and cleat are flat, bolts level with its face; strips lie in one plane"],
         }
     )  # fmt: skip
-    _write(picture, out, look.quality)
+    write_photo(picture, out, look.quality)
     truth.save(out)
     return truth
 
 
-def _sole_sheet(heel: Floats, toe: Floats, foot: str, look: Look) -> Sheet:
+def sole_sheet(heel: Floats, toe: Floats, foot: str, look: Look) -> Sheet:
     """The sole's face: lifted above the card's plane, its outer edge rolled up."""
     forward, outward = sole_axes(heel, toe, foot)
     roll = np.radians(look.roll_deg)
@@ -240,16 +242,29 @@ def _sole(
     pose: tuple[float, float, float], look: Look,
 ) -> None:  # fmt: skip
     """Shadow on the mat, the sole, and the cleat's face at its height."""
-    flat = draw_sole(rider, foot, pose, np.random.default_rng([7, foot == "right"]), look)
+    flat = _flat_sole(rider, foot, pose, look)
     small = cv2.resize(flat.alpha, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(small, (0, 0), look.shadow_mm[2] * PX_PER_MM / 8)
     shadow = cv2.resize((soft * look.shadow).astype(np.uint8), flat.alpha.shape[::-1])
     corner = np.array([-MARGIN_MM, -flat.half_mm])
     on_mat = replace(sheet, origin_mm=sheet.origin_mm + np.array([*look.shadow_mm[:2], look.lift_mm]))
     _lay(picture, camera, on_mat, np.full_like(flat.rgb, 20), shadow, corner)
-    _lay(picture, camera, sheet, flat.rgb, flat.alpha, corner)
+    lay_shoe(picture, camera, sheet, rider, foot, pose, look, flat)
+
+
+def lay_shoe(
+    picture: np.ndarray, camera: SimCamera, sheet: Sheet, rider: SimRider, foot: str,
+    pose: tuple[float, float, float], look: Look, flat: Flat | None = None,
+) -> None:  # fmt: skip
+    """The sole, and the cleat's face at its height."""
+    flat = flat or _flat_sole(rider, foot, pose, look)
+    _lay(picture, camera, sheet, flat.rgb, flat.alpha, np.array([-MARGIN_MM, -flat.half_mm]))
     cleat = draw_cleat(rider, foot, pose, look)
     _lay(picture, camera, sheet.raised(look.plate_mm), *_cropped(cleat))
+
+
+def _flat_sole(rider: SimRider, foot: str, pose: tuple[float, float, float], look: Look) -> Flat:
+    return draw_sole(rider, foot, pose, np.random.default_rng([7, foot == "right"]), look)
 
 
 def _cropped(flat: Flat) -> tuple[np.ndarray, np.ndarray, Floats]:
@@ -260,7 +275,7 @@ def _cropped(flat: Flat) -> tuple[np.ndarray, np.ndarray, Floats]:
     return flat.rgb[r, c], flat.alpha[r, c], corner
 
 
-def _phone(picture: np.ndarray, rng: np.random.Generator, look: Look) -> np.ndarray:
+def seen_by_phone(picture: np.ndarray, rng: np.random.Generator, look: Look) -> np.ndarray:
     """Uneven light, soft optics, noise."""
     h, w = picture.shape[:2]
     v, u = np.mgrid[0:17, 0:25].astype(np.float32)
@@ -294,7 +309,7 @@ def _marks(
     }  # fmt: skip
 
 
-def _write(picture: np.ndarray, out: Path, quality: int) -> None:
+def write_photo(picture: np.ndarray, out: Path, quality: int) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(f".{out.name}.part")
     image = Image.fromarray(picture)
