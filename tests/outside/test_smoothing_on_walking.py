@@ -1,7 +1,7 @@
 """Smoothing on recorded markers that others have worked through.
 
-Data set "leg2d" (GaitAnalysisToolKit, Apache-2.0): one leg walking, 100 Hz. Documented upstream: 6 Hz, two passes of a
-second-order Butterworth at 6/0.802 Hz, after Winter 2005; `recomputed_documented_6hz.csv` is that recipe run with
+Data set "leg2d" (GaitAnalysisToolKit, Apache-2.0): one leg walking, 100 Hz. Documented upstream: 6 Hz, two passes of
+a second-order Butterworth at 6/0.802 Hz, after Winter 2005; `recomputed_documented_6hz.csv` is that recipe run with
 scipy.signal.butter and filtfilt, `reference.csv` what the authors stored in 2013 with another filter, 5 Hz a pass.
 """
 

@@ -1,9 +1,9 @@
-"""A recording with markers: read, name, analyse. The use case behind `fitwright ride import`."""
+"""A recording with markers: read, name, analyse. The use case behind `fitwright ride import` and the Ride page."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,15 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.motion.ride import RideResult
+from fitwright.motion.side import SideSystematic, analyse_side
 from fitwright.motion.space import CLUSTER, NEEDED, SideAxle, SpaceResult, analyse_space
 from fitwright.motion.trajectories import Trajectories
-from fitwright.quantity import Measured
-from fitwright.vision.marker_files import read_trc
+from fitwright.quantity import Floats, Measured
+from fitwright.vision.c3d_file import is_c3d, read_c3d
+from fitwright.vision.csv_motion import ColumnMap, read_table
+from fitwright.vision.marker_files import MarkerFile, read_trc
+
+Progress = Callable[[float, str], None]
 
 # Landmark → names in use for it, without the side; compared in lower case without signs.
 LANDMARK_NAMES: dict[str, tuple[str, ...]] = {
@@ -73,48 +78,102 @@ class MarkerResult:
         }  # fmt: skip
 
 
-def analyse_markers(trc: Path, static: Path | None = None) -> MarkerResult:
+def read_recording(path: Path, columns: ColumnMap | None = None) -> MarkerFile:
+    """Read a marker file, told by what is in it: C3D, TRC, or a table whose columns are named by `columns`.
+
+    Raises:
+        InputError: none of these, or unreadable.
+    """
+    if columns is not None:
+        return read_table(path, columns)
+    if is_c3d(path):
+        return read_c3d(path)
+    with path.open("rb") as file:
+        head = file.read(64).lstrip(b"\xef\xbb\xbf \r\n")
+    if head.startswith(b"PathFileType"):
+        return read_trc(path)
+    raise InputError(
+        path.name, "is not a TRC nor a C3D file", allowed=".trc, .c3d, or a table (.csv, .txt)",
+        hint="Of a table say which column is which: at the Ride station, or with --map",
+    )  # fmt: skip
+
+
+def analyse_markers(
+    recording: Path, static: Path | None = None, columns: ColumnMap | None = None, crank_mm: float | None = None,
+    tell: Progress = lambda share, words: None,
+) -> MarkerResult:  # fmt: skip
     """Analyse a marker recording of a rider on a bike; the static trial beside it is found by name.
+
+    Args:
+        columns: which column is which, of a table. crank_mm: needed only for a recording of two axes.
 
     Raises:
         InputError: files that cannot be read, wrong marker names, no turning crank, too few turns.
     """
-    trial = read_trc(trc)
+    tell(0.0, "reading the recording")
+    trial = read_recording(recording, columns)
     notes = list(trial.notes)
     if static is None:
-        static = find_static(trc)
+        static = find_static(recording)
         notes.append(f"Static trial: {static.name}, found beside the recording." if static else
                      "No static trial beside the recording: M1 and the sole's own level are unknown.")  # fmt: skip
-    named = seen_landmarks(named_landmarks(trial.trajectories, trc.name), notes)
+    named = seen_landmarks(named_landmarks(trial.trajectories, recording.name), notes)
     named, turned = rider_frame(named)
     notes += turned
+    tell(0.4, "reading the turns")
+    if named.axes == ("X", "Y"):
+        return _flat(named, crank_mm, notes)
     rest = None
     if static is not None:
-        still = read_trc(static)
+        still = read_recording(static, columns)
         notes += [f"Static trial: {n}" for n in still.notes]
         rest, _ = rider_frame(named_landmarks(still.trajectories, static.name, whole=False))
         notes += _marker_differences(named, rest)
     result: SpaceResult = analyse_space(named, rest)
     all_notes = tuple(notes) + result.ride.notes
+    tell(1.0, "done")
     return MarkerResult(
         replace(result.ride, notes=all_notes), result.axles, result.static_mm, result.checks, all_notes
     )
 
 
-def find_static(trc: Path) -> Path | None:
-    """The one TRC beside the recording with "static" in its name and the same first word, or None."""
-    first = re.split(r"[_\-. ]", trc.stem)[0].lower()
+def _flat(named: Trajectories, crank_mm: float | None, notes: list[str]) -> MarkerResult:
+    """A recording of two axes, forward and up: read like a side film, one side of it."""
+    sides = [s for s in ("right", "left") if f"pedal_axle_{s}" in named.names]
+    if not sides:
+        raise InputError(
+            "pedal_axle", "is not in the recording; without a third axis the crank is told from it alone"
+        )
+    if crank_mm is None:
+        raise InputError(
+            "crank_mm", "is needed for a recording of two axes", hint="Enter the crank length first"
+        )
+    side = sides[0]
+    own = [i for i, n in enumerate(named.names) if n.endswith(f"_{side}")]
+    one = replace(
+        named, names=tuple(named.names[i].removesuffix(f"_{side}") for i in own),
+        position_mm=named.position_mm[:, own], u_mm=named.u_mm[:, own],
+    )  # fmt: skip
+    method = {"dimension": "2-D", "state": "dynamic", "landmarks": "markers as named in the file"}
+    ride = analyse_side(one, side, crank_mm, SideSystematic(), method)
+    every = (*notes, *ride.notes, "Only two axes: knee paths and foot yaw are unknown.")
+    return MarkerResult(replace(ride, notes=every), {}, {}, {}, every)
+
+
+def find_static(recording: Path) -> Path | None:
+    """The one file of its kind beside the recording with "static" in its name and the same first word, or None."""
+    first = re.split(r"[_\-. ]", recording.stem)[0].lower()
     beside = [
-        p for p in sorted(trc.parent.glob("*"))
-        if p.suffix.lower() == ".trc" and p != trc and "static" in p.stem.lower()
-        and re.split(r"[_\-. ]", p.stem)[0].lower() == first
+        p for p in sorted(recording.parent.glob("*"))
+        if recording.suffix and p.suffix.lower() == recording.suffix.lower() and p != recording
+        and "static" in p.stem.lower() and re.split(r"[_\-. ]", p.stem)[0].lower() == first
     ]  # fmt: skip
     return beside[0] if len(beside) == 1 else None
 
 
 def landmark_of(marker: str) -> str | None:
-    """`greater_trochanter_left` for "lgt", "L_GT", "left_greater_trochanter", "GT_L" …, or None when unknown."""
-    plain = re.sub(r"[^a-z0-9]", "", marker.lower())
+    """`greater_trochanter_left` for "lgt", "L_GT", "rider:LGT", "GT_L" …, or None when unknown."""
+    plain = re.sub(r"[^a-z0-9]", "", marker.rsplit(":", 1)[-1].lower())
     for word, side in (("left", "left"), ("right", "right"), ("l", "left"), ("r", "right")):
         for rest in (plain.removeprefix(word), plain.removesuffix(word)):
             if rest != plain and rest in LANDMARK_OF:
@@ -174,25 +233,55 @@ def seen_landmarks(traj: Trajectories, notes: list[str]) -> Trajectories:
 
 
 def rider_frame(traj: Trajectories) -> tuple[Trajectories, list[str]]:
-    """The recording in the bike frame (X forward, Y up, Z right): found from hip above ankle and from heel to toe."""
+    """The recording in the bike frame (X forward, Y up, Z right), whatever the axes of the file are.
+
+    Up is the axis along which the hip is furthest above the ankle, forward the other one that heel to toe follows.
+    A recording of two axes is left as it is.
+    """
+    if traj.axes != ("X", "Y", "Z"):
+        return traj, []
     mean = {n: np.nanmean(traj.position_mm[:, i], axis=0) for i, n in enumerate(traj.names)
             if np.isfinite(traj.position_mm[:, i]).any()}  # fmt: skip
-    notes: list[str] = []
-    turn = np.eye(3)
-    for s in ("right", "left"):
-        if all(f"{n}_{s}" in mean for n in ("greater_trochanter", "lateral_malleolus")):
-            up = mean[f"greater_trochanter_{s}"] - mean[f"lateral_malleolus_{s}"]
-            if up[2] > abs(up[1]):
-                turn = np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]])
-                notes.append("Z points up in this file; turned so that Y does.")
-            break
-    for s in ("right", "left"):
-        if all(f"{n}_{s}" in mean for n in ("heel", "toe")):
-            if (turn @ (mean[f"toe_{s}"] - mean[f"heel_{s}"]))[0] < 0:
-                turn = np.diag([-1.0, 1.0, -1.0]) @ turn
-                notes.append("The rider faces −X in this file; turned round so that X points forward.")
-            break
+    up = _main_axis(_from_to(mean, "lateral_malleolus", "greater_trochanter"), 1)
+    forward = _main_axis(_from_to(mean, "heel", "toe"), 2 if abs(up[0]) else 0, without=up)
+    turn = np.stack([forward, up, np.cross(forward, up)])
+    notes = []
+    if not np.array_equal(up, (0, 1, 0)):
+        notes.append(f"{_axis_words(up)} points up in this file; turned so that Y does.")
+    if forward[0] < 0 and up[0] == 0:
+        notes.append("The rider faces −X in this file; turned round so that X points forward.")
+    elif forward[0] == 0:
+        notes.append(f"The rider faces {_axis_words(forward)} in this file; turned so that X points forward.")
+    right, left = (mean.get(f"greater_trochanter_{s}") for s in ("right", "left"))
+    if right is not None and left is not None and (turn @ (right - left))[2] < 0:
+        notes.append("The right hip lies to the left of the left one: sides named the wrong way round, or axes of "
+                     "the file that are left-handed?")  # fmt: skip
     return replace(traj, position_mm=traj.position_mm @ turn.T), notes
+
+
+def _from_to(mean: Mapping[str, Floats], start: str, end: str) -> Floats | None:
+    """The line between two landmarks of a side that has both."""
+    for s in ("right", "left"):
+        if f"{start}_{s}" in mean and f"{end}_{s}" in mean:
+            return np.asarray(mean[f"{end}_{s}"] - mean[f"{start}_{s}"])
+    return None
+
+
+def _main_axis(line: Floats | None, usual: int, without: Floats | None = None) -> Floats:
+    """The signed axis that the line follows most; the usual one without a line. `without`: an axis that it is not."""
+    axis = np.zeros(3)
+    if line is None:
+        axis[usual] = 1.0
+        return axis
+    across = line if without is None else line * (without == 0)
+    most = int(np.argmax(np.abs(across)))
+    axis[most] = np.sign(across[most]) or 1.0
+    return axis
+
+
+def _axis_words(axis: Floats) -> str:
+    at = int(np.argmax(np.abs(axis)))
+    return ("−" if axis[at] < 0 else "") + "XYZ"[at]
 
 
 def _marker_differences(trial: Trajectories, rest: Trajectories) -> list[str]:

@@ -1,4 +1,4 @@
-"""Marker files: the TRC text format, read with open eyes.
+"""Recordings of markers, read with open eyes: what every format must pass, and the TRC text format.
 
 A TRC file has five header lines (file type, field names, field values, marker names, axis labels) and then one row
 per frame: number, time, X Y Z of each marker, divided by tabs. Headers lie more often than data: where they disagree,
@@ -8,11 +8,12 @@ the data is believed and a note says so.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fitwright.errors import InputError
 from fitwright.motion.trajectories import Trajectories
@@ -65,30 +66,56 @@ def read_trc(path: Path) -> MarkerFile:
     notes: list[str] = []
     table = _table(lines, len(names), path.name, notes)
     table = _forward_in_time(table, path.name, notes)
-    position = table[:, 2:].reshape(table.shape[0], len(names), 3)
-    lost = (position == 0.0).all(axis=2)
-    if lost.any():
-        position[lost] = np.nan
-        notes.append(f"{int(lost.sum())} positions at exactly 0, 0, 0 are taken as not seen.")
-    partly = np.isfinite(position).any(axis=2) & ~np.isfinite(position).all(axis=2)
-    position[partly] = np.nan
-    if not np.isfinite(position).any():
-        raise InputError(path.name, "holds no marker position at all")
-    position *= _scale_to_mm(header, position, path.name, notes)
+    position = as_seen(table[:, 2:].reshape(table.shape[0], len(names), 3), path.name, notes)
+    position *= scale_to_mm(header.get("Units", ""), position, path.name, notes)
     time = table[:, 1]
     rate = float(1.0 / np.median(np.diff(time)))
     notes += _contradictions(header, time, rate, len(names))
-    u = np.where(np.isfinite(position), U_MARKER_MM, np.nan)
-    return MarkerFile(
-        Trajectories(tuple(names), time, position, u, ("X", "Y", "Z"), path.name), header, rate, tuple(notes)
-    )
+    return MarkerFile(recorded(names, time, position, path.name), header, rate, tuple(notes))
+
+
+def recorded(
+    names: Sequence[str],
+    time_s: Floats,
+    position_mm: Floats,
+    source: str,
+    axes: tuple[str, ...] = ("X", "Y", "Z"),
+) -> Trajectories:
+    """Markers as trajectories, each coordinate with the random error of one optical marker."""
+    u = np.where(np.isfinite(position_mm), U_MARKER_MM, np.nan)
+    return Trajectories(tuple(names), time_s, position_mm, u, axes, source)
+
+
+def as_seen(position: Floats, file: str, notes: list[str]) -> Floats:
+    """(T, P, D) with NaN for a whole point where it lies at exactly 0 or misses a coordinate.
+
+    Raises:
+        InputError: no point is left.
+    """
+    out = position.copy()
+    lost = (out == 0.0).all(axis=2)
+    if lost.any():
+        out[lost] = np.nan
+        notes.append(
+            f"{int(lost.sum())} positions at exactly {', '.join('0' * out.shape[2])} are taken as not seen."
+        )
+    out[~np.isfinite(out).all(axis=2)] = np.nan
+    if not np.isfinite(out).any():
+        raise InputError(file, "holds no marker position at all")
+    return out
+
+
+def check_size(path: Path, most: int = MAX_BYTES) -> None:
+    """Refuse a file that would not fit into memory, before it is opened."""
+    if (size := path.stat().st_size) > most:
+        raise InputError(
+            path.name, f"is too large, {size / 2**20:.0f} MB", allowed=f"up to {most / 2**20:.0f} MB",
+            hint="Cut the recording to the ride itself",
+        )  # fmt: skip
 
 
 def _lines(path: Path) -> list[str]:
-    if path.stat().st_size > MAX_BYTES:
-        raise InputError(
-            path.name, "is too large", value=path.stat().st_size, allowed=f"up to {MAX_BYTES} bytes"
-        )
+    check_size(path)
     raw = path.read_bytes()
     if b"\0" in raw[:4096] or not raw.lstrip(b"\xef\xbb\xbf \r\n").startswith(b"PathFileType"):
         raise InputError(path.name, "is not a TRC file", allowed="text that begins with PathFileType")
@@ -164,21 +191,26 @@ def _is_number(cell: str) -> bool:
 
 
 def _forward_in_time(table: Floats, file: str, notes: list[str]) -> Floats:
-    time = np.where(np.isfinite(table[:, 1]), table[:, 1], -np.inf)
+    return np.asarray(table[forward(table[:, 1], file, notes)], dtype=np.float64)
+
+
+def forward(time_s: Floats, file: str, notes: list[str]) -> NDArray[np.bool_]:
+    """(T,) which rows are later than all before them; a few that are not are left out, many are refused."""
+    time = np.where(np.isfinite(time_s), time_s, -np.inf)
     before = np.concatenate([[-np.inf], np.maximum.accumulate(time)[:-1]])
-    keep = time > before
+    keep = np.asarray(time > before)
     bad = int((~keep).sum())
     if bad > MAX_BAD_ROWS * keep.size or keep.sum() < 2:
         raise InputError("time", "the time column does not run forward", value=f"{bad} of {keep.size} rows of {file}",
                          allowed="each row later than the one before")  # fmt: skip
     if bad:
         notes.append(f"{bad} rows whose time does not run forward were left out.")
-    return np.asarray(table[keep], dtype=np.float64)
+    return keep
 
 
-def _scale_to_mm(header: Mapping[str, str], position: Floats, file: str, notes: list[str]) -> float:
-    """Factor to mm from the header's units, checked against the size of what was recorded."""
-    units = header.get("Units", "").lower()
+def scale_to_mm(said: str, position: Floats, file: str, notes: list[str]) -> float:
+    """Factor to mm from the unit that the file states, checked against the size of what was recorded."""
+    units = said.strip().lower()
     lowest, highest = np.nanmin(position, axis=1), np.nanmax(position, axis=1)
     span = float(np.nanmedian(np.linalg.norm(highest - lowest, axis=1)))
     fitting = [u for u in ("mm", "m") if BODY_MM[0] <= span * TO_MM[u] <= BODY_MM[1]]
@@ -189,14 +221,14 @@ def _scale_to_mm(header: Mapping[str, str], position: Floats, file: str, notes: 
         if not fitting:
             raise InputError(
                 "Units", f"the markers of {file} would span {metres:.3g} m in {units}, which is no rider",
-                value=header["Units"], allowed="a span of 0.25 to 6 m",
+                value=said, allowed="a span of 0.25 to 6 m",
             )  # fmt: skip
         notes.append(
             f"The header says {units}, but the markers then span {metres:.3g} m; read as {fitting[0]}."
         )
         return TO_MM[fitting[0]]
     if units or not fitting:
-        raise InputError("Units", f"unknown in {file}", value=header.get("Units", ""), allowed="mm, cm or m")
+        raise InputError("Units", f"unknown in {file}", value=said, allowed="mm, cm or m")
     notes.append(f"The header names no unit; read as {fitting[0]} by the size of the marker set.")
     return TO_MM[fitting[0]]
 
@@ -214,11 +246,14 @@ def _contradictions(header: Mapping[str, str], time: Floats, rate: float, marker
     count = _number(header.get("NumMarkers", ""))
     if count is not None and int(count) != markers:
         notes.append(f"The header says {count:g} markers, {markers} are named.")
-    steps = np.diff(time)
+    return notes + jumps(time)
+
+
+def jumps(time_s: Floats) -> list[str]:
+    """A note where frames are missing."""
+    steps = np.diff(time_s)
     holes = int((steps > 1.5 * np.median(steps)).sum())
-    if holes:
-        notes.append(f"Time jumps over missing frames in {holes} places.")
-    return notes
+    return [f"Time jumps over missing frames in {holes} places."] if holes else []
 
 
 def _number(text: str) -> float | None:
