@@ -48,11 +48,8 @@ function add(file) {
   job.button = document.createElement("button");
   job.button.type = "button";
   job.button.className = "quiet";
-  job.button.append("Cancel");
-  const whose = document.createElement("span");
-  whose.className = "unseen";
-  whose.textContent = `, ${file.name}`;
-  job.button.append(whose);
+  job.button.textContent = "Cancel";
+  job.button.setAttribute("aria-label", `Cancel, ${file.name}`);
   job.button.addEventListener("click", () => giveUp(job));
   row.append(head, job.bar, job.says, job.button);
   list.append(row);
@@ -134,18 +131,29 @@ function end(job, words, well = false) {
   job.row.dataset.state = well ? "done" : "failed";
   job.says.textContent = well ? "Is at the bench." : words;
   if (!well) job.says.className = "wrong";
-  news.textContent = `${job.file.name}: ${job.says.textContent}`;
+  news.textContent = words.startsWith(job.file.name) ? words : `${job.file.name}: ${job.says.textContent}`;
 }
 
 function giveUp(job) {
   job.cancelled = true;
   job.abort?.abort();
   job.wake?.();
-  if (job.id !== null) fetch(`${FILES}/${job.id}/cancel`, { method: "POST", credentials: "omit" }).catch(() => {});
+  if (job.id !== null) tellCancelled(job);
   job.over = true;
   job.row.remove();
   news.textContent = `${job.file.name}: cancelled.`;
   form.querySelector("input[type=file]").focus();
+}
+
+async function tellCancelled(job) {
+  for (let tries = 0; tries < 20; tries += 1) {
+    try {
+      await fetch(`${FILES}/${job.id}/cancel`, { method: "POST", credentials: "omit", referrerPolicy: "no-referrer" });
+      return;
+    } catch (error) {
+      await pause(job, 2);
+    }
+  }
 }
 
 function pause(job, seconds) {

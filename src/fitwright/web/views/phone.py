@@ -80,7 +80,7 @@ def page(request: HttpRequest, link: PhoneLink) -> HttpResponse:
     context = {
         "studio": the_studio(), "purpose": purpose, "problem": problem, "accepted": ACCEPTED[purpose.kind],
         "drawing": f"phone/{purpose.shot}.html", "minutes": _minutes(link), "piece": incoming.PIECE_BYTES,
-        "taken": incoming.TAKEN_WORDS[purpose.kind], "most_mb": settings.MAX_MEDIUM_BYTES // 1024**2,
+        "taken": incoming.TAKEN_WORDS[purpose.kind], "most_bytes": settings.MAX_MEDIUM_BYTES,
         "files": reverse("phone_files", args=[phone.token_of(link)]),
         "sent": Upload.objects.filter(link=link, state__in=("receiving", "done", "failed")),
     }  # fmt: skip
