@@ -1,14 +1,22 @@
-"""Frames kept for the way back, cut to the part of the picture where something is to be followed."""
+"""Reading a film away from a marked moment in both directions, each frame decoded once.
+
+Reading begins at the key frame before the mark, which has to be decoded anyhow; what is passed on the way is kept for
+the way back, cut to the part of the picture where something is to be followed. What lies before that is read in
+blocks, each decoded forward and given backward, so that memory does not grow with the length of the film.
+"""
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
+from pathlib import Path
 
 import numpy as np
 
+from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.video import ClipInfo, LumaFrame
+from fitwright.vision.start import SPAN
+from fitwright.vision.video import ClipInfo, LumaFrame, ReadReport, luma_frames, read_ahead
 
 MOST_BYTES = 48e6
 ROOM_PX = 70.0
@@ -58,3 +66,61 @@ class Kept:
             cut = self.cuts.pop()
             self.canvas[self.low[1] : self.high[1], self.low[0] : self.high[0]] = cut.luma
             yield LumaFrame(cut.time_s, self.canvas)
+
+
+def read_around(
+    path: Path, info: ClipInfo, marked_s: float, early: Kept, report: ReadReport | None = None
+) -> tuple[list[LumaFrame], int, Generator[LumaFrame]]:
+    """Begin to read at a marked moment.
+
+    Returns:
+        copies of the marked frame and of some before and after it; which of them is the marked one; the frames from
+        the marked one to the film's end. Those before it have gone to `early`.
+
+    Raises:
+        InputError: no frame there.
+    """
+    size = info.width_px * info.height_px * early.canvas.itemsize
+    span = int(np.clip((MOST_BYTES / size - 1) // 2, 3, SPAN))
+    step_s = 1.0 / (info.fps or 25.0)
+    since = max(0.0, marked_s - (2 * span + 0.5) * step_s)
+    frames = read_ahead(luma_frames(path, since, None, report, from_key=True))
+    before: deque[LumaFrame] = deque()
+    after: list[LumaFrame] = []
+    for frame in frames:
+        if frame.time_s < marked_s - step_s / 2:
+            before.append(LumaFrame(frame.time_s, frame.luma.copy()))
+            if len(before) > span:
+                early.extend([before.popleft()])
+        else:
+            after.append(LumaFrame(frame.time_s, frame.luma.copy()))
+            if len(after) > span:
+                break
+    if not after:
+        raise InputError("time_s", "no frame of the film is shown at that time", value=marked_s,
+                         allowed=f"0 to {info.duration_s:.2f} s")  # fmt: skip
+    early.extend(before)
+    return [*before, *after], len(before), _one_after_another(after, frames)
+
+
+def _one_after_another(first: list[LumaFrame], rest: Iterable[LumaFrame]) -> Generator[LumaFrame]:
+    yield from first
+    yield from rest
+
+
+def frames_before(
+    path: Path, info: ClipInfo, first_s: float, early: Kept, low: Floats, high: Floats
+) -> Generator[LumaFrame]:
+    """The frames before `first_s`, latest first, whole within the box low–high; `early` holds the latest of them."""
+    until = first_s
+    if early.cuts and early.holds(low, high):
+        until = early.since_s
+        yield from early.backward()
+    early.cuts.clear()
+    while until > 1e-4:
+        block = Kept(info, low, high)
+        since = max(0.0, until - (block.capacity - 1) / (info.fps or 30.0))
+        block.extend(luma_frames(path, since, until - 1e-4))
+        # where more frames lie in that time than fit, the earliest were dropped: they come next
+        until = block.since_s if len(block.cuts) == block.capacity else since
+        yield from block.backward()

@@ -97,12 +97,8 @@ def tracks_from(
         raise InputError(
             "video", "too short to follow anything", value=f"{len(rows)} frames", allowed="8 and more"
         )
-    times = np.array([r[0] for r in rows])
-    uv, u = np.stack([r[1] for r in rows]), np.stack([r[2] for r in rows])
-    uv = uv - _bend(times, uv) * (info.exposure_s or 0.0) ** 2 / 24
-    discs = np.array([k == "disc" for k in kinds])
-    u = np.where(discs[None, :, None], np.hypot(u, compression_floor_px(info)), u)
-    quality = {n: _quality(times, uv[:, i], u[:, i], kinds[i]) for i, n in enumerate(names)}
+    times, uv, u = as_arrays(rows, kinds, info)
+    quality = {n: quality_of(times, uv[:, i], u[:, i], kinds[i]) for i, n in enumerate(names)}
     notes = list(notes)
     notes += [f"{n}: no contrast disc under the mark; the cloth or skin around it was followed, less surely."
               for n, k in zip(names, kinds, strict=True) if k == "texture"]  # fmt: skip
@@ -112,6 +108,15 @@ def tracks_from(
         notes.append(f"The exposure is about 1/{1 / info.exposure_s:.0f} s: fast points are smeared. "
                      "More light, or a shorter exposure (1/500 s), would make them sharper.")  # fmt: skip
     return Tracks(names, times, uv, u, kinds, info, quality, tuple(n for n in notes if n))
+
+
+def as_arrays(rows: Sequence[Row], kinds: Sequence[str], info: ClipInfo) -> tuple[Floats, Floats, Floats]:
+    """Times (T,), places (T, P, 2) at the middle of the exposure, and their uncertainties (T, P, 2)."""
+    times = np.array([r[0] for r in rows])
+    uv, u = np.stack([r[1] for r in rows]), np.stack([r[2] for r in rows])
+    uv = uv - _bend(times, uv) * (info.exposure_s or 0.0) ** 2 / 24
+    discs = np.array([k == "disc" for k in kinds])
+    return times, uv, np.where(discs[None, :, None], np.hypot(u, compression_floor_px(info)), u)
 
 
 def compression_floor_px(info: ClipInfo) -> float:
@@ -133,7 +138,8 @@ def _bend(times: Floats, uv: Floats) -> Floats:
     return out
 
 
-def _quality(times: Floats, uv: Floats, u: Floats, kind: str) -> dict[str, Any]:
+def quality_of(times: Floats, uv: Floats, u: Floats, kind: str) -> dict[str, Any]:
+    """How well one point was followed: places uv (T, 2) and uncertainties u (T, 2) at times (T,)."""
     seen = np.isfinite(uv[:, 0])
     edges = np.flatnonzero(np.diff(np.concatenate([[1], seen.astype(int), [1]])))
     gaps = [

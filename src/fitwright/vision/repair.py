@@ -1,0 +1,139 @@
+"""One point put right by hand in one frame, and followed again from there, both ways, to where it was right already.
+
+Only the part of the film that changes is decoded. The point keeps its old places from where the new ones agree with
+them for some frames, where the new ones get lost for long, or at a frame that was put right before. All other points
+stay untouched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from fitwright.errors import InputError
+from fitwright.quantity import Floats
+from fitwright.vision.crew import Crew, find_start
+from fitwright.vision.kept import Kept, frames_before, read_around
+from fitwright.vision.tracks import Row, Tracks, as_arrays, quality_of
+from fitwright.vision.video import LumaFrame, to_upright
+
+HAND_PX = 1.0
+"""Standard uncertainty of a place that was pointed at, where no disc is beneath it (our choice)."""
+AGREE_PX = 1.0
+AGREE_FRAMES = 5
+LOST_S = 0.6
+APART_PX = 4.0
+"""Two points nearer than this sit on the same marker."""
+CORRECTED = "corrected_s"
+"""Entry of a point's quality: the times at which it was put right."""
+
+
+def repair(path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> Tracks:
+    """The tracks with one point put right.
+
+    Args:
+        path: the film. tracks: of that film. name: of the point. time_s: of the frame in which it was pointed at.
+        uv_px: (2,) where it is there, SENSOR pixels; up to 5 px off a disc's centre is fine.
+
+    Returns:
+        new tracks; the last note says which frames changed, and quality[name]["corrected_s"] keeps the time.
+
+    Raises:
+        InputError: no such point, time or place.
+    """
+    i, k = _check(tracks, name, time_s, uv_px)
+    here_s = float(tracks.time_s[k])
+    been = np.vstack([tracks.uv_px[:, i], uv_px])
+    low, high = np.nanmin(been, axis=0) - 40.0, np.nanmax(been, axis=0) + 40.0
+    early = Kept(tracks.info, low, high)
+    warm, marked, ahead = read_around(path, tracks.info, here_s, early)
+    start = find_start(tracks.info, warm, marked, uv_px[None])
+    if tracks.info.exposure_s is not None:  # all points told it better than one can
+        start = replace(start, exposure_s=tracks.info.exposure_s)
+    first = warm[marked]
+    del warm
+    old = _Old(tracks, i, k)
+    crew = Crew(start, first)
+    later = old.followed(crew, ahead)
+    back = Crew(start, first)
+    back.remember(later)
+    back.step(first)
+    earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high))
+    if not later or not np.isfinite(later[0][1]).all():
+        later = [(here_s, uv_px[None], np.full((1, 2), HAND_PX)), *later[1:]]
+    return _with(tracks, i, [*reversed(earlier), *later], start.kinds, here_s)
+
+
+def _check(tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> tuple[int, int]:
+    """Which point and which frame is meant."""
+    if name not in tracks.names:
+        raise InputError("name", "is not a point of this film", value=name, allowed=", ".join(tracks.names))
+    k = int(np.argmin(np.abs(tracks.time_s - time_s)))
+    if abs(tracks.time_s[k] - time_s) > 1.0 / (tracks.info.fps or 25.0):
+        raise InputError("time_s", "no frame of the film is shown at that time", value=time_s,
+                         allowed=f"{tracks.time_s[0]:.2f} to {tracks.time_s[-1]:.2f} s")  # fmt: skip
+    width, height = tracks.info.width_px, tracks.info.height_px
+    if not (np.all(uv_px >= 0) and uv_px[0] <= width - 1 and uv_px[1] <= height - 1):
+        raise InputError(name, "outside the picture", value=f"{uv_px[0]:g}, {uv_px[1]:g}",
+                         allowed=f"0 to {width - 1} and 0 to {height - 1} px")  # fmt: skip
+    return tracks.names.index(name), k
+
+
+class _Old:
+    """What is known already of point i when it is put right in frame k."""
+
+    def __init__(self, tracks: Tracks, i: int, k: int) -> None:
+        self.tracks, self.i, self.k = tracks, i, k
+        by_hand = tracks.quality.get(tracks.names[i], {}).get(CORRECTED, [])
+        self.by_hand = {int(np.argmin(np.abs(tracks.time_s - t))) for t in by_hand} - {k}
+
+    def followed(self, crew: Crew, frames: Generator[LumaFrame]) -> list[Row]:
+        """New rows of the one point, from the marked frame away to where the old ones hold."""
+        rows: list[Row] = []
+        keep, agree = 0, 0
+        for frame in frames:
+            n = int(np.argmin(np.abs(self.tracks.time_s - frame.time_s)))
+            if n in self.by_hand:
+                break
+            uv, u = crew.step(frame)
+            if n != self.k and self._on_another(n, uv[0]):
+                uv, u = np.full_like(uv, np.nan), np.full_like(u, np.nan)
+            rows.append((float(self.tracks.time_s[n]), uv, u))
+            seen = bool(np.isfinite(uv).all())
+            agree = agree + 1 if n != self.k and seen and self._as_before(n, uv[0]) else 0
+            if n == self.k or (seen and agree == 0):
+                keep = len(rows)
+            if agree == AGREE_FRAMES or abs(rows[-1][0] - rows[max(keep - 1, 0)][0]) > LOST_S:
+                break
+        frames.close()  # no more is to be decoded
+        return rows[:keep]
+
+    def _as_before(self, n: int, uv: Floats) -> bool:
+        old, u = self.tracks.uv_px[n, self.i], self.tracks.u_px[n, self.i]
+        return bool(np.hypot(*(uv - old)) < max(AGREE_PX, 4.0 * float(np.hypot(*u))))
+
+    def _on_another(self, n: int, uv: Floats) -> bool:
+        """Whether another point sits there in that frame."""
+        away = np.hypot(*(self.tracks.uv_px[n] - uv).T)
+        away[self.i] = np.nan
+        return bool(np.any(away < APART_PX))
+
+
+def _with(tracks: Tracks, i: int, rows: list[Row], kinds: tuple[str, ...], here: float) -> Tracks:
+    """The tracks with the rows of point i laid into them."""
+    name = tracks.names[i]
+    times, places, around = as_arrays(rows, kinds, tracks.info)
+    at = np.searchsorted(tracks.time_s, times - 1e-6)
+    uv, u = tracks.uv_px.copy(), tracks.u_px.copy()
+    uv[at, i], u[at, i] = places[:, 0], around[:, 0]
+    quality = {n: dict(q) for n, q in tracks.quality.items()}
+    by_hand = [*quality.get(name, {}).get(CORRECTED, []), round(here, 5)]
+    quality[name] = quality.get(name, {}) | quality_of(tracks.time_s, uv[:, i], u[:, i], tracks.kind[i])
+    quality[name][CORRECTED] = sorted(set(by_hand))
+    pixel = to_upright(uv[int(np.searchsorted(tracks.time_s, here - 1e-6)), i], tracks.info)
+    note = (f"{name}: put right by hand at {here:.2f} s ({pixel[0]:.1f}, {pixel[1]:.1f} px); "
+            f"{len(rows)} frames from {times[0]:.2f} to {times[-1]:.2f} s were followed again.")  # fmt: skip
+    return replace(tracks, uv_px=uv, u_px=u, quality=quality, notes=(*tracks.notes, note))
