@@ -109,9 +109,12 @@ def _one_after_another(first: list[LumaFrame], rest: Iterable[LumaFrame]) -> Gen
 
 
 def frames_before(
-    path: Path, info: ClipInfo, first_s: float, early: Kept, low: Floats, high: Floats
+    path: Path, info: ClipInfo, first_s: float, early: Kept, low: Floats, high: Floats, block_s: float = 10.0
 ) -> Generator[LumaFrame]:
-    """The frames before `first_s`, latest first, whole within the box low–high; `early` holds the latest of them."""
+    """The frames before `first_s`, latest first, whole within the box low–high; `early` holds the latest of them.
+
+    Blocks begin at key frames and are as long as fits, or about `block_s` where not all will be wanted.
+    """
     until = first_s
     if early.cuts and early.holds(low, high):
         until = early.since_s
@@ -119,8 +122,7 @@ def frames_before(
     early.cuts.clear()
     while until > 1e-4:
         block = Kept(info, low, high)
-        since = max(0.0, until - (block.capacity - 1) / (info.fps or 30.0))
-        block.extend(luma_frames(path, since, until - 1e-4))
-        # where more frames lie in that time than fit, the earliest were dropped: they come next
-        until = block.since_s if len(block.cuts) == block.capacity else since
+        since = max(0.0, until - min(block_s, (block.capacity - 1) / (info.fps or 30.0)))
+        block.extend(luma_frames(path, since, until - 1e-4, from_key=True))
+        until = min(block.since_s, since) if len(block.cuts) < block.capacity else block.since_s
         yield from block.backward()

@@ -25,6 +25,7 @@ HAND_PX = 1.0
 AGREE_PX = 1.0
 AGREE_FRAMES = 5
 LOST_S = 0.6
+BLOCK_S = 0.4
 APART_PX = 4.0
 """Two points nearer than this sit on the same marker."""
 CORRECTED = "corrected_s"
@@ -61,7 +62,7 @@ def repair(path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats) 
     back = Crew(start, first)
     back.remember(later)
     back.step(first)
-    earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high))
+    earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high, BLOCK_S))
     if not later or not np.isfinite(later[0][1]).all():
         later = [(here_s, uv_px[None], np.full((1, 2), HAND_PX)), *later[1:]]
     return _with(tracks, i, [*reversed(earlier), *later], start.kinds, here_s)
