@@ -434,6 +434,7 @@ def test_one_of_several_is_chosen(client, opened, visit, film_bytes):
     first, second = Medium.objects.order_by("pk")
     assert ride.clips(visit)[0].medium == second
     address = reverse("phone_bench", args=[visit.pk, "ride"])
+    assert client.get(address).content.decode().count("in use") == 1
     client.post(address, {"action": "use", "pk": Upload.objects.first().pk})
     assert ride.clips(visit)[0].medium == first
 

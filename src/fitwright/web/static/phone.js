@@ -44,7 +44,6 @@ function add(file) {
   job.bar.value = 0;
   job.bar.setAttribute("aria-label", file.name);
   job.says = document.createElement("p");
-  job.says.className = "num";
   job.button = document.createElement("button");
   job.button.type = "button";
   job.button.className = "quiet";

@@ -38,6 +38,16 @@ class Code:
     minutes: int
 
 
+@dataclass(frozen=True)
+class Arrival:
+    """A file that came, and whether it lies at its place now; photographs of hanging feet are all kept as trials."""
+
+    pk: int
+    words: str
+    name: str
+    used: bool
+
+
 def bench(request: HttpRequest, pk: int, station: str) -> HttpResponse:
     """The codes of a station, as a page or (for htmx) as a panel of the station's own page."""
     if station not in phone.OFFERED:
@@ -125,7 +135,7 @@ def _context(visit: Visit, station: str) -> dict[str, Any]:
     return {
         "codes": codes, "purposes": purposes, "reachable": bool(settings.PHONE_ADDRESS),
         "next": _next(visit, station, purposes), "camera_allowed": CAMERA.allowed, "films": station == "ride",
-        "received": [(u, phone.purpose_of(u.link.purpose).words) for u in latest],
+        "received": [_arrival(visit, u) for u in latest],
         "verb": "Film" if station == "ride" else "Photograph",
     }  # fmt: skip
 
@@ -135,6 +145,13 @@ def _next(visit: Visit, station: str, purposes: tuple[phone.Purpose, ...]) -> st
     said = answers(visit, "ride" if station == "ride" else "feet")
     laid = {key.replace("photo ", "sole ", 1) for key, value in said.items() if value}
     return next((p.key for p in purposes if p.key not in laid), purposes[0].key)
+
+
+def _arrival(visit: Visit, upload: Upload) -> Arrival:
+    purpose = phone.purpose_of(upload.link.purpose)
+    laid = [v.get("sha256") for v in answers(visit, purpose.station).values() if isinstance(v, dict)]
+    used = purpose.shot == "hang" or (upload.medium is not None and upload.medium.sha256 in laid)
+    return Arrival(upload.pk, purpose.words, upload.name, used)
 
 
 def _code(link: PhoneLink) -> Code:

@@ -59,7 +59,6 @@ def _try(request: HttpRequest, token: str) -> tuple[PhoneLink | None, int, str]:
         return None, 429, TOO_OFTEN
     link = phone.link_of(token)
     if link is None:
-        cache.add(key, 0, WRONG_WINDOW_S)
-        cache.incr(key)
+        cache.set(key, (cache.get(key) or 0) + 1, WRONG_WINDOW_S)
         return None, 404, UNKNOWN
     return (None, 410, OVER) if link.closed else (link, 200, "")
