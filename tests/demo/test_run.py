@@ -12,7 +12,10 @@ from pathlib import Path
 import pytest
 
 from demo_once import SECONDS, fitwright
+from fitwright.demo.riders import RIDERS
 from fitwright.demo.run import WORN_SHIFT
+from fitwright.foot.bolts import pattern_from_bolts
+from fitwright.foot.sole import SoleReading
 
 SIDES = ("left", "right")
 
@@ -58,6 +61,46 @@ class TestTheVisit:
                 assert abs(off(cleat["x_c_mm"], true["x_c_mm"])) < 0.5
                 assert abs(off(cleat["z_c_mm"], true["z_c_mm"])) < 0.5
                 assert abs(off(cleat["psi_c_deg"], true["psi_c_deg"])) < 0.3
+
+    def test_soles_are_measured_from_what_was_found(self, demo_studio):
+        for visit in demo_studio.told["visits"].values():
+            rows = demo_studio.rows(
+                "select inputs from records_analysis where kind = 'sole' and visit_id = ?", visit["id"]
+            )
+            for inputs in (json.loads(text) for (text,) in rows):
+                how = {name: origin["how"] for name, origin in inputs["origins"].items()}
+                found = {name for name, words in how.items() if words == "proposed"}
+                assert found >= {"heel_centre", "toe", "m1", "m5", "datum_1", "datum_2", "datum_3"}
+                assert {how[n] for n in ("cleat_nose", "cleat_tail")} <= {"proposed", "hand"}
+                assert inputs["outline"] is True
+
+    def test_the_bolts_lie_as_the_catalogue_says(self, demo_studio):
+        for key, rider in RIDERS.items():
+            for side in SIDES:
+                reading = SoleReading.from_json(demo_studio.result(key, "sole", f"{side} before"))
+                bolts = pattern_from_bolts(rider.cleat, reading.landmarks)
+                assert bolts.residual_mm < 0.3
+                assert abs(bolts.z.value - rider.leg(side).bolts_mm[1]) < 0.3
+                if not rider.cleat.sole_slide_half_mm:
+                    assert abs(bolts.x.value - rider.leg(side).bolts_mm[0]) < 2 * bolts.x.u
+
+    def test_the_second_pair_was_photographed_and_the_first_lies_on_the_bench(self, demo_studio):
+        for side in SIDES:
+            cleat = demo_studio.result("first", "sole", f"{side} before B")["cleat"]
+            true = demo_studio.truth("first", f"sole-{side}-before-B.jpg")["cleat"]
+            for name, bound in (("x_c_mm", 0.5), ("z_c_mm", 0.5), ("psi_c_deg", 0.3)):
+                assert abs(off(cleat[name], true[name])) < bound
+        on_bench = demo_studio.rows(
+            "select letter from records_shoes join records_visit on records_visit.shoes_id = records_shoes.id"
+        )
+        assert on_bench == [("A",), ("A",)]
+
+    def test_hanging_feet_in_photographs_against_truth(self, demo_studio):
+        for key in RIDERS:
+            for side in SIDES:
+                yaw = demo_studio.result(key, "hanging", f"{side} 1")["yaw_deg"]
+                true = demo_studio.truth(key, f"hanging-foot-{side}.jpg")["yaw_deg"]
+                assert abs(off(yaw, true)) < 2 * yaw["u"]
 
     def test_the_first_riders_plan_is_small_and_predicts(self, demo_studio):
         plan = demo_studio.result("first", "plan", "plan")
@@ -127,7 +170,7 @@ class TestTheVisit:
         pictures = demo_studio.rows(
             "select kind, simulated from records_medium where kind in ('photo', 'film')"
         )
-        assert len(pictures) == 13
+        assert len(pictures) == 19
         assert all(simulated for _, simulated in pictures)
 
 

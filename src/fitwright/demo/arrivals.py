@@ -48,8 +48,8 @@ ROAD_WHEEL = {
 }  # fmt: skip
 BESIDE = {
     "first": ROAD_WHEEL | {
-        "heel_breadth_mm": "76", "arms_at_axle_mm": "118", "stay_length_mm": "410", "stay_rise_mm": "71",
-        "stay_front_mm": "84", "stay_middle_mm": "104", "stay_rear_mm": "148",
+        "heel_breadth_mm": "76", "arms_at_axle_mm": "106", "stay_length_mm": "410", "stay_rise_mm": "71",
+        "stay_front_mm": "80", "stay_middle_mm": "96", "stay_rear_mm": "148",
     },
     "second": {
         "heel_breadth_mm": "72", "arms_at_axle_mm": "120", "stay_length_mm": "430", "stay_rise_mm": "72",

@@ -100,6 +100,11 @@ def _plate(pen: Pen) -> None:
     _between((122, 34), (122, 42), ((106, 34), (106, 42)))(pen)
 
 
+def _face(pen: Pen) -> None:
+    _side(pen)
+    _between((122, 34), (122, 58), ((106, 34), (94, 58)))(pen)
+
+
 def _pedal(pen: Pen) -> None:
     """Crank arm, axle and pedal seen from above; the cleat's middle dash-dotted."""
     pen.path(
@@ -165,8 +170,8 @@ _DRAWINGS: Mapping[str, Draw] = {
     "nose_width_mm": _between((52, 6), (98, 6), ((52, 14), (98, 14))),
     "width_mm": _between((28, AXLE_Y), (122, AXLE_Y)),
     "tail_width_mm": _between((44, 113), (106, 113), ((44, 108), (106, 108))),
-    "stack_mm": _stack, "plate_mm": _plate, "offset_mm": _offset, "axle_mm": _axle, "thickness_mm": _thickness,
-    "tilt_deg": _tilt,
+    "stack_mm": _stack, "plate_mm": _plate, "cleat_height_mm": _face, "offset_mm": _offset, "axle_mm": _axle,
+    "thickness_mm": _thickness, "tilt_deg": _tilt,
 }  # fmt: skip
 _TWO_BOLT: Mapping[str, Draw] = {
     "rear_bolts_mm": _between((134, AXLE_Y), (134, PAIR[1][1]), ((122, AXLE_Y), PAIR[1])),
@@ -177,6 +182,7 @@ _TWO_BOLT: Mapping[str, Draw] = {
 _PLAN_FIELDS = frozenset(_DRAWINGS) - {
     "stack_mm",
     "plate_mm",
+    "cleat_height_mm",
     "offset_mm",
     "axle_mm",
     "thickness_mm",
