@@ -9,10 +9,12 @@ import typer
 
 from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.ride_analyse import analyse
+from fitwright.cli.ride_export import columns_in, export
 from fitwright.quantity import Measured, format_pm
 
 app = typer.Typer(no_args_is_help=True, help="What the body does on the bike, from film or marker files.")
 app.command("analyse")(analyse)
+app.command("export")(export)
 
 ROWS = (
     ("knee flexion", "knee_flexion_deg", ("min", "max", "bdc")),
@@ -44,10 +46,18 @@ def group() -> None:
 @app.command("import")
 @reports_errors
 def import_markers(
-    trc: Annotated[Path, typer.Argument(help="Marker recording of the ride (TRC text).", show_default=False)],
+    recording: Annotated[
+        Path, typer.Argument(help="Marker recording of the ride: TRC, C3D or a table.", show_default=False)
+    ],
     static: Annotated[
         Path | None,
         typer.Option(help="Static trial of the same rider; else looked for beside the recording."),
+    ] = None,
+    columns: Annotated[
+        Path | None, typer.Option("--map", help="For a table: JSON that says which column is which.")
+    ] = None,
+    crank_mm: Annotated[
+        float | None, typer.Option(help="Crank length, mm; only for a table of two axes.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, cycle curves included.")] = False,
 ) -> None:
@@ -57,8 +67,8 @@ def import_markers(
     """
     from fitwright.studio.markers import analyse_markers
 
-    result = analyse_markers(trc, static)
-    emit(result.to_json(), as_json, lambda: _text(trc.name, result))
+    result = analyse_markers(recording, static, columns_in(columns), crank_mm)
+    emit(result.to_json(), as_json, lambda: _text(recording.name, result))
 
 
 def _text(name: str, result) -> str:  # type: ignore[no-untyped-def]  # imported late: it pulls in scipy

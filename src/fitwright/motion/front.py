@@ -95,6 +95,7 @@ def analyse_front(
     return RideResult(
         "front", _mean_of(cadences), counts, quantities, curves, dict(method),
         {"frames": int(traj.time_s.size), "points": track, "source": traj.source}, tuple(dict.fromkeys(notes)),
+        {"both": traj},
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from fitwright.motion.trajectories import Trajectories
 from fitwright.quantity import Floats, Measured
 
 THETA_DEG: Floats = np.arange(360.0)
@@ -80,6 +81,7 @@ class RideResult:
             "state": "dynamic"|"static", "landmarks": "..."}.
         quality: machine-readable facts (frames, gaps, rms, cut-off, residuals, track quality per point).
         notes: what is weak or missing, in words, with what to do.
+        trajectories: side (or "both") → the points over time as they were seen, before smoothing.
     """
 
     view: str
@@ -90,6 +92,7 @@ class RideResult:
     method: Mapping[str, str]
     quality: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    trajectories: Mapping[str, Trajectories] = field(default_factory=dict)
 
     def value(self, side: str, quantity: str, event: str) -> Measured | None:
         """One value, or None when this ride does not have it."""
@@ -105,6 +108,7 @@ class RideResult:
             },
             "curves": {s: {n: c.to_json() for n, c in cs.items()} for s, cs in self.curves.items()},
             "method": dict(self.method), "quality": dict(self.quality), "notes": list(self.notes),
+            "trajectories": {s: t.to_json() for s, t in self.trajectories.items()},
         }  # fmt: skip
 
     @staticmethod
@@ -120,4 +124,5 @@ class RideResult:
                 s: {n: CycleCurve.from_json(n, c) for n, c in cs.items()} for s, cs in data["curves"].items()
             },
             method=dict(data["method"]), quality=dict(data["quality"]), notes=tuple(data["notes"]),
+            trajectories={s: Trajectories.from_json(t) for s, t in data.get("trajectories", {}).items()},
         )  # fmt: skip

@@ -95,7 +95,7 @@ def analyse_side(
     return RideResult(
         "side", cadence, {side: cycles.count}, {side: quantities}, {side: curves}, dict(method),
         _quality(traj, crank, crank_mm, cycles, track),
-        cycles.notes() + _notes(traj, crank, crank_mm, systematic.scale_u, track),
+        cycles.notes() + _notes(traj, crank, crank_mm, systematic.scale_u, track), {side: traj},
     )  # fmt: skip
 
 

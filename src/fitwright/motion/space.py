@@ -93,6 +93,7 @@ def analyse_space(
         {"dimension": "3-D", "state": "dynamic", "landmarks": "trochanter, lateral condyle, lateral malleolus"},
         {"frames": int(traj.time_s.size), "rate_hz": float(1 / np.median(np.diff(traj.time_s))),
          "points": {s: told[s].track for s in sides}, "source": traj.source}, tuple(notes),
+        {s: told[s].trajectories for s in sides},
     )  # fmt: skip
     axles = {s: axle for s in sides if (axle := told[s].axle) is not None}
     return SpaceResult(ride, axles, {} if rest is None else static_distances(rest), _checks(traj, told))
@@ -107,6 +108,7 @@ class _Side:
     curves: dict[str, CycleCurve]
     track: Mapping[str, Any]
     notes: tuple[str, ...]
+    trajectories: Trajectories
 
 
 def _has_axle(traj: Trajectories, side: str) -> bool:
@@ -179,7 +181,14 @@ def _side(
     if inward == 0.0:
         notes.append("no medial knee marker: the knee's path is that of the lateral condyle")
     return _Side(
-        cycles, crank, axle, quantities | paths, curves | path_curves, track, cycles.notes() + tuple(notes)
+        cycles,
+        crank,
+        axle,
+        quantities | paths,
+        curves | path_curves,
+        track,
+        cycles.notes() + tuple(notes),
+        one,
     )
 
 

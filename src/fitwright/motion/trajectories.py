@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -47,3 +49,33 @@ class Trajectories:
     def has(self, *names: str) -> bool:
         """Whether every one of these points is present."""
         return all(n in self.names for n in names)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data to 0.001 mm and 1e-5 s, null where not seen; `u` is the RMS over the axes."""
+
+        def pack(x: Floats) -> list[float | None]:
+            return [round(v, 3) if np.isfinite(v) else None for v in x.tolist()]
+
+        u = np.sqrt(np.mean(self.u_mm**2, axis=2))
+        return {
+            "axes": list(self.axes), "source": self.source, "time_s": [round(t, 5) for t in self.time_s.tolist()],
+            "points": {
+                name: {a: pack(self.position_mm[:, i, k]) for k, a in enumerate(self.axes)} | {"u": pack(u[:, i])}
+                for i, name in enumerate(self.names)
+            },
+        }  # fmt: skip
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Trajectories:
+        """The inverse of `to_json`."""
+
+        def unpack(x: list[float | None]) -> list[float]:
+            return [np.nan if v is None else v for v in x]
+
+        axes, points = tuple(data["axes"]), data["points"]
+        time = np.array(data["time_s"], dtype=np.float64)
+        position = np.array([[unpack(p[a]) for a in axes] for p in points.values()], dtype=np.float64)
+        u = np.array([[unpack(p["u"])] * len(axes) for p in points.values()], dtype=np.float64)
+        return Trajectories(
+            tuple(points), time, position.transpose(2, 0, 1), u.transpose(2, 0, 1), axes, data["source"]
+        )

@@ -49,7 +49,8 @@ class MarkerResult:
     """What a marker recording gave.
 
     Attributes:
-        ride: view "markers", both sides. axles: side → pedal axle from the rigid foot. static_mm: distances in the
+        ride: view "markers", both sides, without its trajectories: the file has them. trajectories: those, with pedal
+            axle and sole line, by side. axles: side → pedal axle from the rigid foot. static_mm: distances in the
             static trial. checks: the same thing told other ways. notes: on files and motion.
     """
 
@@ -58,6 +59,7 @@ class MarkerResult:
     static_mm: Mapping[str, Measured]
     checks: Mapping[str, Any]
     notes: tuple[str, ...]
+    trajectories: Mapping[str, Trajectories]
 
     def to_json(self) -> dict[str, Any]:
         """Quantity → side → event, as `fitwright ride import --json` prints it."""
@@ -133,7 +135,12 @@ def analyse_markers(
     all_notes = tuple(notes) + result.ride.notes
     tell(1.0, "done")
     return MarkerResult(
-        replace(result.ride, notes=all_notes), result.axles, result.static_mm, result.checks, all_notes
+        replace(result.ride, notes=all_notes, trajectories={}),
+        result.axles,
+        result.static_mm,
+        result.checks,
+        all_notes,
+        result.ride.trajectories,
     )
 
 
@@ -157,7 +164,7 @@ def _flat(named: Trajectories, crank_mm: float | None, notes: list[str]) -> Mark
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": "markers as named in the file"}
     ride = analyse_side(one, side, crank_mm, SideSystematic(), method)
     every = (*notes, *ride.notes, "Only two axes: knee paths and foot yaw are unknown.")
-    return MarkerResult(replace(ride, notes=every), {}, {}, {}, every)
+    return MarkerResult(replace(ride, notes=every, trajectories={}), {}, {}, {}, every, ride.trajectories)
 
 
 def find_static(recording: Path) -> Path | None:

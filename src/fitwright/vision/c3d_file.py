@@ -8,6 +8,7 @@ are named in parameters of the POINT group and are left out: they are not places
 from __future__ import annotations
 
 import io
+import textwrap
 import warnings
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -156,8 +157,8 @@ def write_c3d(
             _add_texts(point, f"{group[:-1]}_UNITS", ["deg" if group == "ANGLES" else "mm"])
     own = file.get_create("FITWRIGHT")
     for key, text in about.items():
-        plain = text.encode("ascii", "replace").decode()[:LONGEST_TEXT] or "-"
-        _add_texts(own, key.upper().replace(" ", "_")[:24], [plain])
+        plain = text.encode("ascii", "replace").decode()
+        _add_texts(own, key.upper().replace(" ", "_")[:24], textwrap.wrap(plain, LONGEST_TEXT) or ["-"])
     out = io.BytesIO()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

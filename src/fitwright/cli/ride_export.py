@@ -1,0 +1,80 @@
+"""`fitwright ride export`: points and angles of a ride as CSV, C3D or Parquet."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fitwright.cli.output import check_target, reports_errors, write_whole
+from fitwright.cli.serve import StudioOption
+from fitwright.cli.visit import visit_of
+from fitwright.errors import InputError
+
+
+@reports_errors
+def export(
+    source: Annotated[
+        Path | None,
+        typer.Argument(
+            help="JSON of ride analyse, or a marker recording; not with --visit.", show_default=False
+        ),
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="File to write: .csv, .c3d or .parquet.")] = None,
+    visit: Annotated[
+        int | None, typer.Option(help="Number of the visit (see: fitwright visit list).")
+    ] = None,
+    ride: Annotated[str, typer.Option(help='Which ride of the visit, e.g. "side right before".')] = "",
+    by: Annotated[str, typer.Option(help="time, or crank for the mean turn.")] = "time",
+    raw: Annotated[bool, typer.Option("--raw", help="Points as they were seen, not smoothed.")] = False,
+    columns: Annotated[Path | None, typer.Option("--map", help="For a table: which column is which.")] = None,
+    studio: StudioOption = None,
+) -> None:
+    """Write points and angles of a ride, with units, axes, signs and origin in the header.
+
+    Example: fitwright ride export --visit 1 --ride "side right before" --out ride.csv
+    """
+    from fitwright.studio import motion_export
+
+    if out is None:
+        raise InputError("out", "is missing", allowed="a file that ends in .csv, .c3d or .parquet")
+    target, kind = check_target("out", out), out.suffix.lower().lstrip(".")
+    if (source is None) == (visit is None):
+        raise InputError("visit", "give either a file or --visit")
+    if visit is not None:
+        one = visit_of(visit)
+        known = motion_export.labels(one)
+        label = ride or (known[0] if len(known) == 1 else "")
+        data = motion_export.export_visit(one, label, kind, by, not raw)
+    else:
+        told = _read(Path(str(source)), columns)
+        data = motion_export.export(told, kind, by, not raw, {"source": Path(str(source)).name})
+    write_whole(target, data)
+    typer.echo(f"Written: {target}")
+
+
+def columns_in(path: Path | None) -> Any:
+    """The map of a table's columns, or None."""
+    from fitwright.vision.csv_motion import ColumnMap
+
+    if path is None:
+        return None
+    try:
+        return ColumnMap.from_json(json.loads(path.read_text(encoding="utf-8")))
+    except (ValueError, AttributeError) as error:
+        raise InputError("map", f"{path.name} is not JSON: {error}") from error
+
+
+def _read(path: Path, columns: Path | None) -> Any:
+    """A ride from a file: an analysed film, or a recording that is analysed now."""
+    from dataclasses import replace
+
+    from fitwright.studio.markers import analyse_markers
+    from fitwright.studio.motion_export import ride_in
+
+    if path.suffix.lower() == ".json":
+        return ride_in(path)
+    result = analyse_markers(path, columns=columns_in(columns))
+    return replace(result.ride, trajectories=result.trajectories)
