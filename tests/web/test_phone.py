@@ -6,6 +6,8 @@ import hashlib
 import json
 import os
 import re
+import socket
+import threading
 import time
 from datetime import timedelta
 from pathlib import Path
@@ -14,6 +16,7 @@ from types import SimpleNamespace
 import av
 import numpy as np
 import pytest
+import waitress
 from django.core.cache import cache
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
@@ -471,6 +474,32 @@ def test_the_network_reaches_the_page_and_all_that_it_loads(client, opened):
     assert "/static/phone.js" in loaded
     for path in (*loaded, address):
         assert answer_of(phones_only(through), path)[1] == b"through"
+
+
+@pytest.mark.parametrize(
+    ("asked", "status"),
+    [("/phone/abc", 200), ("/static/phone.js", 200), ("/visits/1/", 403), ("/phone/%2e%2e/visits/1/", 403),
+     ("/%70hone/../media/x", 403), ("/phone%2f..%2fvisits/1/", 403), ("http://127.0.0.1/visits/1/", 403),
+     ("//127.0.0.1/phone/x", 403), ("/static/fitwright.css?x=/phone/", 200), ("/visits/1/?/phone/", 403)],
+)  # fmt: skip
+def test_the_door_as_the_server_reads_addresses(asked, status):
+    """Through the real server, with addresses that a browser would tidy up first."""
+
+    def through(environ, start_response):
+        start_response("200 OK", [("Content-Length", "0")])
+        return []
+
+    server = waitress.create_server(phones_only(through), host="127.0.0.1", port=0, threads=1)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        with socket.create_connection(("127.0.0.1", server.effective_port), timeout=10) as line:
+            line.sendall(f"GET {asked} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n".encode())
+            assert line.recv(100).split()[1] == str(status).encode()
+    finally:
+        server.trigger.pull_trigger(server.close)  # in the loop's own thread
+        thread.join(timeout=10)
+        server.task_dispatcher.shutdown()
 
 
 @pytest.mark.parametrize("address", ["8.8.8.8", "127.0.0.1", "0.0.0.0", "224.0.0.1", "studio.local", "::1"])

@@ -58,8 +58,11 @@ def bench(request: HttpRequest, pk: int, station: str) -> HttpResponse:
     ) -> HttpResponse:
         context = {"visit": visit, "station": station, **_context(visit, station), **(extra or {})}
         if getattr(request, "htmx", False):
-            return render(request, "phone/panel.html", context, status=status)
-        return show(request, visit, station, context, template="phone/bench.html", status=status)
+            response = render(request, "phone/panel.html", context, status=status)
+        else:
+            response = show(request, visit, station, context, template="phone/bench.html", status=status)
+        response["Cache-Control"] = "no-store"  # it holds tokens, and is a page or a part of one
+        return response
 
     def act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
         _act(visit, typed)
