@@ -109,10 +109,10 @@ _FILM_OTHERWISE = {
 }
 
 
-def words_of_quality(seen: float, u_px: float, kind: str) -> str:
-    """`seen in 98 % of the frames, ± 0.1 px`: how well a point was followed."""
+def words_of_quality(seen: float, u_px: float, kind: str, still: bool = False) -> str:
+    """`a disc, seen in 98% of the frames, ± 0.1 px`; a point that stays still may be seen seldom."""
     share = "seen in every frame" if seen >= 0.9995 else f"seen in {min(seen, 0.99):.0%} of the frames"
-    trust = "" if seen >= TRUSTED_SHARE else ", too seldom to be trusted"
+    trust = "" if still or seen >= TRUSTED_SHARE else ", too seldom to be trusted"
     how = "a disc" if kind == "disc" else "cloth or skin"
     spread = f"± {max(0.1, 1.96 * u_px):.1f} px" if np.isfinite(u_px) else "no ±"
     return f"{how}, {share}{trust}, {spread}"

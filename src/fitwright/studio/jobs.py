@@ -10,6 +10,7 @@ from django_tasks import task
 from fitwright.errors import FitwrightError
 from fitwright.records.models import Answer, Medium, Visit, Work
 from fitwright.studio import cameras, plan, ride
+from fitwright.studio.proxies import make_proxy, proxy_of
 from fitwright.studio.work import Progress, working
 
 
@@ -22,6 +23,25 @@ def start_film(visit: Visit, view: str, when: str) -> None:
         return
     waiting = _wait(visit, "ride", title)
     follow_film.enqueue(visit.pk, view, when, waiting.pk)
+
+
+def start_copy(visit: Visit, medium: Medium) -> None:
+    """Queue the making of a film's light copy, unless it is there or under way."""
+    going = Work.objects.filter(
+        visit=visit, kind="copy", title=_copy_title(medium), state__in=("waiting", "running")
+    )
+    if proxy_of(medium) is None and not going.exists():
+        copy_film.enqueue(visit.pk, medium.pk, _wait(visit, "copy", _copy_title(medium)).pk)
+
+
+def copy_ended(visit: Visit, medium: Medium) -> bool:
+    """Whether the last try to make a film's light copy failed or was stopped: it is tried again only when asked."""
+    last = Work.objects.filter(visit=visit, kind="copy", title=_copy_title(medium)).order_by("pk").last()
+    return last is not None and last.state in ("failed", "stopped")
+
+
+def _copy_title(medium: Medium) -> str:
+    return f"Making the film ready to step, {medium.name}"[:160]
 
 
 def start_plan(visit: Visit) -> None:
@@ -46,8 +66,19 @@ def start_calibration(media: Sequence[Medium], board: Mapping[str, Any]) -> None
 
 @task()
 def follow_film(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
-    """Follow the points of one film."""
+    """Follow the points of one film; then make it ready to be looked at."""
     _run(visit_pk, waiting_pk, lambda visit, tell: ride.analyse_film(visit, view, when, tell))
+    visit = Visit.objects.get(pk=visit_pk)
+    for clip in ride.clips(visit):
+        if (clip.view, clip.when) == (view, when) and clip.ride is not None:
+            start_copy(visit, clip.medium)
+
+
+@task()
+def copy_film(visit_pk: int, medium_pk: int, waiting_pk: int) -> None:
+    """Make the light copy of one film."""
+    medium = Medium.objects.get(pk=medium_pk)
+    _run(visit_pk, waiting_pk, lambda _, tell: make_proxy(medium, tell))
 
 
 @task()

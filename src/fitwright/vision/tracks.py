@@ -11,12 +11,13 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
-from fitwright.vision.video import ClipInfo, to_upright
+from fitwright.vision.video import ClipInfo, to_sensor, to_upright
 
 LEAST_SHARE = 0.3
 """Share of frames in which a point that gives scale and crank angle must be seen (our choice)."""
 STILL = ("bottom_bracket",)
 """Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
+SELDOM = "seen in only"
 Row = tuple[float, Floats, Floats]
 """Time, places (P, 2) and their standard uncertainties (P, 2) of one frame."""
 
@@ -53,11 +54,18 @@ class Tracks:
             InputError: with what to do.
         """
         seen = int(np.isfinite(self.uv_px[:, self.names.index(name), 0]).sum())
-        if seen < LEAST_SHARE * len(self.time_s):
+        if seen >= LEAST_SHARE * len(self.time_s):
+            return
+        edge = self.quality.get(name, {}).get("leaves")
+        if edge is not None:
             raise InputError(
-                name, f"was followed in {seen} of {len(self.time_s)} frames", allowed=f"{LEAST_SHARE:.0%} and more",
-                hint="mark it again in a frame where it is plainly seen, or use a larger disc",
+                name, f"leaves the picture at the {edge}: seen in {seen} of {len(self.time_s)} frames",
+                allowed=f"{LEAST_SHARE:.0%} and more", hint="film again with more room there",
             )  # fmt: skip
+        raise InputError(
+            name, f"was followed in {seen} of {len(self.time_s)} frames", allowed=f"{LEAST_SHARE:.0%} and more",
+            hint="mark it again in a frame where it is plainly seen, or use a larger disc",
+        )  # fmt: skip
 
     def to_json(self) -> dict[str, Any]:
         """Compact: per point lists of upright pixels to 0.01 px, null where not seen."""
@@ -75,7 +83,23 @@ class Tracks:
             },
             "kind": dict(zip(self.names, self.kind, strict=True)),
             "quality": {k: dict(v) for k, v in self.quality.items()}, "clip": self.info.to_json(),
+            "notes": list(self.notes),
         }  # fmt: skip
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Tracks:
+        """The inverse of `to_json`, up to its rounding; the uncertainty comes back alike in both directions."""
+        info, points = ClipInfo(**data["clip"]), data["points"]
+
+        def unpack(key: str) -> Floats:
+            rows = [[math.nan if x is None else x for x in p[key]] for p in points.values()]
+            return np.array(rows, dtype=np.float64).T
+
+        return Tracks(
+            tuple(points), np.array(data["time_s"]), to_sensor(np.stack([unpack("u"), unpack("v")], axis=-1), info),
+            np.repeat(unpack("u_px")[..., None], 2, axis=-1), tuple(data["kind"][n] for n in points), info,
+            {k: dict(v) for k, v in data["quality"].items()}, tuple(data.get("notes", ())),
+        )  # fmt: skip
 
 
 def tracks_from(
@@ -102,12 +126,17 @@ def tracks_from(
     notes = list(notes)
     notes += [f"{n}: no contrast disc under the mark; the cloth or skin around it was followed, less surely."
               for n, k in zip(names, kinds, strict=True) if k == "texture"]  # fmt: skip
-    notes += [f"{n}: seen in only {q['seen']:.0%} of the frames (longest gap {q['longest_gap_s']:.2f} s)."
-              for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL]  # fmt: skip
+    notes += seldom_seen(quality)
     if info.exposure_s and info.exposure_s > 1 / 220:
         notes.append(f"The exposure is about 1/{1 / info.exposure_s:.0f} s: fast points are smeared. "
                      "More light, or a shorter exposure (1/500 s), would make them sharper.")  # fmt: skip
     return Tracks(names, times, uv, u, kinds, info, quality, tuple(n for n in notes if n))
+
+
+def seldom_seen(quality: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """A sentence for each moving point that was seen in less than nine of ten frames."""
+    return [f"{n}: {SELDOM} {q['seen']:.0%} of the frames (longest gap {q['longest_gap_s']:.2f} s)."
+            for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL]  # fmt: skip
 
 
 def as_arrays(rows: Sequence[Row], kinds: Sequence[str], info: ClipInfo) -> tuple[Floats, Floats, Floats]:

@@ -11,6 +11,7 @@ from fitwright.web.views import (
     bike,
     body,
     cameras,
+    film,
     front,
     handover,
     intake,
@@ -67,6 +68,9 @@ urlpatterns = [
     path("visits/<int:pk>/bike", bike.page, name="bike"),
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
+    path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>", film.page, name="film"),
+    path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/data", film.data, name="film_data"),
+    path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/correct", film.correct, name="film_correct"),
     path("visits/<int:pk>/plan", plan.page, name="plan"),
     path("visits/<int:pk>/handover", handover.page, name="handover"),
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
@@ -80,6 +84,7 @@ urlpatterns = [
     path("phone/<str:token>/files/<int:pk>", phone_files.piece, name="phone_file"),
     path("phone/<str:token>/files/<int:pk>/cancel", phone_files.cancel, name="phone_cancel"),
     path("media/<digest:sha256>", media.medium, name="medium"),
+    path("media/<digest:sha256>/copy", media.film_copy, name="film_copy"),
     path("media/<digest:sha256>/frame", media.still, name="still"),
 ]
 # A station's address with a slash at its end leads to the one without.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -73,6 +74,18 @@ def usual(entry: Entry) -> str:
 def get(mapping: Mapping[str, Any] | None, key: str) -> Any:
     """An item of a mapping, None when it is not there."""
     return (mapping or {}).get(key)
+
+
+@register.filter
+def slugged(view: str) -> str:
+    """`side-right`, as addresses say it."""
+    return view.replace(" ", "-")
+
+
+@register.filter("json")
+def json_text(value: Any) -> str:
+    """JSON, for an attribute that a script reads."""
+    return json.dumps(value, separators=(",", ":"))
 
 
 @register.filter

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_safe
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
 from fitwright.studio.entry import Field, read_number
+from fitwright.studio.proxies import proxy_of
 from fitwright.studio.stills import shown_copy, still_jpeg
 
 SHOWN = frozenset({
@@ -41,17 +42,35 @@ def medium(request: HttpRequest, sha256: str) -> HttpResponseBase:
     if small or row.mime in CONVERTED:
         path, row.mime = shown_copy(row, SMALL_PX if small else None), "image/jpeg"
         row.name = f"{row.name}.jpg"
+    return _guarded(ranged(request, path), row)
+
+
+@require_safe
+def film_copy(request: HttpRequest, sha256: str) -> HttpResponseBase:
+    """The light copy of a film, once it is made."""
+    proxy = proxy_of(get_object_or_404(Medium, sha256=sha256, kind="film"))
+    if proxy is None:
+        raise Http404("the light copy of this film has not been made yet")
+    response = ranged(request, proxy.path)
+    response["Content-Type"], response["Accept-Ranges"] = "video/mp4", "bytes"
+    response["X-Content-Type-Options"] = "nosniff"
+    response["Cache-Control"] = "private, max-age=86400"
+    return response
+
+
+def ranged(request: HttpRequest, path: Path) -> HttpResponseBase:
+    """The file, whole or the byte range that was asked for."""
     size = path.stat().st_size
     wanted = _range(request.headers.get("Range", ""), size)
     if wanted is None:
-        response: HttpResponseBase = _stream(path, 0, size, 200)
-    elif wanted[0] >= wanted[1]:
-        response = HttpResponse(status=416)
+        return _stream(path, 0, size, 200)
+    if wanted[0] >= wanted[1]:
+        response: HttpResponseBase = HttpResponse(status=416)
         response["Content-Range"] = f"bytes */{size}"
-    else:
-        response = _stream(path, *wanted, 206)
-        response["Content-Range"] = f"bytes {wanted[0]}-{wanted[1] - 1}/{size}"
-    return _guarded(response, row)
+        return response
+    response = _stream(path, *wanted, 206)
+    response["Content-Range"] = f"bytes {wanted[0]}-{wanted[1] - 1}/{size}"
+    return response
 
 
 @require_safe

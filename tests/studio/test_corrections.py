@@ -1,0 +1,113 @@
+"""A lost spell is mended by one correction, and the result before it comes back when it is taken back. Simulated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from counted_film import places, write_film
+from fitwright.errors import InputError
+from fitwright.records.media import keep_file
+from fitwright.records.models import Analysis, Visit, Work
+from fitwright.studio import bike, corrections, ride
+from fitwright.studio.visits import analysis, new_rider, open_visit
+from fitwright.vision.tracks import Tracks
+
+pytestmark = pytest.mark.django_db
+TIMES_S = np.arange(216) / 60
+POINT, HIDDEN_S = "lateral_malleolus", (1.6, 1.8)
+AT = places(TIMES_S)
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory):
+    return write_film(tmp_path_factory.mktemp("film") / "film.mp4", TIMES_S, hidden={POINT: HIDDEN_S})
+
+
+@pytest.fixture
+def visit(film) -> Visit:
+    opened = open_visit(new_rider("Rosa Lind"))
+    assert not bike.save_bike(opened, {"crank_mm": "172.5"}).errors
+    ride.save_film(opened, keep_file(film, "film"), "side right", "before")
+    marks = {"time_s": 0.5, "points": {n: [float(x) for x in uv[30]] for n, uv in AT.items()}}
+    ride.save_marks(opened, "side right", "before", marks)
+    ride.analyse_film(opened, "side right", "before")
+    return opened
+
+
+def row(visit: Visit) -> Analysis:
+    found = analysis(visit, "ride", "side right before")
+    assert found is not None
+    return found
+
+
+def spoiled(visit: Visit) -> Analysis:
+    """The record with 20 frames of the ankle 30 px off, as a wrong following leaves them."""
+    was = row(visit)
+    result = was.result
+    for k in range(60, 80):
+        result["tracks"]["points"][POINT]["u"][k] += 30.0
+    return Analysis.objects.create(visit=visit, kind="ride", label=was.label, result=result, inputs=was.inputs,
+                                   medium=was.medium, program_version=was.program_version, replaces=was)  # fmt: skip
+
+
+def off_px(found: Analysis) -> np.ndarray:
+    tracks = Tracks.from_json(found.result["tracks"])
+    return np.linalg.norm(tracks.upright_px[:, tracks.names.index(POINT)] - AT[POINT], axis=1)
+
+
+def test_one_correction_mends_a_wrong_spell_and_is_taken_back(visit: Visit):
+    wrong = spoiled(visit)
+    assert off_px(wrong)[60:80].min() > 25
+    at = AT[POINT][70]
+    told = corrections.correct(
+        visit, "side right", "before", POINT, TIMES_S[70], (at[0] + 1, at[1] - 1), wrong.pk
+    )
+    mended = row(visit)
+    assert "followed again" in told
+    assert off_px(mended)[60:80].max() < 0.5
+    assert [c["name"] for c in corrections.of(mended)] == [POINT]
+    knee = mended.result["ride"]["curves"]["right"]["knee_flexion"]["mean"]
+    assert (
+        np.abs(np.array(knee) - wrong.result["ride"]["curves"]["right"]["knee_flexion"]["mean"]).max() < 1.0
+    )
+    assert any("put right by hand" in n for n in mended.result["ride"]["notes"])
+    assert Work.objects.get(visit=visit, kind="repair").state == "done"
+
+    corrections.take_back(visit, "side right", "before", mended.pk)
+    back = row(visit)
+    assert back.result == wrong.result
+    assert corrections.of(back) == []
+    assert Analysis.objects.filter(visit=visit, kind="ride").count() == 4  # nothing was erased
+
+
+def test_two_corrections_are_taken_back_one_by_one(visit: Visit):
+    for k in (40, 150):
+        corrections.correct(
+            visit, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), row(visit).pk
+        )
+    assert len(corrections.of(row(visit))) == 2
+    corrections.take_back(visit, "side right", "before", row(visit).pk)
+    assert [round(c["time_s"], 3) for c in corrections.of(row(visit))] == [round(float(TIMES_S[40]), 3)]
+    corrections.take_back(visit, "side right", "before", row(visit).pk)
+    assert corrections.of(row(visit)) == []
+    with pytest.raises(InputError, match="none to take back"):
+        corrections.take_back(visit, "side right", "before", row(visit).pk)
+
+
+@pytest.mark.parametrize(
+    ("name", "uv", "older", "words"),
+    [("nose", (100, 100), 0, "not a point of this film"), (POINT, (700, 100), 0, "outside the picture"),
+     (POINT, (100, 100), 1, "read anew since")],
+)  # fmt: skip
+def test_what_cannot_be_corrected_changes_nothing(visit: Visit, name, uv, older, words):
+    now = row(visit)
+    with pytest.raises(InputError, match=words):
+        corrections.correct(visit, "side right", "before", name, 1.0, uv, now.pk - older)
+    assert row(visit).pk == now.pk
+
+
+def test_tracks_come_back_from_their_record(visit: Visit):
+    told = row(visit).result["tracks"]
+    again = Tracks.from_json(told).to_json()
+    assert again == told

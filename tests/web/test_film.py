@@ -1,0 +1,215 @@
+"""The film page in a real browser: exact frames, crank angle, two films locked, a point mended and taken back.
+
+The films are simulated; each frame's number is in its picture, so that what is on the canvas can be told.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from django.urls import reverse
+from playwright.sync_api import Page, expect
+
+from counted_film import BAR_PX, BARS, SIZE, places, write_film
+from fitwright.records.media import keep_file
+from fitwright.records.models import Analysis, Visit, Work
+from fitwright.studio import film_page, ride
+from fitwright.studio.proxies import make_proxy, proxy_of
+from fitwright.studio.visits import let_go
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+SECONDS, HIDDEN_S = 3.6, (1.6, 2.0)
+RNG = np.random.default_rng(2)
+BEFORE_S = np.arange(round(SECONDS * 60)) / 60
+AFTER_S = np.concatenate([[0.0], np.cumsum(RNG.uniform(0.017, 0.023, round(SECONDS * 50)))])
+READ_NUMBER = f"""(canvas) => {{
+  const pen = canvas.getContext('2d');
+  const bar = canvas.width / {SIZE[0]} * {BAR_PX};
+  let number = 0;
+  for (let bit = 0; bit < {BARS}; bit += 1)
+    if (pen.getImageData((bit + .5) * bar, bar / 2, 1, 1).data[1] > 128) number += 1 << bit;
+  return number;
+}}"""
+
+
+@pytest.fixture(scope="module")
+def films(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("films")
+    return (
+        write_film(folder / "before.mp4", BEFORE_S, hidden={"lateral_malleolus": HIDDEN_S}),
+        write_film(folder / "after.mp4", AFTER_S, rpm=95.0),
+    )
+
+
+@pytest.fixture
+def ridden(filled: Visit, films) -> Visit:
+    """A visit with two films that were followed, each from its 30th frame."""
+    for when, path, times, rpm in (("before", films[0], BEFORE_S, 88.0), ("after", films[1], AFTER_S, 95.0)):
+        ride.save_film(filled, keep_file(path, "film", simulated=True), "side right", when)
+        at = {n: [float(x) for x in uv[30]] for n, uv in places(times, rpm).items()}
+        ride.save_marks(filled, "side right", when, {"time_s": float(times[30]), "points": at})
+        ride.analyse_film(filled, "side right", when)
+    return filled
+
+
+@pytest.fixture
+def copied(ridden: Visit) -> Visit:
+    for clip in ride.clips(ridden):
+        make_proxy(clip.medium)
+    return ridden
+
+
+class FilmPage:
+    """The page, with what a hand does on it."""
+
+    def __init__(self, page: Page, address: str) -> None:
+        self.page, self.troubles = page, []
+        page.on("pageerror", lambda error: self.troubles.append(str(error)))
+        page.on("console", lambda m: self.troubles.append(m.text) if "Content Security" in m.text else None)
+        page.goto(address)
+        expect(page.locator("#film[data-ready]")).to_be_attached(timeout=20_000)
+        self.gate = page.locator(".gate").first
+
+    def shows(self, frame: int, reel: int = 0) -> None:
+        """Wait for a frame, then read its number from the canvas."""
+        expect(self.page.locator(f'.reel[data-frame="{frame}"]').nth(reel)).to_be_attached(timeout=20_000)
+        assert self.number(reel) == frame
+
+    def number(self, reel: int = 0) -> int:
+        return int(self.page.locator(".reel canvas").nth(reel).evaluate(READ_NUMBER))
+
+    def frame(self, reel: int = 0) -> int:
+        return int(self.page.locator(".reel").nth(reel).get_attribute("data-frame") or -1)
+
+    def press(self, *keys: str) -> None:
+        self.gate.focus()
+        for key in keys:
+            self.page.keyboard.press(key)
+
+    def done(self) -> None:
+        assert self.troubles == []
+
+
+def address(live_server, visit: Visit, rest: str = "") -> str:
+    return live_server.url + reverse("film", args=[visit.pk, "side-right", "before"]) + rest
+
+
+def theta_deg(visit: Visit, when: str) -> np.ndarray:
+    let_go(visit)
+    clip = film_page.clip_at(visit, "side right", when)
+    return np.array(film_page.data(clip)["theta_deg"], dtype=float)
+
+
+def test_every_step_shows_the_frame_it_names(live_server, page: Page, copied: Visit):
+    film = FilmPage(page, address(live_server, copied))
+    film.press("Home")
+    film.shows(0)
+    for keys, frame in ((["ArrowRight"], 1), (["ArrowRight"], 2), (["Shift+ArrowRight"], 12), (["ArrowLeft"], 11),
+                        (["End"], 215), (["Shift+ArrowLeft", "Shift+ArrowLeft"], 195)):  # fmt: skip
+        film.press(*keys)
+        film.shows(frame)
+    page.get_by_role("button", name="One frame on").click()
+    film.shows(196)
+    page.locator('[data-scrub="time"]').fill("77")
+    film.shows(77)
+    expect(page.locator("[data-time-told]")).to_have_text(f"{BEFORE_S[77]:.3f} s")
+    film.done()
+
+
+def test_playing_shows_each_frame_with_its_own_number(live_server, page: Page, copied: Visit):
+    film = FilmPage(page, address(live_server, copied))
+    film.press("Home", "Space")
+    numbers = set()
+    for _ in range(100):
+        if film.frame() > 8:
+            break
+        numbers.add(film.frame())
+        page.wait_for_timeout(100)
+    film.press("Space")
+    page.wait_for_timeout(300)
+    assert len(numbers) > 2
+    assert film.number() == film.frame() > 8
+    film.done()
+
+
+def test_a_crank_angle_and_a_turn_are_found_in_both_films(live_server, page: Page, copied: Visit):
+    before, after = theta_deg(copied, "before"), theta_deg(copied, "after")
+    film = FilmPage(page, address(live_server, copied, "?beside=side-right-after"))
+    for angle in (0, 90, 200, 275):
+        page.locator('[data-scrub="angle"]').fill(str(angle))
+        page.wait_for_timeout(700)
+        for reel, theta in ((0, before), (1, after)):
+            shown = theta[film.frame(reel)]
+            off = (shown - angle + 180) % 360 - 180
+            assert abs(off) < 6.5, (
+                angle,
+                reel,
+            )  # half the way between two frames at 95 rpm and 44 frames a second
+            assert film.number(0) == film.frame(0)
+    turn = page.locator("[data-turn-told]").inner_text()
+    at = film.frame()
+    film.press("ArrowDown")
+    expect(page.locator("[data-turn-told]")).not_to_have_text(turn)
+    page.wait_for_timeout(400)
+    assert abs(before[film.frame()] - before[at] - 360) < 6
+    expect(page.locator("[data-now]").first).to_contain_text("right before")
+    film.done()
+
+
+def test_without_the_copy_single_pictures_are_shown(live_server, page: Page, ridden: Visit):
+    film = FilmPage(page, address(live_server, ridden))
+    expect(page.get_by_text("A light copy is being made")).to_be_visible()
+    assert Work.objects.filter(visit=ridden, kind="copy", state="waiting").count() == 1
+    film.press("Home", "ArrowRight", "Shift+ArrowRight")
+    film.shows(11)
+    film.done()
+
+
+def test_a_film_without_points_teaches(live_server, page: Page, filled: Visit, films):
+    ride.save_film(filled, keep_file(films[0], "film"), "side right", "before")
+    make_proxy(ride.clips(filled)[0].medium)
+    film = FilmPage(page, address(live_server, filled))
+    film.press("Home", "ArrowRight")
+    film.shows(1)
+    expect(page.get_by_text("The points are not marked yet.")).to_be_visible()
+    expect(page.get_by_role("link", name="Mark the points")).to_be_visible()
+    film.done()
+
+
+def test_the_weak_place_is_named_and_reached(live_server, page: Page, copied: Visit):
+    film = FilmPage(page, address(live_server, copied))
+    film.press("Home", "n")
+    place = page.locator('[data-of="lateral_malleolus"]').first
+    expect(place).to_contain_text("not seen")
+    page.wait_for_timeout(500)
+    at_s = BEFORE_S[film.frame()]
+    assert HIDDEN_S[0] - 0.05 <= at_s <= HIDDEN_S[1]
+    expect(page.locator("[data-place]")).to_contain_text("not seen here")
+    film.done()
+
+
+def test_the_mark_page_keeps_the_frame_that_it_shows(client, ridden: Visit):
+    clip = ride.clips(ridden)[0]
+    where = reverse("ride_mark", args=[ridden.pk, clip.medium.pk])
+    shown = client.get(where, {"view": "side right", "when": "before", "t": "0.751"})  # frame 45 is at 0.75
+    assert shown.context["picture_url"].endswith("?t=0.750000")
+    assert ("t", "0.750000") in shown.context["hidden"]
+
+
+def test_the_copy_is_given_in_ranges_and_only_when_made(client, ridden: Visit):
+    medium = ride.clips(ridden)[0].medium
+    where = reverse("film_copy", args=[medium.sha256])
+    assert client.get(where).status_code == 404
+    make_proxy(medium)
+    part = client.get(where, headers={"Range": "bytes=4-7"})
+    assert (part.status_code, b"".join(part.streaming_content)) == (206, b"ftyp")
+    assert proxy_of(medium).table.time_s[-1] == pytest.approx(BEFORE_S[-1], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("rest", "status"), [("side-right/before", 200), ("front/before", 400), ("askew/before", 400)]
+)
+def test_addresses(client, ridden: Visit, rest, status):
+    assert client.get(f"/visits/{ridden.pk}/ride/film/{rest}").status_code == status
+    assert Analysis.objects.filter(visit=ridden).count() == 2
