@@ -85,11 +85,8 @@ def _order_before(demo: Demo, key: str) -> None:
             render.hanging, RIDERS[key], side, out, SEED + 30 + k + len(key)
         )
     _order(demo, key, RIDERS[key].setup, "before", SEED)
-
-
-def _order_second_pair(demo: Demo, rider: SimRider) -> None:
-    for side in SIDES:
-        _order_photo(demo, rider, rider.setup, side, "before", SEED + 70, " B")
+    for side in SIDES if key in INDOOR else ():
+        _order_photo(demo, INDOOR[key], INDOOR[key].setup, side, "before", SEED + 70, " B")
 
 
 def _order_after(demo: Demo, key: str) -> None:
@@ -172,7 +169,6 @@ def _second_pair(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
     if has_second_pair(visit, RIDERS[key]):
         return
-    _order_second_pair(demo, INDOOR[key])
     try:
         lay_out_second_pair(visit, INDOOR[key])
         for side in SIDES:
