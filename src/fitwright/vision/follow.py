@@ -25,8 +25,12 @@ from fitwright.vision.video import Luma
 SHORT_GAP_S = 0.12
 STILL_PX = 8.0
 """A marker that has stayed within so much for a turn does not move with the rider."""
-WIDEST_S = 0.16
-"""How far a lost marker is looked for: so many seconds at the fastest speed (a crank's length and more)."""
+WIDEST_S = 0.32
+"""How far a lost marker is looked for: so many seconds at the fastest speed (a crank's whole circle)."""
+LONG_ENOUGH_S = 0.3
+"""A marker seen for so long has shown how fast it moves."""
+OFTEN, SELDOM, LONG_LOST = 3, 12, 60
+"""A wide search is made in every third frame, and in every twelfth when a marker has been lost for long."""
 
 
 class DiscFollower:
@@ -200,7 +204,7 @@ class DiscFollower:
             for found in self._candidates(luma, i, place, reach, sits)[:1]:
                 yield found, speed
         low, high = past.box
-        if self.lost[i] > 3 and self.lost[i] % 3 and past.extent_px > 40.0:
+        if self.lost[i] > OFTEN and self.lost[i] % OFTEN and past.extent_px > 40.0:
             return  # a wide search may be sparse
         for place in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
             if past.away(place) < 14.0:
@@ -230,12 +234,15 @@ class DiscFollower:
         self, luma: Luma, i: int, gap: float, time_s: float, uv: Floats
     ) -> tuple[Floats, Floats] | None:
         """Place and velocity of the one disc around the last place that has moved like a body for some frames."""
-        reach = min(6.0 + 0.8 * self.reach_px_per_s * gap, WIDEST_S * self.reach_px_per_s)
-        wide = self.lost[i] % 3 == 0 or reach < 40.0
+        past = self.past(i)
+        fastest = max(1.2 * past.top_speed, 0.0 if past.lasts_s > LONG_ENOUGH_S else self.reach_px_per_s)
+        reach = 6.0 + fastest * min(gap, WIDEST_S)
+        often = OFTEN if self.lost[i] < LONG_LOST else SELDOM
+        wide = self.lost[i] % often == 0 or reach < 40.0
         fresh = self._candidates(luma, i, self.places[i, 0], reach if wide else 6.0, uv)
         self.chains[i] = grow(
             self.chains[i], time_s, lambda c, r: self._candidates(luma, i, c, r, uv),
-            [p for p in fresh if not self._nearer_to_another(i, p)], self.reach_px_per_s,
+            [p for p in fresh if not self._nearer_to_another(i, p)], fastest,
         )  # fmt: skip
         return certain(self.chains[i])
 

@@ -14,6 +14,7 @@ TURN_S = 0.9
 """A path seen over so long shows where a marker goes (one turn at 67 rpm)."""
 SAME_PLACE_PX = 10.0
 LEAST_AGO_S = 0.3
+SEEN_S = 0.03
 
 
 @dataclass(frozen=True)
@@ -26,13 +27,18 @@ class Past:
     @property
     def knows_its_turn(self) -> bool:
         """Whether it has been seen for about a turn."""
-        return len(self.time_s) > 1 and abs(self.time_s[-1] - self.time_s[0]) > TURN_S
+        return self.lasts_s > TURN_S
+
+    @property
+    def lasts_s(self) -> float:
+        """Time from the first place to the last."""
+        return abs(float(self.time_s[-1] - self.time_s[0])) if len(self.time_s) else 0.0
 
     @property
     def top_speed(self) -> float:
         """px/s between neighbouring places."""
         if len(self.time_s) < 2:
-            return np.inf
+            return 0.0
         steps = np.abs(np.diff(self.time_s))
         close = steps < 2.5 * np.median(steps)
         return float(np.max(np.hypot(*np.diff(self.uv_px, axis=0).T)[close] / steps[close], initial=0.0))
@@ -67,8 +73,8 @@ class Past:
         if not np.any(away < SAME_PLACE_PX):
             return None
         then = ago[int(np.argmin(away))] - abs(after_s)
-        if then < 0:
-            return None
+        if then < 0 or np.min(np.abs(ago - then)) > SEEN_S:
+            return None  # it was not seen then either
         order = ago[::-1]  # growing
         place = np.array([np.interp(then, order, self.uv_px[::-1, d]) for d in (0, 1)])
         return place, self.velocity_at(place)

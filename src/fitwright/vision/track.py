@@ -16,6 +16,7 @@ import numpy as np
 
 from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
+from fitwright.vision.allowed import checked
 from fitwright.vision.crew import Crew, Start, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
 from fitwright.vision.tracks import Row, Tracks, tracks_from
@@ -70,7 +71,7 @@ def track_points(
     rows = [*reversed(before), *rows]
     if progress is not None:
         progress(1.0)
-    return tracks_from(rows, names, start.kinds, info, [missing_tail(info, report)])
+    return checked(tracks_from(rows, names, start.kinds, info, [missing_tail(info, report)]))
 
 
 class _Done:
