@@ -12,6 +12,7 @@ import numpy as np
 
 from fitwright.motion.angles import joint_angles
 from fitwright.motion.circle import fit_circle
+from fitwright.motion.placement import Rereading
 from fitwright.quantity import Floats, combine
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.video import ClipInfo, to_sensor
@@ -80,6 +81,28 @@ class OtherCamera:
 
 
 @dataclass(frozen=True)
+class Crossed:
+    """What camera and depth off together do beyond what each does alone.
+
+    A wrong depth shifts a point by depth × slant: with a camera taken as square its own effect is nothing, and only
+    together with the slant's uncertainty does it count.
+    """
+
+    camera: OtherCamera
+    depth: OtherCamera
+
+    def __call__(self, points: Mapping[str, Floats]) -> dict[str, Floats]:
+        """name → (N, 2) mm to the same with the joint effect alone."""
+        here, depth_mm = self.camera, self.depth.other_depth_mm
+        moved = {n: mm for n, mm in depth_mm.items() if mm != self.depth.depth_mm[n]}
+        both = OtherCamera(
+            here.lens, here.depth_mm, here.other, {**here.other_depth_mm, **moved}, here.crank_mm
+        )
+        together, one, other = both(points), here(points), self.depth(points)
+        return {n: x + together[n] - one[n] - other[n] + x for n, x in points.items()}
+
+
+@dataclass(frozen=True)
 class OtherReadout:
     """Mean points over the turn, read again with the sensor's rows later by `turn_deg` of crank over all rows."""
 
@@ -100,7 +123,7 @@ class OtherReadout:
         }
 
 
-def what_they_change(mm: Floats, names: Sequence[str], others: Sequence[OtherCamera]) -> tuple[float, float]:
+def what_they_change(mm: Floats, names: Sequence[str], others: Sequence[Rereading]) -> tuple[float, float]:
     """(u of a joint angle in deg, relative u of the scale) that all of them make together, over a part of the frames.
 
     Args:

@@ -22,7 +22,14 @@ from fitwright.motion.side import SideSystematic
 from fitwright.motion.trajectories import Trajectories
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.camera import Pinhole
-from fitwright.vision.rereading import OtherCamera, OtherReadout, PictureFrame, to_plane, what_they_change
+from fitwright.vision.rereading import (
+    Crossed,
+    OtherCamera,
+    OtherReadout,
+    PictureFrame,
+    to_plane,
+    what_they_change,
+)
 from fitwright.vision.rolling_shutter import (
     SHOE,
     at_one_time,
@@ -108,12 +115,13 @@ def read_side(
     per_px = np.array([(fit.values["z_mm"] - depth[n]) / fit.lens.focal_px for n in names])
     u_mm = np.where(np.isfinite(mm), tracks.u_px[:, keep] * per_px[None, :, None], np.nan)
     others = _others(fit, depth, scene, crank_mm)
+    crossed = [Crossed(c, d) for c in _slant_most(others, fit) for d in others if d.other == fit.lens]
     rows = OtherReadout(fit.lens, depth, frame, seen.turn_deg_s * shutter.u)
-    u_knee, u_scale = what_they_change(mm, names, others)
+    u_knee, u_scale = what_they_change(mm, names, [*others, *crossed])
     told_ways = _ways(seen.camera, px, names, mm, u_knee, crank_mm, scene)
     return SideReading(
         Trajectories(names, seen.times, mm, u_mm, ("X", "Y"), tracks.info.name),
-        SideSystematic(scale_u=u_scale, rereadings=(*others, rows)),
+        SideSystematic(scale_u=u_scale, rereadings=(*others, *crossed, rows)),
         _facts(tracks, seen, shutter, u_knee, told_ways),
         _notes(tracks, seen, shutter, camera_mm, told_ways),
     )
@@ -170,6 +178,15 @@ def _others(fit: TurningFit, depth: Mapping[str, float], scene: Scene, crank_mm:
     ]
     varied += [(fit.lens, {**depth, n: depth[n] + scene.depth(n)[1]}) for n in depth if n != "pedal_axle"]
     return [OtherCamera(fit.lens, depth, lens, depths, crank_mm) for lens, depths in varied]
+
+
+def _slant_most(others: list[OtherCamera], fit: TurningFit) -> list[OtherCamera]:
+    """Of the other cameras the two whose aim differs most."""
+
+    def turned(other: OtherCamera) -> float:
+        return math.hypot(other.other.yaw_deg - fit.lens.yaw_deg, other.other.tilt_deg - fit.lens.tilt_deg)
+
+    return sorted(others, key=turned, reverse=True)[:2]
 
 
 def _shutter_of_shoe(

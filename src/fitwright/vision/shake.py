@@ -20,7 +20,7 @@ from fitwright.quantity import Floats, combine
 LEAST_SEEN = 0.5
 STILL_PX, STILL_NOISES = 0.12, 3.0
 """A picture that moves less than this, or less than so many times the points' own noise, is left as it is."""
-LEVER_PX = 400.0
+LEVER_PX = 250.0
 """Points nearer to one another say nothing of a turn of the picture."""
 STRAY_PX, STRAY_TIMES = 1.0, 4.0
 TREMBLE_PX = 0.5
@@ -91,10 +91,10 @@ def find_shake(names: Sequence[str], px: Floats, u_px: Floats, still: Sequence[s
     if not used:
         return Shake()
     used, strays = _without_strays(px, used)
-    place = _filled(px[:, used])
+    place = _complex(px[:, used])
     noise = combine(*(float(np.nanmedian(u_px[:, i])) for i in used)) / len(used)
     whole = _movement(place)
-    middle = np.median(place, axis=0).mean()
+    middle = _rest(place).mean()
     moved = np.abs(whole[0] * middle + whole[1] - middle)
     told = Shake(
         tuple(names[i] for i in used), tuple(names[i] for i in strays), float(np.sqrt(np.mean(moved**2))),
@@ -105,61 +105,64 @@ def find_shake(names: Sequence[str], px: Floats, u_px: Floats, still: Sequence[s
     return replace(told, turn=whole[0], shift=whole[1])
 
 
-def _filled(px: Floats) -> Complex:
-    """(T, K) places as complex numbers; unseen frames between their neighbours (shake is slow against a leg)."""
-    frames = np.arange(len(px))
-    out = np.empty(px.shape[:2], dtype=np.complex128)
-    for k in range(px.shape[1]):
-        good = np.isfinite(px[:, k, 0])
-        out[:, k] = np.interp(frames, frames[good], px[good, k, 0]) + 1j * np.interp(
-            frames, frames[good], px[good, k, 1]
-        )
-    return out
+def _complex(px: Floats) -> Complex:
+    """(T, K) places as complex numbers, NaN where not seen."""
+    return np.asarray(px[..., 0] + 1j * px[..., 1])
+
+
+def _rest(place: Complex) -> Complex:
+    """(K,) where each point is most of the time."""
+    return np.asarray(np.nanmedian(place.real, axis=0) + 1j * np.nanmedian(place.imag, axis=0))
 
 
 def _movement(place: Complex) -> tuple[Complex, Complex]:
-    """(turn, shift), (T,) each: least-squares similarity from the places at rest (Umeyama 1991, in complex form), or
-    a plain shift when the points lie too near together."""
-    rest = np.median(place.real, axis=0) + 1j * np.median(place.imag, axis=0)
-    middle, now = rest.mean(), place.mean(axis=1)
-    lever = rest - middle
-    if np.sqrt(np.sum(np.abs(lever) ** 2)) < LEVER_PX:
-        turn = np.ones(len(place), dtype=np.complex128)
-    else:
-        turn = (place - now[:, None]) @ np.conj(lever) / np.sum(np.abs(lever) ** 2)
-    return turn, now - turn * middle
+    """(turn, shift), (T,) each: least-squares similarity from the places at rest (Umeyama 1991, in complex form).
+
+    Each frame is told by the points that it shows; a plain shift when they lie too near together. Frames that show
+    too little are filled in from their neighbours.
+    """
+    rest, seen = _rest(place), np.isfinite(place)
+    count = np.where(seen.any(axis=1), seen.sum(axis=1), np.nan)
+    here = np.where(seen, place, 0.0)
+    middle, now = seen @ rest / count, here.sum(axis=1) / count
+    lever = np.where(seen, rest - middle[:, None], 0.0)
+    reach = np.sum(np.abs(lever) ** 2, axis=1)
+    turn = np.ones(len(place), dtype=np.complex128)
+    if np.sqrt(np.sum(np.abs(rest - rest.mean()) ** 2)) >= LEVER_PX:
+        wide = reach >= LEVER_PX**2
+        turned = np.sum((here - np.where(seen, now[:, None], 0.0)) * np.conj(lever), axis=1)
+        turn = _between(np.where(wide, turned / np.where(wide, reach, 1.0), np.nan))
+    return turn, _between(now - turn * middle)
+
+
+def _between(x: Complex) -> Complex:
+    """(T,) with NaN filled in from the neighbours."""
+    frames, good = np.arange(len(x)), np.isfinite(x)
+    return np.asarray(
+        np.interp(frames, frames[good], x[good].real) + 1j * np.interp(frames, frames[good], x[good].imag)
+    )
 
 
 def _left(place: Complex, movement: tuple[Complex, Complex]) -> float:
     """RMS distance left at the still points."""
-    rest = np.median(place.real, axis=0) + 1j * np.median(place.imag, axis=0)
-    return float(np.sqrt(np.mean(np.abs(place - movement[0][:, None] * rest - movement[1][:, None]) ** 2)))
+    off = place - movement[0][:, None] * _rest(place) - movement[1][:, None]
+    return float(np.sqrt(np.nanmean(np.abs(off) ** 2)))
 
 
 def _without_strays(px: Floats, used: list[int]) -> tuple[list[int], list[int]]:
-    """Of three and more points the one whose leaving makes the others agree, if it is plainly the one."""
+    """Of three and more points the ones without which the others agree, if they are plainly the ones."""
     strays: list[int] = []
     while len(used) >= 3:
-        place = _filled(px[:, used])
+        place = _complex(px[:, used])
         left = _left(place, _movement(place))
-        without = []
-        for k in range(len(used)):
-            others = np.delete(place, k, axis=1)
-            without.append(_left(others, _movement(others)))
-        best = int(np.argmin(without))
-        alone = sorted(without)
-        plain = len(used) == 3 or alone[1] > 2 * max(alone[0], 1e-9)
-        if left < STRAY_PX or without[best] * STRAY_TIMES > left or not plain:
+        without = [_left(o, _movement(o)) for o in (np.delete(place, k, axis=1) for k in range(len(used)))]
+        best, least = int(np.argmin(without)), sorted(without)
+        if left < STRAY_PX or least[0] * STRAY_TIMES > left or (len(used) > 3 and least[1] < 2 * least[0]):
             break
-        if len(used) == 3:
-            best = _least_still(place)
+        if len(used) == 3:  # any two agree with one another: the one that moves most is not still
+            best = int(np.argmax(np.nanstd(place, axis=0)))
         strays.append(used.pop(best))
     return used, strays
-
-
-def _least_still(place: Complex) -> int:
-    """Of three points the one that moves most: any two agree with one another."""
-    return int(np.argmax(np.std(place, axis=0)))
 
 
 def tremble_px(axle_px: Floats, angle_rad: Floats) -> float:

@@ -24,6 +24,8 @@ from fitwright.vision.camera import K1_U, Pinhole
 KNOTS_PER_TURN = 5
 MODEL_PX = 0.35
 """How well a pedal sticker keeps to its circle in the picture (it is fixed to a part that tilts), px, our choice."""
+TRIAL_TURNS, TRIAL_FRAMES = 6, 200
+TRIAL_SLANTS_DEG = ((0.0, 0.0), (7.0, 4.0), (7.0, -4.0), (-7.0, 4.0), (-7.0, -4.0))
 FREE = ("log_focal", "x_mm", "y_mm", "z_mm", "yaw_deg", "tilt_deg", "roll_deg", "right_mm", "left_mm", "k1")
 """What is fitted: focal length, the lens' place in the bike frame, aim, the pedals' distances from the mid-plane."""
 AHEAD = {"side": "z_mm", "front": "x_mm"}
@@ -134,7 +136,9 @@ def fit_turning(
     some, part = known.thinned(keep), basis[keep]
     angle = rough_rad if start is None else start.theta_rad
     straight = np.linalg.lstsq(part, angle[keep], rcond=None)[0].astype(np.float64)
-    first = _first_guess(some) if start is None else np.array([start.values[n] for n in FREE])
+    first = (
+        _first_guess(times, rough_rad, known) if start is None else np.array([start.values[n] for n in FREE])
+    )
     g, coefficients = _descend(first, straight, part, some)
     residual, jacobian = _linearised(g, part @ coefficients, part, some)
     count = int(np.isfinite(some.seen_px).sum())
@@ -191,8 +195,39 @@ def _basis(times: Floats, rough: Floats) -> Floats:
     return np.asarray(BSpline.design_matrix(clipped, knots, 3).toarray())
 
 
-def _first_guess(known: Turning) -> Floats:
-    """Camera to start from: prior place, aim and scale such that the pedals come out where they are."""
+def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
+    """Camera to start the descent from.
+
+    A circle seen askew looks much like one seen askew the other way (only perspective tells them apart), so from the
+    side several slants are tried on the first turns and the best is taken on.
+    """
+    square = _square(known)
+    if known.view != "side":
+        return square
+    seen = np.flatnonzero(np.isfinite(rough))
+    few = seen[np.abs(rough[seen] - rough[seen[0]]) < TRIAL_TURNS * 2 * math.pi]
+    few = few[:: max(1, len(few) // TRIAL_FRAMES)]
+    some, basis = known.thinned(few), _basis(times[few], rough[few])
+    straight = np.linalg.lstsq(basis, rough[few], rcond=None)[0].astype(np.float64)
+    best = math.inf, square
+    for yaw, tilt in TRIAL_SLANTS_DEG:
+        g, coefficients = _descend(_slanted(square, yaw, tilt), straight, basis, some)
+        left = _residual(g, basis @ coefficients, some)
+        best = min(best, (float(left @ left), g), key=lambda trial: trial[0])
+    return best[1]
+
+
+def _slanted(square: Floats, yaw_deg: float, tilt_deg: float) -> Floats:
+    """A side camera moved round so that it looks at the same place askew."""
+    g = dict(zip(FREE, square, strict=True))
+    away = g["z_mm"] - g["right_mm"]
+    g["x_mm"] += away * math.tan(math.radians(yaw_deg))
+    g["y_mm"] += away * math.tan(math.radians(tilt_deg))
+    return np.array([*(g | {"yaw_deg": yaw_deg, "tilt_deg": tilt_deg}).values()])
+
+
+def _square(known: Turning) -> Floats:
+    """Prior place, aim and scale such that the pedals come out where they are; a side camera looks square."""
     prior = {n: m for n, (m, _) in known.priors.items()}
     ahead = AHEAD[known.view]
     prior[ahead] = known.camera_mm or prior[ahead]
