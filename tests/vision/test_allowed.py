@@ -102,7 +102,7 @@ def test_a_hidden_point_of_the_other_leg_says_that_too():
     other[(T * 1.5) % 1 > 0.6] = np.nan
     after = checked(tracks(paths() | {"lateral_malleolus": other}))
     assert any(
-        "is hidden in 40% of the frames: it seems to be marked on the other leg" in n for n in after.notes
+        "is hidden in 39% of the frames: it seems to be marked on the other leg" in n for n in after.notes
     )
 
 
@@ -119,7 +119,7 @@ def test_a_pedal_that_leaves_the_picture_says_where(tmp_path, film_maker):
     true = discs["pedal_axle"](told.time_s)
     seen = np.isfinite(told.uv_px[:, 0, 0])
     assert seen[true[:, 1] < 345].mean() > 0.92  # the first time it is out its way is not known yet
-    assert not seen[true[:, 1] > 359].any()
+    assert not seen[true[:, 1] > 363].any()
     assert np.nanmax(np.abs(told.uv_px[:, 0] - true)) < 0.5
     assert told.quality["pedal_axle"]["leaves"] == "bottom"
     assert any("the pedal leaves the picture at the bottom of the turn" in n for n in told.notes)
