@@ -48,8 +48,8 @@ ROAD_WHEEL = {
 }  # fmt: skip
 BESIDE = {
     "first": ROAD_WHEEL | {
-        "heel_breadth_mm": "76", "arms_at_axle_mm": "106", "stay_length_mm": "410", "stay_rise_mm": "71",
-        "stay_front_mm": "80", "stay_middle_mm": "96", "stay_rear_mm": "148",
+        "heel_breadth_mm": "76", "arms_at_axle_mm": "104", "stay_length_mm": "410", "stay_rise_mm": "71",
+        "stay_front_mm": "80", "stay_middle_mm": "90", "stay_rear_mm": "148",
     },
     "second": {
         "heel_breadth_mm": "72", "arms_at_axle_mm": "120", "stay_length_mm": "430", "stay_rise_mm": "72",
@@ -59,6 +59,7 @@ BESIDE = {
     },
 }  # fmt: skip
 """What stands beside heel and toe, read with ruler and gauge; our own two bikes."""
+SIZES_EU = {"first": "42.5", "second": "39"}
 CLEATS_SINCE = {"first": (26, "160"), "second": (70, "110")}
 """Weeks before the visit at which the cleats were fitted, and km a week."""
 
@@ -113,14 +114,14 @@ def lay_out_second_pair(visit: Visit, rider: SimRider) -> None:
     if any(p.shoes.letter == "B" for p in pairs.pairs(visit)):
         pairs.switch_pair(visit, "B")
     else:
-        pairs.add_pair(visit, "indoor shoes", "42")
+        pairs.add_pair(visit, "indoor shoes", SIZES_EU[rider.key])
     if visit.shoes is None or "cleat_height_mm" not in visit.shoes.cleat_system:
         _shoes(visit, rider, "indoor shoes")
 
 
 def _shoes(visit: Visit, rider: SimRider, name: str) -> None:
     """The pair on the bench: its cleats by the catalogue's key, and what was measured on this very pair."""
-    pairs.save_pair(visit, {"name": name, "system": rider.cleat_key})
+    pairs.save_pair(visit, {"name": name, "size_eu": SIZES_EU[rider.key], "system": rider.cleat_key})
     own = {name: str(getattr(rider, name)) for name in ("float_in_deg", "float_out_deg", "stack_mm")}
     own["cleat_height_mm"] = str(round(2 * rider.cleat_height_mm) / 2)  # a depth gauge read to half a mm
     _, errors = pairs.save_measures(visit, own)
