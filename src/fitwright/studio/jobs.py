@@ -9,7 +9,7 @@ from django_tasks import task
 
 from fitwright.errors import FitwrightError
 from fitwright.records.models import Answer, Medium, Visit, Work
-from fitwright.studio import cameras, plan, ride
+from fitwright.studio import cameras, plan, recording, ride
 from fitwright.studio.proxies import make_proxy, proxy_of
 from fitwright.studio.work import Progress, working
 
@@ -42,6 +42,11 @@ def copy_ended(visit: Visit, medium: Medium) -> bool:
 
 def _copy_title(medium: Medium) -> str:
     return f"Making the film ready to step, {medium.name}"[:160]
+
+
+def start_recording(visit: Visit) -> None:
+    """Queue the analysis of the visit's marker recording."""
+    import_recording.enqueue(visit.pk, _wait(visit, "ride", "Reading the marker recording").pk)
 
 
 def start_plan(visit: Visit) -> None:
@@ -79,6 +84,12 @@ def copy_film(visit_pk: int, medium_pk: int, waiting_pk: int) -> None:
     """Make the light copy of one film."""
     medium = Medium.objects.get(pk=medium_pk)
     _run(visit_pk, waiting_pk, lambda _, tell: make_proxy(medium, tell))
+
+
+@task()
+def import_recording(visit_pk: int, waiting_pk: int) -> None:
+    """Analyse a marker recording."""
+    _run(visit_pk, waiting_pk, recording.analyse_recording)
 
 
 @task()

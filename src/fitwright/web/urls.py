@@ -20,6 +20,7 @@ from fitwright.web.views import (
     phone_files,
     plan,
     ride,
+    ride_files,
     visit,
 )
 from fitwright.web.views import hardware as catalogue
@@ -68,6 +69,9 @@ urlpatterns = [
     path("visits/<int:pk>/bike", bike.page, name="bike"),
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
+    path("visits/<int:pk>/ride/map/<int:medium_pk>", ride_files.columns, name="ride_map"),
+    path("visits/<int:pk>/ride/export", ride_files.export, name="ride_export"),
+    path("visits/<int:pk>/ride/smoothing", ride_files.smoothing, name="ride_smoothing"),
     path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>", film.page, name="film"),
     path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/data", film.data, name="film_data"),
     path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/correct", film.correct, name="film_correct"),

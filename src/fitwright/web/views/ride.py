@@ -12,7 +12,6 @@ from django.urls import reverse
 from fitwright.errors import InputError
 from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
-from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
 from fitwright.studio import drawings, jobs, picks, ride
@@ -22,6 +21,7 @@ from fitwright.studio.visits import answers
 from fitwright.web import examples
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.media import MOMENT
+from fitwright.web.views.ride_files import take_recording
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
 
@@ -129,7 +129,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         ride.check_place(typed.get("view", ""), typed.get("when", ""))
         jobs.start_film(visit, typed["view"], typed["when"])
     elif action == "markers":
-        ride.import_markers(visit, path_of(take(request, visit, "markers", "markers")))
+        return take_recording(request, visit)
     else:
         raise InputError("action", "is not one of this page", value=str(action)[:40])
     return redirect("ride", visit.pk)

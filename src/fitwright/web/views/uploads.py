@@ -15,7 +15,7 @@ from fitwright.records.models import Medium, Visit
 TAKEN = {
     "photo": (".jpg", ".jpeg", ".png", ".heic", ".heif", ".hif"),
     "film": (".mp4", ".mov", ".mkv", ".webm"),
-    "markers": (".trc",),
+    "markers": (".trc", ".c3d", ".csv", ".txt", ".tsv"),
 }
 
 
