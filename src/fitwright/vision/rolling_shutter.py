@@ -24,7 +24,7 @@ READOUT_PRIOR_S = (0.010, 0.005)
 no source)."""
 GIVEN_U_S = 0.0005
 SHOE = ("pedal_axle", "heel", "fifth_metatarsal")
-WOBBLE_MM, INDEPENDENT = 0.7, 12.0
+WOBBLE_MM, INDEPENDENT = 1.2, 12.0
 """How much a distance on a shoe changes as it bends and turns on its cleat, and how many independent readings of it
 one film holds: the bending is the same in every turn, so more turns do not make it smaller (our choice)."""
 TOLD = 0.85

@@ -124,7 +124,8 @@ def _movement(place: Complex) -> tuple[Complex, Complex]:
     rest, seen = _rest(place), np.isfinite(place)
     count = np.where(seen.any(axis=1), seen.sum(axis=1), np.nan)
     here = np.where(seen, place, 0.0)
-    middle, now = seen @ rest / count, here.sum(axis=1) / count
+    with np.errstate(invalid="ignore"):  # frames without any point are filled in below
+        middle, now = seen @ rest / count, here.sum(axis=1) / count
     lever = np.where(seen, rest - middle[:, None], 0.0)
     reach = np.sum(np.abs(lever) ** 2, axis=1)
     turn = np.ones(len(place), dtype=np.complex128)
