@@ -37,7 +37,7 @@ def test_a_point_that_is_lost_and_one_that_leaves_the_picture(points):
     assert kinds["greater_trochanter", "left"] == (200, 259)
     told = advice(weak_spells(film(points)), np.arange(480) / FPS, 88.0, 60.0)
     assert len(told) == 1
-    assert "greater trochanter: out of the picture for 12% of the film" in told[0]
+    assert "greater_trochanter: out of the picture for 12% of the film" in told[0]
 
 
 def test_one_missing_frame_is_no_spell(points):

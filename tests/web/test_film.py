@@ -15,7 +15,7 @@ from fitwright.records.media import keep_file
 from fitwright.records.models import Analysis, Visit, Work
 from fitwright.studio import film_page, ride
 from fitwright.studio.proxies import make_proxy, proxy_of
-from fitwright.studio.visits import let_go
+from fitwright.studio.visits import analyse, let_go
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -101,6 +101,23 @@ def theta_deg(visit: Visit, when: str) -> np.ndarray:
     return np.array(film_page.data(clip)["theta_deg"], dtype=float)
 
 
+def spoiled(visit: Visit, name: str) -> Analysis:
+    """The record of the first film with 20 frames of a point 30 px off, as a wrong following leaves them."""
+    let_go(visit)
+    was = film_page.clip_at(visit, "side right", "before").analysed
+    result = Analysis.objects.get(pk=was.pk).result
+    u = result["tracks"]["points"][name]["u"]
+    u[60:80] = [x + 30.0 for x in u[60:80]]
+    return analyse(visit, "ride", was.label, result, inputs=was.inputs, medium=was.medium)
+
+
+def off_px(visit: Visit, name: str) -> np.ndarray:
+    let_go(visit)
+    points = film_page.data(film_page.clip_at(visit, "side right", "before"))["points"]
+    (own,) = [p for p in points if p["name"] == name]
+    return np.linalg.norm(np.column_stack([own["u"], own["v"]]) - places(BEFORE_S)[name], axis=1)
+
+
 def test_every_step_shows_the_frame_it_names(live_server, page: Page, copied: Visit):
     film = FilmPage(page, address(live_server, copied))
     film.press("Home")
@@ -117,9 +134,23 @@ def test_every_step_shows_the_frame_it_names(live_server, page: Page, copied: Vi
     film.done()
 
 
+def test_frames_of_uneven_length_are_stepped_exactly(live_server, page: Page, copied: Visit):
+    film = FilmPage(page, live_server.url + reverse("film", args=[copied.pk, "side-right", "after"]))
+    film.press("Home")
+    film.shows(0)
+    for frame in range(1, 25):
+        film.press("ArrowRight")
+        film.shows(frame)
+    film.press(*["Shift+ArrowRight"] * 9, "ArrowLeft")  # faster than the browser can seek
+    film.shows(113)
+    film.done()
+
+
 def test_playing_shows_each_frame_with_its_own_number(live_server, page: Page, copied: Visit):
     film = FilmPage(page, address(live_server, copied))
-    film.press("Home", "Space")
+    film.press("Home")
+    film.shows(0)
+    film.press("Space")
     numbers = set()
     for _ in range(100):
         if film.frame() > 8:
@@ -187,6 +218,53 @@ def test_the_weak_place_is_named_and_reached(live_server, page: Page, copied: Vi
     assert HIDDEN_S[0] - 0.05 <= at_s <= HIDDEN_S[1]
     expect(page.locator("[data-place]")).to_contain_text("not seen here")
     film.done()
+
+
+@pytest.mark.parametrize("how", ["keys", "mouse"])
+def test_a_point_is_put_right_once_and_taken_back(live_server, page: Page, copied: Visit, how):
+    """Twenty frames of the knee were followed 30 px beside it; one correction mends them all."""
+    name, at = "lateral_femoral_condyle", places(BEFORE_S)["lateral_femoral_condyle"][70]
+    wrong = spoiled(copied, name)
+    film = FilmPage(page, address(live_server, copied))
+    film.press("Home", *["Shift+ArrowRight"] * 7)
+    film.shows(70)
+    page.get_by_label("Point", exact=True).select_option(name)
+    if how == "keys":
+        film.press("c", *["Shift+ArrowLeft"] * 30)
+        expect(page.locator("[data-place]")).to_contain_text(f"{at[0]:.1f}"[:-2])
+        film.press("Enter")
+    else:
+        page.get_by_role("button", name="Correct it in this frame").click()
+        box = page.locator(".reel canvas").first.bounding_box()
+        shrunk = box["width"] / SIZE[0]
+        page.mouse.click(box["x"] + (at[0] + 0.5) * shrunk, box["y"] + (at[1] + 0.5) * shrunk)
+        page.get_by_role("button", name="Save its place").click()
+    expect(page.locator("[data-said]")).to_contain_text("followed again", timeout=30_000)
+    expect(page.locator("[data-undo]")).to_be_enabled()
+    assert off_px(copied, name)[60:80].max() < 0.6
+    expect(page.locator("[data-place]")).to_contain_text(f"{at[0]:.0f}"[:2])
+    page.locator("[data-undo]").click()
+    expect(page.locator("[data-said]")).to_contain_text("taken back", timeout=30_000)
+    expect(page.locator("[data-undo]")).to_be_disabled()
+    assert off_px(copied, name)[60:80].min() > 25
+    assert Analysis.objects.get(pk=wrong.pk).result == wrong.result
+    film.done()
+
+
+def test_what_cannot_be_corrected_is_said_and_nothing_is_lost(client, ridden: Visit):
+    where = reverse("film_correct", args=[ridden.pk, "side-right", "before"])
+    row = film_page.clip_at(ridden, "side right", "before").analysed
+    for typed, words in (
+        ({"name": "nose", "t": "1", "u": "100", "v": "100"}, "not a point of this film"),
+        ({"name": "heel", "t": "one", "u": "100", "v": "100"}, "Time of the picture"),
+        ({"name": "heel", "t": "1", "u": "100", "v": "9000"}, "outside the picture"),
+        ({"name": "heel", "t": "1", "u": "100", "v": "100", "analysed": "x"}, "read anew"),
+        ({"action": "undo"}, "none to take back"),
+    ):
+        answer = client.post(where, {"analysed": row.pk} | typed)
+        assert answer.status_code == 422
+        assert words in answer.json()["problem"]
+    assert Analysis.objects.filter(visit=ridden).count() == 2
 
 
 def test_the_mark_page_keeps_the_frame_that_it_shows(client, ridden: Visit):

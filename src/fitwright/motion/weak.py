@@ -29,7 +29,7 @@ STRETCH_SPREADS, STRETCH_SHARE = 6.0, 0.03
 EDGE_SHARE = 0.02
 COARSEST_DEG = 12.0
 BURNT_SHARE = 0.05
-TRUSTED_SHARE = 0.9
+TRUSTED_SHARE = 0.6
 KINDS = {
     "lost": "not seen", "left": "leaves the picture", "unsure": "unsure", "other": "where the other leg’s is",
     "stretched": "changes its distance to its neighbour",
@@ -97,7 +97,7 @@ def advice(
         if names:
             spent = sum(time_s[s.last] - time_s[s.first] for s in spells if s.kind == kind)
             often = f"{spent:.1f} s" if spent < 0.1 * whole else f"{spent / whole:.0%} of the film"
-            out.append(words.format(names=", ".join(n.replace("_", " ") for n in names), often=often))
+            out.append(words.format(names=", ".join(names), often=often))
     return tuple(out)
 
 

@@ -36,6 +36,7 @@ CURVES = {
              ("trunk_inclination", "Trunk to horizontal", "more upright", "lower")),
     "front": tuple(c for c in drawings.CURVES if c[0] == "knee_path"),
 }  # fmt: skip
+LABELS = {p.name: p.label for p in (*picks.SIDE_FILM, *picks.FRONT_FILM)}
 CHART_PX = (420.0, 230.0)
 MOST_SPELLS = 6
 """Weak places of one point that its line on the page names; the rest is counted."""
@@ -98,7 +99,6 @@ def points(clip: ride.Clip) -> tuple[PointLine, ...]:
         return ()
     tracks = _read(clip.analysed.pk, clip.analysed.created_at)["tracks"]
     times = tracks["time_s"]
-    labels = {p.name: p.label for p in (*picks.SIDE_FILM, *picks.FRONT_FILM)}
     out = []
     for name in tracks["points"]:
         still = name in STILL_POINTS
@@ -106,7 +106,7 @@ def points(clip: ride.Clip) -> tuple[PointLine, ...]:
         places = tuple(Place(times[s.first], times[s.last], weak.KINDS[s.kind]) for s in own)
         quality = tracks["quality"][name]
         words = weak.words_of_quality(quality["seen"], quality["u_px"] or np.nan, quality["kind"], still)
-        out.append(PointLine(name, labels.get(name, name.replace("_", " ")), _side(name, clip.view), words,
+        out.append(PointLine(name, LABELS.get(name, name.replace("_", " ")), _side(name, clip.view), words,
                              places[:MOST_SPELLS], max(0, len(places) - MOST_SPELLS)))  # fmt: skip
     return tuple(out)
 
@@ -116,12 +116,41 @@ def advice(clip: ride.Clip) -> tuple[str, ...]:
     if clip.ride is None or clip.analysed is None:
         return ()
     proxy = proxy_of(clip.medium)
-    times = np.array(_read(clip.analysed.pk, clip.analysed.created_at)["tracks"]["time_s"])
+    tracks = _read(clip.analysed.pk, clip.analysed.created_at)["tracks"]
+    times = np.array(tracks["time_s"])
     seen = weak.advice(
         spells(clip.analysed), times, clip.ride.cadence_rpm.value, 1.0 / float(np.median(np.diff(times))),
         proxy.table.burnt if proxy else None,
     )  # fmt: skip
-    return (*clip.ride.notes, *seen)
+    names = sorted(tracks["points"], key=len, reverse=True)
+    return tuple(_labelled(words, names) for words in (*clip.ride.notes, *seen))
+
+
+def _labelled(words: str, names: list[str]) -> str:
+    """A note with the points called as the page calls them."""
+    for name in names:
+        if "_" in name:
+            words = words.replace(name, LABELS.get(name, name.replace("_", " ")))
+    return words
+
+
+def missing(found: tuple[ride.Clip, ...]) -> tuple[str, ...]:
+    """What no film of the visit shows yet, in words with what it would tell."""
+    sides = {c.view for c in found if kind_of(c.view) == "side"}
+    out = []
+    if not found:
+        return ()
+    if not sides:
+        out.append("No film from the side: knee, hip, ankle and trunk angles are not known. Film one side.")
+    elif len(sides) == 1:
+        (only,) = sides
+        out.append(f"Filmed {'from the right' if only.endswith('right') else 'from the left'} only: a difference "
+                   "between the legs does not show. Film the other side the same way.")  # fmt: skip
+    if all(kind_of(c.view) == "side" for c in found):
+        out.append(
+            "No film from the front: the knees’ paths beside the pedals are not known. Film from the front."
+        )
+    return tuple(out)
 
 
 def charts(visit: Visit, clip: ride.Clip, beside: ride.Clip | None) -> tuple[Drawn, ...]:

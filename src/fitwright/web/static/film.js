@@ -77,8 +77,8 @@ class Reel {
 
   get picture() { return this.data.copy ? this.copied && this.video : this.still.naturalWidth > 0 && this.still; }
 
-  // Times of the copy are those of the film less the first.
-  frameAt(time) { return nearest(this.data.time_s, time + this.data.time_s[0]); }
+  // The frame that is shown at a time of the copy, whose times are those of the film less the first.
+  frameAt(time) { return clamp(bisect(this.data.time_s, time + this.data.time_s[0] + 2e-4) - 1, this.count - 1); }
 
   show(frame) {
     if (!this.count) return;
@@ -173,7 +173,7 @@ class Reel {
 
   mark(pen, point, at, u, v, s, unit) {
     const chosen = this === main && point.name === pointSelect.value;
-    const ink = getComputedStyle(film).getPropertyValue(point.side === "left" ? "--film-left" : "--film-right");
+    const ink = point.side === "left" ? "#0072b2" : "#d55e00";
     const arm = (chosen ? 13 : 7) * unit;
     if (at.seen) {
       cross(pen, u, v, 2.5 * unit, arm);

@@ -14,8 +14,9 @@ from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
-from fitwright.studio import drawings, jobs, picks, ride
+from fitwright.studio import drawings, film_page, jobs, picks, ride
 from fitwright.studio.entry import Field, plain, read_number, sentence
+from fitwright.studio.proxies import proxy_of
 from fitwright.studio.stills import frame_time
 from fitwright.studio.visits import answers
 from fitwright.web import examples
@@ -103,10 +104,13 @@ def _page(
             pairs = drawings.pairs(drawings.values(visit, quantity, event))
             rows.append({"label": label, "pairs": pairs, "svg": strip_svg(strip)})
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
+    clips = ride.clips(visit)
     context = {
         "example_svg": examples.ride_example(),
+        "weak": {c.label: film_page.advice(c) for c in clips}, "missing": film_page.missing(clips),
+        "copies": {c.label: reverse("film_copy", args=[c.medium.sha256]) for c in clips if proxy_of(c.medium)},
         "twice": any(when == "after" for _, when in known), "change_why": CHANGE_WHY,
-        "clips": ride.clips(visit), "markers": known.get((ride.MARKERS, "before")), "rows": rows,
+        "clips": clips, "markers": known.get((ride.MARKERS, "before")), "rows": rows,
         "curves": drawings.curve_drawings(visit, width=340.0),
         "front_svg": drawings.front_drawing(visit, width=560, height=520) if front else "",
         "side_svg": drawings.side_drawing(visit) if known else "", "views": VIEW_WORDS.items(),
