@@ -112,7 +112,9 @@ def test_from_a_photograph_to_a_reading_by_keyboard_alone(loupe, visit, truth):
     loupe.save()
     expect(loupe.page).to_have_url(MEASURED)
     reading = soles.reading_of(visit, "left", "after")
-    assert reading.cleat.vector == pytest.approx(RIDER.setup.cleat("left"), abs=0.3)
+    off = np.abs(reading.cleat.vector - RIDER.setup.cleat("left"))
+    assert np.all(off < 2 * reading.cleat.u)  # how high the cleat's face stands was not said
+    assert off[2] < 0.3
     inputs = Analysis.objects.current().get(kind="sole").inputs
     assert inputs["origins"]["toe"]["how"] == "proposed"
     assert 0.02 <= inputs["origins"]["toe"]["u_px"] < 0.7
