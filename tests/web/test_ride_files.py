@@ -114,7 +114,7 @@ def test_two_axes_are_read_like_a_side_film(client, filled) -> None:
 @pytest.mark.parametrize(
     ("change", "field", "words"),
     [
-        ({"heel_right.x": "RLM X (mm)"}, "heel_right.x", "this column is lateral_malleolus_right x already"),
+        ({"heel_right.x": "RLM X (mm)"}, "heel_right.x", "this column is lateral malleolus right x already"),
         ({"heel_right.x": "RCAL Q"}, "heel_right.x", "there is no such column"),
         ({"heel_right.z": ""}, "heel_right.z", "has no column yet"),
         ({"unit": "px"}, "mm_per_px", "pixels say nothing of size"),

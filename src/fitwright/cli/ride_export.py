@@ -10,7 +10,6 @@ import typer
 
 from fitwright.cli.output import check_target, reports_errors, write_whole
 from fitwright.cli.serve import StudioOption
-from fitwright.cli.visit import visit_of
 from fitwright.errors import InputError
 
 
@@ -44,6 +43,8 @@ def export(
     if (source is None) == (visit is None):
         raise InputError("visit", "give either a file or --visit")
     if visit is not None:
+        from fitwright.cli.visit import visit_of
+
         one = visit_of(visit)
         known = motion_export.labels(one)
         label = ride or (known[0] if len(known) == 1 else "")

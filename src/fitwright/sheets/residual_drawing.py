@@ -41,8 +41,12 @@ def residual_svg(
     pen.line(place(0, 0), place(end, 0), pen.ink.hair, THIN)
     pen.line(place(0, noise), place(found, noise), pen.ink.soft, THIN, "1.5 3")
     pen.line(place(used, 0), place(used, top), pen.ink.soft, THIN, "9 3 1.5 3")
-    shown = residual <= top
-    first = int(np.argmax(shown))
+    first = int(np.argmax(residual <= top))
+    if first > 0:  # the curve comes in through the top of the drawing
+        share = (residual[first - 1] - top) / (residual[first - 1] - residual[first])
+        first -= 1
+        f[first] += share * (f[first + 1] - f[first])
+        residual[first] = top
     pen.path([place(a, b) for a, b in zip(np.r_[0.0, f], np.r_[noise, line], strict=True)], pen.ink.ink, 1.2,
              dash="4 2.8")  # fmt: skip
     pen.path([place(a, b) for a, b in zip(f[first:], residual[first:], strict=True)], pen.ink.ink, 2.0)

@@ -31,6 +31,7 @@ TYPES = {
 WAY_WORDS = {way: way.upper().replace("+", "").replace("-", "−") for way in WAYS}
 DIRECTIONS = (("forward", "Forward"), ("up", "Up"), ("right", "To the rider's right"))
 NO_Z = "not recorded"
+LABELS = {"asis": "ASIS"}
 
 
 def take_recording(request: HttpRequest, visit: Visit) -> HttpResponse:
@@ -72,7 +73,7 @@ def columns(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
             jobs.start_recording(visit)
             return redirect("ride", visit.pk)
         except InputError as error:
-            problem, wrong = sentence(error), error.field
+            problem, wrong = _said(error), error.field
     context = _map_context(layout, typed, wrong) | {
         "medium": medium, "static": static, "problem": problem, "remembered": remembered,
         "at_field": wrong in _fields(),
@@ -128,6 +129,13 @@ def _smoothed(label: str, points: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+def _said(error: InputError) -> str:
+    """The error with its box in words: `heel right x`."""
+    words = error.field.replace("_", " ").replace(".", " ")
+    return sentence(InputError(words, error.problem.replace("_", " "), value=error.value, allowed=error.allowed,
+                               hint=error.hint))  # fmt: skip
+
+
 def _static(text: str) -> Medium | None:
     known = text.isascii() and text.isdigit() and len(text) < 10
     return Medium.objects.filter(pk=int(text), kind="markers").first() if known else None
@@ -154,9 +162,8 @@ def _map_context(layout: TableLayout, typed: Mapping[str, str], wrong: str) -> d
     sides: list[dict[str, Any]] = []
     for side in mapping.SIDES:
         rows: list[dict[str, Any]] = [
-            {"label": n.replace("_", " "), "needed": n in needed, "wrong": wrong.startswith(f"{n}_{side}."),
-             "boxes": [{"name": f"{n}_{side}.{a}", "axis": a, "value": typed.get(f"{n}_{side}.{a}", ""),
-                        "wrong": wrong == f"{n}_{side}.{a}"} for a in AXES]}
+            {"label": LABELS.get(n, n.replace("_", " ").capitalize()), "needed": n in needed,
+             "wrong": wrong.startswith(f"{n}_{side}."), "boxes": _boxes(f"{n}_{side}", typed, wrong)}
             for n in LANDMARK_NAMES
         ]  # fmt: skip
         sides.append({"side": side, "rows": rows, "open": any(b["value"] for r in rows for b in r["boxes"])})
@@ -169,3 +176,12 @@ def _map_context(layout: TableLayout, typed: Mapping[str, str], wrong: str) -> d
         "ways": [(n, w, list(WAY_WORDS.items()) if n != "right" else right, typed.get(n, "")) for n, w in DIRECTIONS],
         "units": ("mm", "cm", "m", "px"),
     }  # fmt: skip
+
+
+def _boxes(point: str, typed: Mapping[str, str], wrong: str) -> list[dict[str, Any]]:
+    """The three inputs of one landmark."""
+    names = {axis: f"{point}.{axis}" for axis in AXES}
+    return [
+        {"name": name, "axis": axis, "value": typed.get(name, ""), "wrong": wrong == name}
+        for axis, name in names.items()
+    ]

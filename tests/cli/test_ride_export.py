@@ -1,0 +1,99 @@
+"""`fitwright ride export` and `ride import` of tables: files in, files out, one line for what cannot be."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from fitwright.motion.ride import RideResult
+from fitwright.motion.side import SideSystematic, analyse_side
+from fitwright.motion.trajectories import Trajectories
+from fitwright.vision.c3d_file import read_c3d
+from fitwright.vision.csv_motion import ColumnMap, look_at
+from simulated_side import CRANK_MM, leg_at, theta_of
+
+
+@pytest.fixture(scope="module")
+def ride() -> RideResult:
+    """A simulated side film of eight seconds."""
+    time = np.arange(480) / 60
+    points = leg_at(theta_of(time))
+    position = np.stack(list(points.values()), axis=1)
+    film = Trajectories(tuple(points), time, position, np.full_like(position, 0.3), ("X", "Y"), "simulated")
+    return analyse_side(
+        film, "right", CRANK_MM, SideSystematic(), {"dimension": "2-D", "landmarks": "stickers"}
+    )
+
+
+@pytest.fixture
+def analysed(ride: RideResult, tmp_path: Path) -> Path:
+    """The ride as `ride analyse --json` writes it: more keys than the ride's own."""
+    path = tmp_path / "side.json"
+    path.write_text(json.dumps({"knee_flexion_deg": {}, **ride.to_json(), "clip": {}}))
+    return path
+
+
+def test_from_json_to_csv_and_back_in_by_a_map(
+    answered, fitwright_app, analysed: Path, ride: RideResult, tmp_path: Path
+) -> None:
+    table, columns = tmp_path / "ride.csv", tmp_path / "map.json"
+    told = CliRunner().invoke(fitwright_app, ["ride", "export", str(analysed), "--out", str(table), "--raw"])
+    assert told.exit_code == 0, told.output
+    points = {
+        n.removesuffix("_x_mm"): (n, n.replace("_x_mm", "_y_mm"), "")
+        for n in look_at(table).names if n.endswith("_x_mm")
+    }  # fmt: skip
+    columns.write_text(json.dumps(ColumnMap(time="time_s", right="", points=points).to_json()))
+    back = answered("ride", "import", table, "--map", columns, "--crank-mm", "172.5", "--json")
+    knee = back["knee_flexion_deg"]["right"]["min"]
+    wanted = ride.value("right", "knee_flexion_deg", "min")
+    assert wanted is not None
+    assert knee["value"] == pytest.approx(wanted.value, abs=0.01)
+
+
+def test_from_json_to_c3d(fitwright_app, analysed: Path, ride: RideResult, tmp_path: Path) -> None:
+    out = tmp_path / "ride.c3d"
+    told = CliRunner().invoke(fitwright_app, ["ride", "export", str(analysed), "--out", str(out), "--raw"])
+    assert told.exit_code == 0, told.output
+    got = read_c3d(out).trajectories
+    x = got.point("pedal_axle_right")[:, :2]
+    assert np.abs(x - ride.trajectories["right"].point("pedal_axle")).max() < 1e-3
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ([], "out: is missing"),
+        (["--out", "a.xls"], "format: unknown"),
+        (["--out", "nowhere/a.csv"], "there is no folder"),
+        (["--out", "a.csv", "--visit", "1"], "give either a file or --visit"),
+        (["--out", "a.csv", "--by", "moon"], "by: unknown"),
+        (["--out", "a.c3d", "--by", "crank"], "goes by time"),
+    ],
+)
+def test_what_cannot_be_written_is_one_line(
+    refused, analysed: Path, tmp_path: Path, monkeypatch, more, words
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert words in refused("ride", "export", analysed, *more)
+    assert [p.name for p in tmp_path.iterdir()] == ["side.json"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("{", "is not the result of a ride"), ("{}", "is not the result of a ride")]
+)
+def test_a_file_that_is_no_ride(refused, tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "a.json").write_text(text)
+    assert words in refused("ride", "export", tmp_path / "a.json", "--out", tmp_path / "b.csv")
+
+
+def test_a_map_that_is_none(refused, tmp_path: Path) -> None:
+    (tmp_path / "m.json").write_text("[]")
+    (tmp_path / "t.csv").write_text("a,b\n1,2\n2,3\n")
+    assert "map: is not a map of columns" in refused(
+        "ride", "import", tmp_path / "t.csv", "--map", tmp_path / "m.json"
+    )
