@@ -105,7 +105,7 @@ def read_side(
     if readout_ms is None:
         told = _shutter_of_shoe(tracks, frame, seen, shutter, crank_mm, scene)
         if told.value != shutter.value:
-            seen = _see(tracks, frame, told.value, crank_mm, camera_mm, scene)
+            seen = _see(tracks, frame, told.value, crank_mm, camera_mm, scene, seen.camera.alone)
         shutter = told
     names = tuple(n for n in tracks.names if n not in STILL_POINTS)
     keep = [tracks.names.index(n) for n in names]
@@ -138,18 +138,18 @@ def _check(tracks: Tracks, crank_mm: float, camera_mm: float | None) -> None:
 
 
 def _see(
-    tracks: Tracks, frame: PictureFrame, readout_s: float, crank_mm: float, camera_mm: float | None, scene: Scene
+    tracks: Tracks, frame: PictureFrame, readout_s: float, crank_mm: float, camera_mm: float | None, scene: Scene,
+    near: TurningFit | None = None,
 ) -> _Seen:  # fmt: skip
-    """Rows brought to one time, shake taken off, and the camera found."""
+    """Rows brought to one time, shake taken off, and the camera found (from `near`, if it was found before)."""
     times, sensor = at_one_time(tracks, readout_s)
     px = frame.from_centre(to_upright(sensor, tracks.info))
     shake = find_shake(tracks.names, px, tracks.u_px, STEADY_POINTS)
     px = shake.rest(px)
     still = _still(tracks, px, frame, shake, scene)
     axle = px[:, tracks.names.index("pedal_axle")]
-    return _Seen(
-        times, px, shake, find_side_camera(times, axle, tracks.info, crank_mm, camera_mm, scene, still)
-    )
+    camera = find_side_camera(times, axle, tracks.info, crank_mm, camera_mm, scene, still, near)
+    return _Seen(times, px, shake, camera)
 
 
 def _still(tracks: Tracks, px: Floats, frame: PictureFrame, shake: Shake, scene: Scene) -> dict[str, Floats]:

@@ -43,18 +43,19 @@ class SideCamera:
 
 def find_side_camera(
     times: Floats, axle: Floats, info: ClipInfo, crank_mm: float, camera_mm: float | None, scene: Scene,
-    still: Mapping[str, Floats],
+    still: Mapping[str, Floats], near: TurningFit | None = None,
 ) -> SideCamera:  # fmt: skip
     """The camera from the axle's path (T, 2) and what is still; px from the picture's centre, u forward.
 
     Args:
-        camera_mm: lens to bottom bracket by tape, or None. still: name → (2,) px of still points.
+        camera_mm: lens to bottom bracket by tape, or None. still: name → (2,) px of still points. near: a camera
+            already found from nearly the same path.
     """
     angle, radius_px = rough_angle(axle)
     known = Turning("side", ("right",), axle[:, None], crank_mm, camera_mm,
                     {"z_mm": lens_distance(radius_px, crank_mm, max(info.width_px, info.height_px)),
                      "right_mm": scene.depth("pedal_axle")})  # fmt: skip
-    alone = fit_turning(times, angle, known)
+    alone = fit_turning(times, angle, known, start=near)
     scales = read_scales(alone, crank_mm, rulers := _rulers(scene, still))
     rulers = believed(rulers, scales)
     fit = fit_turning(times, angle, replace(known, witnesses=rulers), start=alone) if rulers else alone

@@ -24,7 +24,7 @@ from fitwright.vision.camera import K1_U, Pinhole
 KNOTS_PER_TURN = 5
 MODEL_PX = 0.35
 """How well a pedal sticker keeps to its circle in the picture (it is fixed to a part that tilts), px, our choice."""
-TRIAL_TURNS, TRIAL_FRAMES = 6, 200
+TRIAL_TURNS, TRIAL_FRAMES, TRIAL_ROUNDS = 4, 150, 6
 TRIAL_SLANTS_DEG = ((0.0, 0.0), (7.0, 4.0), (7.0, -4.0), (-7.0, 4.0), (-7.0, -4.0))
 FREE = ("log_focal", "x_mm", "y_mm", "z_mm", "yaw_deg", "tilt_deg", "roll_deg", "right_mm", "left_mm", "k1")
 """What is fitted: focal length, the lens' place in the bike frame, aim, the pedals' distances from the mid-plane."""
@@ -152,13 +152,15 @@ def fit_turning(
     return TurningFit(known.view, values, covariance, basis @ coefficients, rms)
 
 
-def _descend(g: Floats, coefficients: Floats, basis: Floats, known: Turning) -> tuple[Floats, Floats]:
+def _descend(
+    g: Floats, coefficients: Floats, basis: Floats, known: Turning, rounds: int = 20
+) -> tuple[Floats, Floats]:
     """Gauss–Newton with step halving over the camera's values and the spline's coefficients.
 
     No damping: turning the camera about its axis and the crank with it changes almost nothing, and a damped step
     would creep along that flat valley; the priors make the undamped one safe.
     """
-    for _ in range(20):
+    for _ in range(rounds):
         residual, jacobian = _linearised(g, basis @ coefficients, basis, known)
         size = np.linalg.norm(jacobian, axis=0) + 1e-12
         even = jacobian / size
@@ -211,7 +213,7 @@ def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
     straight = np.linalg.lstsq(basis, rough[few], rcond=None)[0].astype(np.float64)
     best = math.inf, square
     for yaw, tilt in TRIAL_SLANTS_DEG:
-        g, coefficients = _descend(_slanted(square, yaw, tilt), straight, basis, some)
+        g, coefficients = _descend(_slanted(square, yaw, tilt), straight, basis, some, TRIAL_ROUNDS)
         left = _residual(g, basis @ coefficients, some)
         best = min(best, (float(left @ left), g), key=lambda trial: trial[0])
     return best[1]
