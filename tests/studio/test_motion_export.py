@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from fitwright.errors import InputError
+from fitwright.motion.front import FrontSystematic, analyse_front
 from fitwright.motion.over_time import even_steps, motion_table
 from fitwright.motion.ride import RideResult
 from fitwright.motion.side import SideSystematic, analyse_side
@@ -173,6 +174,30 @@ def test_uneven_frames_are_put_on_even_steps_for_c3d() -> None:
     assert np.sqrt(np.mean((got - truth)[seen] ** 2)) < 1.0
     crank = next(c for c in even_steps(table).angles if c.name.startswith("crank_angle"))
     assert np.nanmax(crank.values) < 360
+
+
+def test_a_front_film_leaves_with_both_knees() -> None:
+    """Simulated: both pedals turn, the right knee sways 8 mm about 20 mm outward, the left one stands."""
+    time = np.arange(720) / 60
+    theta = 2 * np.pi * 1.5 * time + 0.2
+    zero = np.zeros_like(time)
+    points = {
+        "patella_right": (170 + 8 * np.cos(theta), 500 + 60 * np.cos(theta)),
+        "pedal_right": (150 + zero, 172.5 * np.cos(theta)),
+        "patella_left": (-140 + zero, 500 - 60 * np.cos(theta)), "pedal_left": (-150 + zero, -172.5 * np.cos(theta)),
+    }  # fmt: skip
+    position = np.stack([np.column_stack(p) for p in points.values()], axis=1)
+    film = Trajectories(tuple(points), time, position, np.full_like(position, 0.5), ("Z", "Y"), "simulated")
+    ride = analyse_front(film, None, FrontSystematic(), {"dimension": "2-D"})
+    _, rows = rows_of(motion_export.export(ride, "csv"))
+    right, left, crank = (
+        np.array([float(r[name]) for r in rows])
+        for name in ("knee_outward_right_mm", "knee_outward_left_mm", "crank_angle_right_deg")
+    )
+    assert right[60:-60] == pytest.approx((20 + 8 * np.cos(theta))[60:-60], abs=0.1)
+    assert left == pytest.approx(-10 + zero, abs=0.01)
+    off = (crank - np.degrees(theta) + 180) % 360 - 180
+    assert np.abs(off[60:-60]).max() < 1.0
 
 
 def test_a_ride_survives_json_with_its_points(ride: RideResult, tmp_path: Path) -> None:

@@ -9,8 +9,12 @@ from typing import Annotated, Any
 import typer
 
 from fitwright.cli.output import check_target, reports_errors, write_whole
-from fitwright.cli.serve import StudioOption
 from fitwright.errors import InputError
+
+StudioOption = Annotated[  # as everywhere; that of `serve` would bring the whole server along
+    Path | None,
+    typer.Option("--studio", help="Folder of the studio (default: this user's data folder)."),
+]
 
 
 @reports_errors
