@@ -33,6 +33,11 @@ class BoltPattern:
     source: str
     residual_mm: float = 0.0
 
+    @property
+    def picked(self) -> bool:
+        """Whether the bolts themselves were seen, not inferred from a cleat."""
+        return "picked" in self.source
+
     def may_allow(self, missing: Floats) -> bool:
         """Whether a shortfall (x mm, z mm, ψ deg) lies within what is not known of the bolts (95 %)."""
         u = np.array([self.x.u, self.z.u, self.turn_deg.u])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.foot.bolts import BoltPattern
+from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
 from fitwright.foot.hardware import CleatSystem, feasible_polygon, reach
 from fitwright.foot.reach import TradeOff, trade_offs
 from fitwright.foot.sole import CleatPose
@@ -41,8 +42,12 @@ class Envelope:
         """Said when the bolts' place is known too badly to call the first setting out of reach."""
         if self.pattern is None or not self.ways or self.ways[0].keeps == "wish":
             return ""
-        if not self.pattern.may_allow(self.ways[0].pose.missing):
+        x, z, psi = np.abs(self.ways[0].pose.missing)
+        settable = max(x, z) <= HAND_MM and psi <= HAND_DEG
+        if settable or not self.pattern.may_allow(self.ways[0].pose.missing):
             return ""
+        if self.pattern.picked:
+            return "The bolts were picked to no better than that: it may fit, or not quite"
         return "The bolts’ place is not known well enough to be sure of that: pick the bolts in a photograph"
 
 
