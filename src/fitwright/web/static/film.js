@@ -1,5 +1,5 @@
-// The film: played, stepped, scrubbed by time and by crank angle; its points over it; a second film at the same angle.
-// What is on the canvas is the frame whose number is told: each frame the browser presents is drawn with its own points.
+// The film: played, stepped, scrubbed by time and crank angle, its points over it; a second film at the same angle.
+// The canvas shows the frame whose number is told: each frame the browser presents is drawn with its own points.
 "use strict";
 
 const film = document.querySelector("#film");
@@ -23,18 +23,15 @@ let sharp = null; // this frame in full size, while a point is corrected
 let aim = null; // the turn and angle that were asked for last
 let saving = false;
 
-function bisect(list, value) {
-  let [low, high] = [0, list.length];
-  while (low < high) {
-    const middle = (low + high) >> 1;
-    if (list[middle] < value) low = middle + 1; else high = middle;
-  }
-  return low;
+// Where a value belongs in an increasing list.
+function rank(list, value) {
+  const after = list.findIndex((x) => x >= value);
+  return after < 0 ? list.length : after;
 }
 
 // The place in an increasing list that is nearest to a value.
 function nearest(list, value) {
-  const after = Math.min(bisect(list, value), list.length - 1);
+  const after = Math.min(rank(list, value), list.length - 1);
   return after > 0 && value - list[after - 1] < list[after] - value ? after - 1 : after;
 }
 
@@ -49,12 +46,11 @@ class Reel {
     this.data = null;
     on(this.video, "seeked", () => this.sought());
     on(this.video, "loadeddata", () => this.show(this.wanted));
-    if (this.video.requestVideoFrameCallback) this.listen(); // without it, frames are drawn when they were sought
-    else on(this.video, "timeupdate", () => this.sought());
+    this.listen();
   }
 
   listen() {
-    this.video.requestVideoFrameCallback((_, told) => {
+    this.video.requestVideoFrameCallback?.((_, told) => {
       if (this.data) this.present(this.frameAt(told.mediaTime));
       this.listen();
     });
@@ -78,7 +74,7 @@ class Reel {
   get picture() { return this.data.copy ? this.copied && this.video : this.still.naturalWidth > 0 && this.still; }
 
   // The frame that is shown at a time of the copy, whose times are those of the film less the first.
-  frameAt(time) { return clamp(bisect(this.data.time_s, time + this.data.time_s[0] + 2e-4) - 1, this.count - 1); }
+  frameAt(time) { return clamp(rank(this.data.time_s, time + this.data.time_s[0] + 2e-4) - 1, this.count - 1); }
 
   show(frame) {
     if (!this.count) return;
@@ -317,12 +313,10 @@ on(document, "click", (event) => {
 });
 
 function weakPlace(way) {
-  const now = main.data.time_s[main.wanted];
-  const places = all("[data-at]").map((b) => ({ at: Number(b.dataset.at), of: b.dataset.of })).sort((a, b) => a.at - b.at);
-  const next = way > 0 ? places.find((p) => p.at > now + 1e-3) : places.findLast((p) => p.at < now - 1e-3);
+  const ahead = (button) => way * (button.dataset.at - main.data.time_s[main.wanted]);
+  const [next] = all("[data-at]").filter((b) => ahead(b) > 1e-3).sort((a, b) => ahead(a) - ahead(b));
   if (!next) return say(`No weak place ${way > 0 ? "after" : "before"} this.`);
-  choose(next.of);
-  go(nearest(main.data.time_s, next.at));
+  next.click();
 }
 
 // --- a point put right ---
@@ -346,10 +340,11 @@ function tellPlace() {
 }
 
 function mend() {
-  const at = chosenPlace();
   if (!chosen()) return;
+  const at = chosenPlace();
   main.video.pause();
-  candidate = at ? { u: at.u, v: at.v } : { u: main.data.size_px[0] / 2, v: main.data.size_px[1] / 2 };
+  const [u, v] = at ? [at.u, at.v] : main.data.size_px.map((size) => size / 2);
+  candidate = { u, v };
   sharp = new Image();
   on(sharp, "load", drawLens);
   sharp.src = main.stillAt(main.frame);
@@ -378,7 +373,8 @@ function moved() {
 
 function nudge(du, dv) {
   const [wide, high] = main.data.size_px;
-  candidate = { u: clamp(candidate.u + du, wide - 1), v: clamp(candidate.v + dv, high - 1) };
+  const tidy = (value, size) => Number(clamp(value, size - 1).toFixed(2));
+  candidate = { u: tidy(candidate.u + du, wide), v: tidy(candidate.v + dv, high) };
   moved();
 }
 
@@ -387,8 +383,7 @@ async function send(fields, doing) {
   saving = true;
   say(doing);
   const body = new FormData(form);
-  for (const [key, value] of Object.entries(fields)) body.set(key, value);
-  body.set("analysed", main.data.analysed);
+  for (const [key, value] of Object.entries({ ...fields, analysed: main.data.analysed })) body.set(key, value);
   const told = await fetch(form.action, { method: "POST", body }).then((answer) => answer.json())
     .catch(() => ({ problem: "The studio did not answer. Nothing was changed; try again." }));
   saving = false;
@@ -399,9 +394,7 @@ async function send(fields, doing) {
 }
 
 function save() {
-  if (!candidate) return;
-  const t = main.data.time_s[main.frame].toFixed(6);
-  send({ t, u: candidate.u.toFixed(2), v: candidate.v.toFixed(2) }, "Following it again from here…");
+  if (candidate) send({ t: main.data.time_s[main.frame], ...candidate }, "Following it again from here…");
 }
 
 on(form, "submit", (event) => { event.preventDefault(); save(); });
@@ -421,11 +414,9 @@ function drawLens() {
   if (!at) return;
   const source = sharp?.naturalWidth ? sharp : main.picture;
   const zoom = POWER * unit;
+  const [w, h] = main.data.size_px.map((size) => size * zoom);
   pen.imageSmoothingEnabled = false;
-  if (source) {
-    const [w, h] = main.data.size_px;
-    pen.drawImage(source, wide / 2 - (at.u + 0.5) * zoom, high / 2 - (at.v + 0.5) * zoom, w * zoom, h * zoom);
-  }
+  if (source) pen.drawImage(source, wide / 2 - (at.u + 0.5) * zoom, high / 2 - (at.v + 0.5) * zoom, w, h);
   cross(pen, wide / 2, high / 2, 4 * unit, 36 * unit);
   inked(pen, unit, 1.6, candidate ? "#b3003c" : "#1a1a1a", at.seen ? [] : [4, 3]);
 }
@@ -433,7 +424,6 @@ function drawLens() {
 // --- keys, mouse, fingers ---
 
 const shrunk = () => main.canvas.clientWidth / main.data.size_px[0];
-
 let dragging = false;
 on(gate, "pointerdown", (event) => {
   if (!main.data?.points.length) return;
@@ -454,6 +444,10 @@ on(gate, "pointermove", (event) => {
 });
 on(gate, "pointerup pointercancel", () => { dragging = false; });
 
+const KEYS = {
+  " ": play, home: () => go(0), end: () => go(main.count - 1), n: () => weakPlace(1), p: () => weakPlace(-1), c: mend,
+};
+
 function pressed(event) {
   const way = ARROWS[event.key];
   if (candidate) {
@@ -465,17 +459,11 @@ function pressed(event) {
     return true;
   }
   if (event.ctrlKey || event.metaKey || event.altKey || !main.data) return false;
-  const key = event.key.toLowerCase();
+  const act = KEYS[event.key.toLowerCase()];
   if (way && way[0]) go(main.wanted + way[0] * (event.shiftKey ? 10 : 1));
   else if (way) turnBy(way[1]);
-  else if (key === " ") play();
-  else if (key === "home") go(0);
-  else if (key === "end") go(main.count - 1);
-  else if (key === "n") weakPlace(1);
-  else if (key === "p") weakPlace(-1);
-  else if (key === "c") mend();
-  else return false;
-  return true;
+  else act?.();
+  return Boolean(way || act);
 }
 
 on(gate, "keydown", (event) => { if (pressed(event)) event.preventDefault(); });
@@ -502,7 +490,6 @@ async function refresh() {
   }
   ready();
   for (const reel of reels) reel.show(reel.wanted);
-  told();
 }
 
 on(document.body, "work-ended", () => { if (!saving && !candidate) refresh(); });
