@@ -55,10 +55,10 @@ def test_from_json_to_csv_and_back_in_by_a_map(
     assert knee["value"] == pytest.approx(wanted.value, abs=0.01)
 
 
-def test_from_json_to_c3d(fitwright_app, analysed: Path, ride: RideResult, tmp_path: Path) -> None:
+def test_from_json_to_c3d(answered, analysed: Path, ride: RideResult, tmp_path: Path) -> None:
     out = tmp_path / "ride.c3d"
-    told = CliRunner().invoke(fitwright_app, ["ride", "export", str(analysed), "--out", str(out), "--raw"])
-    assert told.exit_code == 0, told.output
+    told = answered("ride", "export", analysed, "--out", out, "--raw", "--json")
+    assert told == {"written": str(out), "format": "c3d", "bytes": out.stat().st_size}
     got = read_c3d(out).trajectories
     x = got.point("pedal_axle_right")[:, :2]
     assert np.abs(x - ride.trajectories["right"].point("pedal_axle")).max() < 1e-3

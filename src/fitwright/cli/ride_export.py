@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from fitwright.cli.output import check_target, reports_errors, write_whole
+from fitwright.cli.output import check_target, emit, reports_errors, write_whole
 from fitwright.errors import InputError
 
 StudioOption = Annotated[  # as everywhere; that of `serve` would bring the whole server along
@@ -34,6 +34,7 @@ def export(
     raw: Annotated[bool, typer.Option("--raw", help="Points as they were seen, not smoothed.")] = False,
     columns: Annotated[Path | None, typer.Option("--map", help="For a table: which column is which.")] = None,
     studio: StudioOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Write points and angles of a ride, with units, axes, signs and origin in the header.
 
@@ -57,7 +58,8 @@ def export(
         told = _read(Path(str(source)), columns)
         data = motion_export.export(told, kind, by, not raw, {"source": Path(str(source)).name})
     write_whole(target, data)
-    typer.echo(f"Written: {target}")
+    said = {"written": str(target), "format": kind, "bytes": len(data)}
+    emit(said, as_json, lambda: f"Written: {target}")
 
 
 def columns_in(path: Path | None) -> Any:
