@@ -310,6 +310,7 @@ def _marks(
 
 
 def write_photo(picture: np.ndarray, out: Path, quality: int) -> None:
+    """The picture as a JPEG marked as simulated; a half-written file never stands at its place."""
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(f".{out.name}.part")
     image = Image.fromarray(picture)
