@@ -127,7 +127,7 @@ def _off_the_body(tracks: Tracks) -> Tracks:
     for name, (odd, all_) in votes.items():
         others = sum((o for pair, o in odd_of.items() if name not in pair), np.zeros(len(tracks.time_s)))
         bad = (all_ >= 2) & (odd == all_) & (others == 0)
-        if bad.any() and bad.mean() < 0.2:
+        if name not in PEDALS and bad.any() and bad.mean() < 0.2:  # an axle is judged by its circle
             tracks = _without(
                 tracks, tracks.names.index(name), bad, "not at its distance from its neighbours"
             )

@@ -25,8 +25,19 @@ from fitwright.vision.video import Luma
 SHORT_GAP_S = 0.12
 STILL_PX = 8.0
 """A marker that has stayed within so much for a turn does not move with the rider."""
+WAIT_S = 1.6
+"""A marker whose way is known comes by again within a turn; only then is it sought elsewhere."""
+LEADS_PX = 30.0
+"""A marker that goes so far shows by its place where in the turn the leg is."""
 WIDEST_S = 0.32
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's whole circle)."""
+TURN_TOLD_S = 0.5
+"""So long where a marker was one turn ago tells where it is to a part of its way, `OFF_CADENCE`."""
+OFF_CADENCE = 0.12
+NO_DOUBT_PX = 6.0
+"""A disc so near to where a marker is awaited is it."""
+NEAR_PATH_PX = 14.0
+"""From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
 """A marker seen for so long has shown how fast it moves."""
 OFTEN, SELDOM, LONG_LOST = 3, 12, 60
@@ -69,6 +80,7 @@ class DiscFollower:
         self.lost = np.zeros(p, dtype=np.intp)
         self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
         self.path_n = np.zeros(p, dtype=np.intp)
+        self.awaited, self.speed, self.off_px = np.full((p, 2), np.nan), np.zeros((p, 2)), np.zeros(p)
         self.chains: list[list[Chain]] = [[] for _ in spots]
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
@@ -89,9 +101,11 @@ class DiscFollower:
             fit = self.fit_at(luma, active, predicted[active], velocity[active])
             good = self._believable(active, fit, predicted[active], velocity[active], time_s)
             self._accept(active[good], fit if good.all() else _part(fit, good), time_s, uv, u)
-        for i in np.flatnonzero(np.isnan(uv[:, 0])):
-            self.lost[i] += 1
-            self._find_again(luma, int(i), predicted[i], velocity[i], time_s, uv, u)
+        missing = np.flatnonzero(np.isnan(uv[:, 0]))
+        self.lost[missing] += 1
+        self._await(missing, time_s, predicted, velocity)
+        for i in missing:
+            self._find_again(luma, int(i), time_s, uv, u)
         return uv, u
 
     def past(self, i: int) -> Past:
@@ -159,67 +173,79 @@ class DiscFollower:
         self.rms[index] = np.maximum(self.rms[index] + 0.1 * (fit.rms - self.rms[index]), 0.5)
         self.background[index] += 0.2 * (fit.background_rms - self.background[index])
 
-    def _find_again(
-        self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, uv: Floats, u: Floats
-    ) -> None:
-        """Look for a lost marker near its prediction first, along its past path later; where neither tells enough,
-        in a widening neighbourhood, and then it must prove itself over some frames."""
+    def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
+        """Where lost markers should be and how they should move, NaN where nothing tells: where they rest, if they
+        rest; where they were in an earlier turn when the farthest moving marker that is seen was where it is now;
+        or when they had gone on for so long themselves; at first simply as predicted."""
+        if missing.size == 0:
+            return
+        seen = [self.past(int(k)) for k in np.flatnonzero(self.lost == 0)]
+        leader = max((p for p in seen if p.knows_its_turn), key=lambda p: p.extent_px, default=None)
+        same = leader.passes() if leader is not None and leader.extent_px > LEADS_PX else []
+        for i in missing:
+            past, gone = self.past(i), time_s - self.times[i, 0]
+            self.awaited[i], self.speed[i], self.off_px[i] = np.nan, 0.0, 8.0
+            if past.knows_its_turn and past.extent_px < STILL_PX:
+                self.awaited[i] = past.uv_px[-1]
+                continue
+            told = next(filter(None, map(past.at, same)), None)
+            if told is None:
+                told = next(filter(None, (past.at(t + gone) for t in past.passes())), None)
+                self.off_px[i] += OFF_CADENCE * past.top_speed * abs(gone)
+            if told is not None:
+                self.awaited[i], self.speed[i] = told
+            elif abs(gone) < SHORT_GAP_S:
+                self.awaited[i], self.speed[i] = predicted[i], velocity[i]
+                fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
+                self.off_px[i] = 6.0 + fastest * abs(gone)
+
+    def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
+        """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
+        where nothing tells enough, in a widening neighbourhood, and then it must prove itself over some frames."""
         gap, past = abs(time_s - self.times[i, 0]), self.past(i)
-        sure_of_way = past.knows_its_turn
-        for place, speed in self._where_to_look(luma, i, predicted, velocity, time_s, past, uv):
+        for place, speed in self._where_to_look(luma, i, time_s, past, uv):
             if self._take_back(luma, i, place, speed, time_s, uv, u):
                 return
-        if gap < SHORT_GAP_S or (sure_of_way and gap < MEMORY_S):
+        if gap < SHORT_GAP_S or (past.knows_its_turn and gap < WAIT_S):
             return
         sure = self._prove(luma, i, gap, time_s, uv)
         if sure is not None:
             self._take_back(luma, i, *sure, time_s, uv, u)
 
     def _where_to_look(
-        self, luma: Luma, i: int, predicted: Floats, velocity: Floats, time_s: float, past: Past, sits: Floats
+        self, luma: Luma, i: int, time_s: float, past: Past, sits: Floats
     ) -> Iterator[tuple[Floats, Floats]]:
         """Places and velocities (2,) to try for lost marker i, the cheapest and likeliest first."""
-        ahead = time_s - self.times[i, 0]
-        gap = abs(ahead)
-        if gap < SHORT_GAP_S:
-            yield predicted, velocity
-        if past.knows_its_turn and past.extent_px < STILL_PX:
-            yield past.uv_px[-1], np.zeros(2)
-            if self.lost[i] % 4:  # it cannot be elsewhere unless the camera was moved
+        gone, awaited, speed = time_s - self.times[i, 0], self.awaited[i], self.speed[i]
+        if np.isfinite(awaited[0]):
+            yield awaited, speed
+            if past.knows_its_turn and past.extent_px < STILL_PX and self.lost[i] % 4:
+                return  # it cannot be elsewhere unless the camera was moved
+            for place in self._candidates(luma, i, awaited, float(self.off_px[i]), sits)[:1]:
+                new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S
+                yield place, 2 * (place - self.places[i, 0]) / gone - speed if new else speed
+            if abs(gone) < TURN_TOLD_S:
                 return
-        if gap < SHORT_GAP_S:
-            share = 1.0 if self.blind[i] and self.known[i] == 1 else 0.3
-            farthest = share * self.reach_px_per_s * gap
-            if past.knows_its_turn:
-                farthest = min(farthest, 1.2 * past.top_speed * gap)
-            for place in self._candidates(luma, i, predicted, 6.0 + farthest, sits)[:1]:
-                yield place, 2 * (place - self.places[i, 0]) / ahead - velocity
         if len(past.time_s) < 5:
             return
-        before = past.a_turn_ago(gap)
-        if before is not None:
-            place, speed = before
-            yield place, speed
-            reach = 8.0 + 0.3 * float(np.hypot(*(place - past.uv_px[-1])))
-            for found in self._candidates(luma, i, place, reach, sits)[:1]:
-                yield found, speed
         low, high = past.box
         if self.lost[i] > OFTEN and self.lost[i] % OFTEN and past.extent_px > 40.0:
             return  # a wide search may be sparse
         for place in self._candidates(luma, i, (low + high) / 2, (high - low) / 2 + 12.0, sits):
-            if past.away(place) < 14.0:
+            if past.away(place) < NEAR_PATH_PX:
                 yield place, past.velocity_at(place)
                 return
 
     def _take_back(
         self, luma: Luma, i: int, place: Floats, speed: Floats, time_s: float, uv: Floats, u: Floats
     ) -> bool:
-        """Fit lost marker i at `place`; when it is believable there it is found again."""
+        """Fit lost marker i at `place`; when it is believable there, and no other's, it is found again."""
         index = np.array([i])
         fit = self.fit_at(luma, index, place[None], speed[None])
-        if not self._believable(index, fit, place[None], speed[None], time_s)[0] or self._taken(
-            i, fit.uv_px[0], uv
-        ):
+        found = fit.uv_px[0]
+        if not self._believable(index, fit, place[None], speed[None], time_s)[0] or self._taken(i, found, uv):
+            return False
+        if self._awaited_more(i, found, uv):
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
         if missed:  # what is known from before says nothing about the motion now
@@ -229,6 +255,20 @@ class DiscFollower:
             self.hint[i], self.bend[i] = speed, 0.0
         self.chains[i] = []
         return True
+
+    def _awaited_more(self, i: int, place: Floats, sits: Floats) -> bool:
+        """Whether another marker that is still missing is awaited nearer to this place than marker i is."""
+        away = np.hypot(*(self.awaited - place).T)
+        mine = away[i] if np.isfinite(away[i]) else self.table.shape.ring_px[i]
+        for k in np.flatnonzero(np.isnan(sits[:, 0]) & (self.lost > 0)):
+            if k == i:
+                continue
+            if np.isfinite(away[k]):
+                if away[k] < mine:
+                    return True
+            elif mine > NO_DOUBT_PX and self.past(int(k)).away(place) < NEAR_PATH_PX:
+                return True  # nothing tells where that one is: it may be here
+        return False
 
     def _prove(
         self, luma: Luma, i: int, gap: float, time_s: float, uv: Floats

@@ -1,4 +1,4 @@
-"""Where markers have been within the last turn of the crank, and what that tells of one that is not seen."""
+"""Where markers have been within the last turns of the crank, and what that tells of one that is not seen."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ import numpy as np
 
 from fitwright.quantity import Floats
 
-MEMORY_S = 1.6
-"""Longer than one turn of the crank at 40 rpm."""
+MEMORY_S = 4.0
+"""Some turns: where a marker was hidden in the last one it may have been seen in that before."""
 TURN_S = 0.9
 """A path seen over so long shows where a marker goes (one turn at 67 rpm)."""
-SAME_PLACE_PX = 10.0
+SAME_PLACE_PX = 14.0
+ALIKE_S = 0.03
+"""Weight of a difference in velocity against one in place."""
 LEAST_AGO_S = 0.3
 SEEN_S = 0.03
 
@@ -65,16 +67,28 @@ class Past:
         moved = self.uv_px[k + 1] - self.uv_px[k - 1]
         return np.asarray(moved / (self.time_s[k + 1] - self.time_s[k - 1]))
 
-    def a_turn_ago(self, after_s: float) -> tuple[Floats, Floats] | None:
-        """Place and velocity (2,) that it had `after_s` after it was last where it was seen last; None when the path
-        does not come by twice."""
-        ago = np.abs(self.time_s - self.time_s[-1])
-        away = np.where(ago > LEAST_AGO_S, np.hypot(*(self.uv_px - self.uv_px[-1]).T), np.inf)
-        if not np.any(away < SAME_PLACE_PX):
+    def passes(self) -> list[float]:
+        """Times at which it was where it was seen last and going the same way, latest first."""
+        if len(self.time_s) < 5:
+            return []
+        velocity = np.gradient(self.uv_px, self.time_s, axis=0)
+        unlike = np.hypot(*(self.uv_px - self.uv_px[-1]).T) + ALIKE_S * np.hypot(*(velocity - velocity[-1]).T)
+        unlike[np.abs(self.time_s - self.time_s[-1]) < LEAST_AGO_S] = np.inf
+        best = (unlike[1:-1] <= unlike[:-2]) & (unlike[1:-1] < unlike[2:]) & (unlike[1:-1] < SAME_PLACE_PX)
+        return [self._passed(int(k)) for k in np.flatnonzero(best)[::-1] + 1]
+
+    def at(self, time_s: float) -> tuple[Floats, Floats] | None:
+        """Place and velocity (2,) at a time; None when it was not seen then."""
+        if len(self.time_s) < 3 or np.min(np.abs(self.time_s - time_s)) > SEEN_S:
             return None
-        then = ago[int(np.argmin(away))] - abs(after_s)
-        if then < 0 or np.min(np.abs(ago - then)) > SEEN_S:
-            return None  # it was not seen then either
-        order = ago[::-1]  # growing
-        place = np.array([np.interp(then, order, self.uv_px[::-1, d]) for d in (0, 1)])
+        forward = self.time_s[-1] >= self.time_s[0]
+        order = slice(None) if forward else slice(None, None, -1)
+        place = np.array([np.interp(time_s, self.time_s[order], self.uv_px[order, d]) for d in (0, 1)])
         return place, self.velocity_at(place)
+
+    def _passed(self, k: int) -> float:
+        """When it was nearest to its last place: between samples, along its velocity at sample k."""
+        moved, took = self.uv_px[k + 1] - self.uv_px[k - 1], self.time_s[k + 1] - self.time_s[k - 1]
+        length = float(moved @ moved)
+        ahead = float((self.uv_px[-1] - self.uv_px[k]) @ moved) / length if length > 4.0 else 0.0
+        return float(self.time_s[k] + np.clip(ahead, -0.5, 0.5) * took)
