@@ -17,6 +17,7 @@ from fitwright.studio.visits import analyse, analysis, answer, answers
 from fitwright.vision.csv_motion import ColumnMap
 
 KEY = "recording"
+CHECKED_AT_ONCE_BYTES = 8 * 1024 * 1024  # read in less than a second
 T = TypeVar("T")
 
 
@@ -53,8 +54,9 @@ def known_columns(layout_key: str) -> ColumnMap | None:
 
 
 def check_recording(medium: Medium) -> None:
-    """Raises InputError when a TRC or C3D file cannot be read; nothing is analysed."""
-    _naming((medium,), lambda: read_recording(path_of(medium)))
+    """Raises InputError when a TRC or C3D file cannot be read; a large one is left to the work that analyses it."""
+    if medium.size_bytes <= CHECKED_AT_ONCE_BYTES:
+        _naming((medium,), lambda: read_recording(path_of(medium)))
 
 
 def analyse_recording(visit: Visit, tell: Progress | None = None) -> MarkerResult:
