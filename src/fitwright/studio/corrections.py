@@ -82,8 +82,8 @@ def take_back(visit: Visit, view: str, when: str, analysed: int) -> str:
 def _current(visit: Visit, view: str, when: str, analysed: int) -> Analysis:
     ride.check_place(view, when)
     row = analysis(visit, "ride", f"{view} {when}")
-    if row is None:
-        raise InputError("film", "its points have not been followed yet")
+    if row is None or not row.result.get("tracks", {}).get("time_s"):
+        raise InputError("film", "its points have not been followed yet", hint="Mark them and follow them")
     if row.pk != analysed:
         raise InputError("film", "was read anew since this page was shown",
                          hint="Nothing of yours was lost: reload the page and correct it again")  # fmt: skip

@@ -95,9 +95,9 @@ def beside_of(visit: Visit, clip: ride.Clip) -> tuple[ride.Clip, ...]:
 
 def points(clip: ride.Clip) -> tuple[PointLine, ...]:
     """The followed points with what is weak in each; none before following."""
-    if clip.analysed is None:
+    tracks = _tracks(clip.analysed)
+    if clip.analysed is None or tracks is None:
         return ()
-    tracks = _read(clip.analysed.pk, clip.analysed.created_at)["tracks"]
     times = tracks["time_s"]
     out = []
     for name in tracks["points"]:
@@ -115,8 +115,10 @@ def advice(clip: ride.Clip) -> tuple[str, ...]:
     """What is weak in this film and what to do, in words: the ride's own notes, then what the picture shows."""
     if clip.ride is None or clip.analysed is None:
         return ()
+    tracks = _tracks(clip.analysed)
+    if tracks is None:
+        return clip.ride.notes
     proxy = proxy_of(clip.medium)
-    tracks = _read(clip.analysed.pk, clip.analysed.created_at)["tracks"]
     times = np.array(tracks["time_s"])
     seen = weak.advice(
         spells(clip.analysed), times, clip.ride.cadence_rpm.value, 1.0 / float(np.median(np.diff(times))),
@@ -189,7 +191,7 @@ def data(clip: ride.Clip) -> dict[str, Any]:
     """What the script needs of one film: times of the frames, crank angle and points in each, scale."""
     proxy = proxy_of(clip.medium)
     read = _read(clip.analysed.pk, clip.analysed.created_at) if clip.analysed else None
-    tracks = read["tracks"] if read else None
+    tracks = _tracks(clip.analysed)
     if proxy is None and tracks is None:
         return {"time_s": [], "theta_deg": [], "points": [], "lines": [], "size_px": [0, 0], "scale": None}
     time_s = np.array(proxy.table.time_s if proxy else tracks["time_s"])  # type: ignore[index]
@@ -218,16 +220,19 @@ def data(clip: ride.Clip) -> dict[str, Any]:
 
 def upright_size(clip: ride.Clip) -> tuple[int, int]:
     """Size of the film's upright picture, px; that of a usual film while it is not known."""
-    return (
-        _size(None, _read(clip.analysed.pk, clip.analysed.created_at)["tracks"])
-        if clip.analysed
-        else (960, 540)
-    )
+    tracks = _tracks(clip.analysed)
+    return _size(None, tracks) if tracks else (960, 540)
 
 
 def spells(row: Analysis) -> tuple[weak.Spell, ...]:
     """Weak spells of an analysed film."""
     return _spells(row.pk, row.created_at)
+
+
+def _tracks(row: Analysis | None) -> dict[str, Any] | None:
+    """The followed points of an analysed film; None when its record has none."""
+    tracks = _read(row.pk, row.created_at).get("tracks") if row else None
+    return tracks if tracks and tracks.get("time_s") else None
 
 
 @lru_cache(maxsize=16)
