@@ -23,8 +23,6 @@ from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible
 from fitwright.vision.video import Luma
 
 SHORT_GAP_S = 0.12
-STILL_PX = 8.0
-"""A marker that has stayed within so much for a turn does not move with the rider."""
 WAIT_S = 1.6
 """A marker whose way is known comes by again within a turn; only then is it sought elsewhere."""
 LEADS_PX = 30.0
@@ -177,17 +175,13 @@ class DiscFollower:
         """Where lost markers should be and how they should move, NaN where nothing tells: where they rest, if they
         rest; where they were in an earlier turn when the farthest moving marker that is seen was where it is now;
         or when they had gone on for so long themselves; at first simply as predicted."""
-        if missing.size == 0:
-            return
-        seen = [self.past(int(k)) for k in np.flatnonzero(self.lost == 0)]
-        leader = max((p for p in seen if p.knows_its_turn), key=lambda p: p.extent_px, default=None)
-        same = leader.passes() if leader is not None and leader.extent_px > LEADS_PX else []
-        for i in missing:
-            past, gone = self.past(i), time_s - self.times[i, 0]
-            self.awaited[i], self.speed[i], self.off_px[i] = np.nan, 0.0, 8.0
-            if past.knows_its_turn and past.extent_px < STILL_PX:
-                self.awaited[i] = past.uv_px[-1]
-                continue
+        pasts = {int(i): self.past(int(i)) for i in missing}
+        self.awaited[missing], self.speed[missing], self.off_px[missing] = np.nan, 0.0, 8.0
+        for i in [i for i, past in pasts.items() if past.rests]:
+            self.awaited[i] = pasts.pop(i).uv_px[-1]
+        same = self._moments_like_this() if pasts else []
+        for i, past in pasts.items():
+            gone = time_s - self.times[i, 0]
             told = next(filter(None, map(past.at, same)), None)
             if told is None:
                 told = next(filter(None, (past.at(t + gone) for t in past.passes())), None)
@@ -198,6 +192,12 @@ class DiscFollower:
                 self.awaited[i], self.speed[i] = predicted[i], velocity[i]
                 fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
                 self.off_px[i] = 6.0 + fastest * abs(gone)
+
+    def _moments_like_this(self) -> list[float]:
+        """Times of earlier turns, latest first, when the farthest moving marker that is seen was where it is now."""
+        seen = [self.past(int(k)) for k in np.flatnonzero(self.lost == 0)]
+        leader = max((p for p in seen if p.knows_its_turn), key=lambda p: p.extent_px, default=None)
+        return leader.passes() if leader is not None and leader.extent_px > LEADS_PX else []
 
     def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
@@ -219,7 +219,7 @@ class DiscFollower:
         gone, awaited, speed = time_s - self.times[i, 0], self.awaited[i], self.speed[i]
         if np.isfinite(awaited[0]):
             yield awaited, speed
-            if past.knows_its_turn and past.extent_px < STILL_PX and self.lost[i] % 4:
+            if past.rests and self.lost[i] % 4:
                 return  # it cannot be elsewhere unless the camera was moved
             for place in self._candidates(luma, i, awaited, float(self.off_px[i]), sits)[:1]:
                 new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S

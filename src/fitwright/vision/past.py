@@ -12,6 +12,7 @@ MEMORY_S = 4.0
 """Some turns: where a marker was hidden in the last one it may have been seen in that before."""
 TURN_S = 0.9
 """A path seen over so long shows where a marker goes (one turn at 67 rpm)."""
+REST_PX = 8.0
 SAME_PLACE_PX = 14.0
 ALIKE_S = 0.03
 """Weight of a difference in velocity against one in place."""
@@ -35,6 +36,11 @@ class Past:
     def lasts_s(self) -> float:
         """Time from the first place to the last."""
         return abs(float(self.time_s[-1] - self.time_s[0])) if len(self.time_s) else 0.0
+
+    @property
+    def rests(self) -> bool:
+        """Whether it stayed in one place for a turn: it does not move with the rider."""
+        return self.knows_its_turn and self.extent_px < REST_PX
 
     @property
     def top_speed(self) -> float:
