@@ -1,11 +1,14 @@
 """Following a point without a marker by the picture around it.
 
-Cloth folds and skin moves, so such a point is followed with less certainty and says so: its uncertainty has a floor
-of half a pixel and grows each time the remembered picture has to be renewed, because every renewal adds its own
-error to all later frames.
+Cloth folds and skin moves, so one remembered picture does not do: where none fits well any more, the present one is
+added to a small album. A rider comes by again: from the second turn on, earlier pictures fit again, the oldest first,
+and the place does not creep away from the mark. Each picture knows how uncertain its own place is; that, the match's
+own uncertainty (large along an edge, where nothing holds the patch) and a floor for cloth and skin make up u.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,74 +17,138 @@ from numpy.typing import NDArray
 from fitwright.quantity import Floats
 from fitwright.vision.video import Luma
 
+Patch = NDArray[np.float32]
 HALF_PX = 15
 FLOOR_PX = 0.5
 RENEWAL_PX = 0.35
-"""Random error that one renewal of the template adds, px (our choice; matches of texture are rarely better)."""
+"""Uncertainty that one more picture in the album adds to the places found by it, px (our choice)."""
+GOOD, BELIEVED = 0.9, 0.8
+"""Correlations: the picture still fits; less is not believed."""
+ALBUM = 16
+PREFERENCE = 0.03
+"""Correlation that a picture may be worse for each pixel that its place is surer."""
+LARGEST_U_PX = 3.0
+NEIGHBOURS = 6.0
+"""Samples of cloth in a film are not independent: as many of them count as one."""
+OWN_PEAK_PX, RIVAL = 6, 0.04
+"""A second place, further off than this, that fits nearly as well (by this much) makes the match ambiguous."""
+
+
+@dataclass(frozen=True)
+class _Picture:
+    """A patch around the point (normalised to mean 0 and SD 1), its slopes, and how uncertain its own place is."""
+
+    patch: Patch
+    slopes: Floats
+    u_px: float
+
+    @staticmethod
+    def around(luma: Luma, uv: Floats, u_px: float) -> _Picture:
+        patch = _even(_cut(luma, uv))
+        by_v, by_u = np.gradient(patch.astype(np.float64))
+        return _Picture(patch, np.stack([by_u.ravel(), by_v.ravel()], axis=1), u_px)
 
 
 class PatchFollower:
-    """One point followed by normalised correlation with the patch around it.
+    """One point followed by normalised correlation, refined by least squares.
 
     Args:
-        luma: the marked frame. uv_px: (2,) the point there. time_s: of that frame. step_s: between frames.
+        luma: the marked frame. uv_px: (2,) the point there. time_s: of that frame.
         reach_px_per_s: the fastest a point may move.
     """
 
     def __init__(self, luma: Luma, uv_px: Floats, time_s: float, reach_px_per_s: float) -> None:
-        self.template, self.offset = self._cut(luma, uv_px)
+        self.album = [_Picture.around(luma, uv_px, 0.0)]
         self.uv, self.velocity, self.time_s = uv_px.astype(np.float64), np.zeros(2), time_s
         self.reach_px_per_s = reach_px_per_s
-        self.drift, self.lost, self.steps = 0.0, 0, 0
+        self.lost, self.steps = 0, 0
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Position (2,) and standard uncertainty (2,) in this frame; NaN when the patch is not found."""
         gap = time_s - self.time_s
-        centre = self.uv + self.velocity * np.clip(gap, -0.2, 0.2)
+        centre = self.uv + self.velocity * np.clip(gap, -0.1, 0.1)
         share = 1.0 if self.steps == 0 else 0.25
         reach = 5.0 + share * self.reach_px_per_s * min(abs(gap), 0.15)
-        found, score = self._match(luma, centre, reach)
-        nowhere = np.full(2, np.nan)
-        if found is None or score < 0.6:
+        found = self._found(luma, centre, reach)
+        if found is None:
             self.lost += 1
-            return nowhere, nowhere.copy()
-        self.velocity = (found - self.uv) / gap if abs(gap) < 0.1 else np.zeros(2)
-        self.uv, self.time_s, self.lost = found, time_s, 0
+            return np.full(2, np.nan), np.full(2, np.nan)
+        place, u, score = found
+        self.velocity = (place - self.uv) / gap if abs(gap) < 0.1 else np.zeros(2)
+        self.uv, self.time_s, self.lost = place, time_s, 0
         self.steps += 1
-        if score < 0.85:
-            self.template, self.offset = self._cut(luma, found)
-            self.drift = float(np.hypot(self.drift, RENEWAL_PX))
-        u = float(np.sqrt(FLOOR_PX**2 + self.drift**2 + (1.0 - score) ** 2))
-        return found.copy(), np.full(2, u)
+        if score < GOOD and len(self.album) < ALBUM:
+            own = float(np.sqrt(max(float(np.mean(u**2)) - FLOOR_PX**2, 0.0) + RENEWAL_PX**2))
+            self.album.append(_Picture.around(luma, place, own))
+        return place.copy(), u
 
-    def _cut(self, luma: Luma, uv: Floats) -> tuple[NDArray[np.float32], Floats]:
-        """The patch around a point and the point's place in it."""
-        c = np.round(uv).astype(int)
-        low = np.maximum(c - HALF_PX, 0)
-        patch = luma[low[1] : c[1] + HALF_PX + 1, low[0] : c[0] + HALF_PX + 1].astype(np.float32)
-        return patch, uv - low
+    def _found(self, luma: Luma, centre: Floats, reach: float) -> tuple[Floats, Floats, float] | None:
+        """Place, its uncertainty and correlation by the picture of the album that fits best; None when none does."""
+        best: tuple[float, Floats, _Picture, float] | None = None
+        area, low = _area(luma, centre, reach)
+        if min(area.shape) < 2 * HALF_PX + 3:
+            return None
+        for picture in self.album:
+            match = _matched(area, picture.patch)
+            if match is None:
+                continue
+            place, score = match
+            worth = score - PREFERENCE * picture.u_px
+            if best is None or worth > best[0]:
+                best = worth, low + place, picture, score
+            if picture.u_px == 0.0 and score > GOOD:  # the marked frame itself
+                break
+        if best is None or best[3] < BELIEVED:
+            return None
+        _, place, picture, score = best
+        refined, u = _refined(luma, picture, place)
+        u = np.sqrt(u**2 + FLOOR_PX**2 + picture.u_px**2)
+        if np.hypot(*(refined - place)) > 1.5 or np.max(u) > LARGEST_U_PX:
+            return None
+        return refined, u, score
 
-    def _match(self, luma: Luma, centre: Floats, reach: float) -> tuple[Floats | None, float]:
-        """Best place within `reach` of `centre` and its correlation."""
-        h, w = self.template.shape
-        first = centre - self.offset
-        low = np.maximum(np.floor(first - reach).astype(int), 0)
-        high = np.minimum(
-            np.ceil(first + reach).astype(int) + np.array([w, h]), [luma.shape[1], luma.shape[0]]
-        )
-        if np.any(high - low < (w + 2, h + 2)):
-            return None, 0.0
-        area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32)
-        score = cv2.matchTemplate(area, self.template, cv2.TM_CCOEFF_NORMED)
-        _, best, _, (u, v) = cv2.minMaxLoc(score)
-        place = np.array([u + _peak(score[v], u), v + _peak(score[:, u], v)])
-        return low + place + self.offset, float(best)
+
+def _cut(luma: Luma, uv: Floats) -> Patch:
+    """The square around a point, interpolated so that the point is its middle."""
+    n, (u, v) = 2 * HALF_PX + 1, (float(uv[0]), float(uv[1]))
+    part, low = _area(luma, uv, 2.0)
+    return np.asarray(cv2.getRectSubPix(part, (n, n), (u - low[0], v - low[1])), dtype=np.float32)
 
 
-def _peak(line: NDArray[np.float32], k: int) -> float:
-    """Offset of the parabola's top through three samples around k, within half a sample."""
-    if not 0 < k < len(line) - 1:
-        return 0.0
-    a, b, c = (float(x) for x in line[k - 1 : k + 2])
-    bend = a - 2 * b + c
-    return 0.0 if bend >= 0 else float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
+def _area(luma: Luma, centre: Floats, reach: float) -> tuple[Patch, NDArray[np.intp]]:
+    """The part of the picture in which a patch within `reach` of `centre` lies, and its first pixel."""
+    size = np.array([luma.shape[1], luma.shape[0]])
+    low = np.clip(np.floor(centre - reach).astype(np.intp) - HALF_PX, 0, size - 1)
+    high = np.clip(np.ceil(centre + reach).astype(np.intp) + HALF_PX + 1, low + 1, size)
+    return luma[low[1] : high[1], low[0] : high[0]].astype(np.float32), low
+
+
+def _even(patch: Patch) -> Patch:
+    """Mean 0 and SD 1: brightness and contrast of the light do not count."""
+    return np.asarray((patch - patch.mean()) / max(float(patch.std()), 1e-3), dtype=np.float32)
+
+
+def _matched(area: Patch, patch: Patch) -> tuple[Floats, float] | None:
+    """Best place (2,) of the patch's middle in the area, to the pixel, and its correlation; None when another place
+    fits nearly as well."""
+    score = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
+    _, best, _, (u, v) = cv2.minMaxLoc(score)
+    score[max(v - OWN_PEAK_PX, 0) : v + OWN_PEAK_PX + 1, max(u - OWN_PEAK_PX, 0) : u + OWN_PEAK_PX + 1] = -1.0
+    if best - float(score.max()) < RIVAL:
+        return None
+    return np.array([u + HALF_PX, v + HALF_PX], dtype=np.float64), float(best)
+
+
+def _refined(luma: Luma, picture: _Picture, place: Floats) -> tuple[Floats, Floats]:
+    """Place by least squares of the evened patches (Gauss–Newton), and the match's own standard uncertainty (2,)."""
+    normal = picture.slopes.T @ picture.slopes + 1e-6 * np.eye(2)
+    inverse = np.linalg.inv(normal)
+    left = np.zeros(1)
+    for _ in range(4):
+        left = (_even(_cut(luma, place)) - picture.patch).astype(np.float64).ravel()
+        moved = inverse @ (picture.slopes.T @ left)
+        place = place - np.clip(moved, -1.0, 1.0)
+        if np.hypot(*moved) < 0.02:
+            break
+    spread = float(left @ left) / left.size * NEIGHBOURS
+    return place, np.sqrt(np.diag(inverse) * spread)
