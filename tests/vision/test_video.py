@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from fitwright.errors import InputError, Stopped
+from fitwright.vision.track import track_points
 from fitwright.vision.video import (
+    LumaFrame,
     ReadReport,
     luma_frames,
     missing_tail,
@@ -56,6 +58,98 @@ def test_ten_bit_luma(tmp_path, film_maker, three_discs):
     assert frame.dtype == np.uint16
     assert frame.shape == (360, 640)
     assert 4 * 60 < np.median(frame) < 4 * 130
+
+
+@pytest.mark.parametrize(
+    ("codec", "name", "pixels", "options", "ending"),
+    [
+        ("libx264", "h264", "yuv420p", {"crf": "12", "preset": "ultrafast"}, "mp4"),
+        ("libx264", "h264", "yuv420p10le", {"crf": "12", "preset": "ultrafast"}, "mov"),
+        ("libx265", "hevc", "yuv420p", {"crf": "12", "preset": "ultrafast"}, "mp4"),
+        (
+            "libvpx-vp9",
+            "vp9",
+            "yuv420p",
+            {"crf": "10", "b": "0", "deadline": "realtime", "cpu-used": "8"},
+            "webm",
+        ),
+        ("mjpeg", "mjpeg", "yuvj420p", {"qmin": "2", "qmax": "2"}, "avi"),
+    ],
+)
+def test_every_codec_gives_the_brightness_that_was_filmed(
+    tmp_path, film_maker, three_discs, codec, name, pixels, options, ending
+):
+    """Against the levels drawn: the disc's dark middle and its bright ring, in 8-bit levels."""
+    film = film_maker.Film(three_discs, T[:6], codec=codec, pixels=pixels, options=options, noise=0.0)
+    path = film_maker.film_to(tmp_path / f"a.{ending}", film)
+    info = probe(path)
+    frames = [(f.time_s, f.luma.copy()) for f in luma_frames(path)]
+    assert (info.codec, info.bits, len(frames)) == (name, 10 if "10" in pixels else 8, 6)
+    assert info.fps == pytest.approx(60, abs=3)
+    per_grey = 255 / ((1 << info.bits) - 1)
+    for (time_s, luma), true_s in zip(frames, T, strict=False):
+        u, v = np.round(three_discs["hip"](np.array([true_s]))[0]).astype(int)
+        assert time_s == pytest.approx(true_s, abs=0.002)
+        assert luma[v, u] * per_grey == pytest.approx(34, abs=8)
+        assert luma[v, u + 6] * per_grey == pytest.approx(220, abs=20)
+
+
+def test_a_large_picture_is_read_without_growing(tmp_path, film_maker):
+    """3840 × 2160: planes come as they are, and what is kept for the way back stays within its bytes."""
+    from fitwright.vision.kept import MOST_BYTES, Kept
+
+    film = film_maker.Film(
+        {}, T[:3], size=(3840, 2160), noise=0.0, options={"crf": "30", "preset": "ultrafast"}
+    )
+    path = film_maker.film_to(tmp_path / "4k.mp4", film)
+    info = probe(path)
+    kept = Kept(info, np.array([1500.0, 900.0]), np.array([2300.0, 1900.0]))
+    for frame in luma_frames(path):
+        assert frame.luma.shape == (2160, 3840)
+        for k in range(90):
+            kept.extend([LumaFrame(frame.time_s + k / 1000, frame.luma)])
+    assert sum(c.luma.nbytes for c in kept.cuts) <= MOST_BYTES
+    assert 8 <= len(kept.cuts) == kept.capacity < 90
+
+
+def test_interlaced_film_is_told_and_refused_with_what_to_do(tmp_path):
+    path = tmp_path / "i.mkv"
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("mpeg2video", rate=25)
+        stream.width, stream.height, stream.pix_fmt, stream.options = (
+            320,
+            240,
+            "yuv420p",
+            {"flags": "+ildct+ilme"},
+        )
+        for k in range(20):
+            grey = np.tile(np.arange(320, dtype=np.uint8), (240, 1)) + np.uint8(k)
+            frame = av.VideoFrame.from_ndarray(grey, format="gray").reformat(format="yuv420p")
+            frame.pts = k
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    assert probe(path).interlaced
+    with pytest.raises(InputError, match=r"interlaced.*two moments.*progressive.*60p"):
+        track_points(path, 0.0, {"pedal": np.array([50.0, 50.0])})
+
+
+def test_damage_in_the_middle_is_stepped_over_and_said(tmp_path, film_maker, three_discs):
+    """A quarter of the file is overwritten; the frames after the next key frame are whole again."""
+    options = {"crf": "16", "preset": "ultrafast", "g": "10"}
+    path = film_maker.film_to(tmp_path / "a.mkv", film_maker.Film(three_discs, T, options=options))
+    data = bytearray(path.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + len(data) // 4] = bytes(len(data) // 4)
+    path.write_bytes(bytes(data))
+    report = ReadReport()
+    times = np.array([f.time_s for f in luma_frames(path, report=report)])
+    assert np.all(np.diff(times) > 0)
+    assert T.size // 2 < len(times) < T.size - 5
+    assert times[-1] == pytest.approx(T[-1], abs=0.01)
+    hole = int(np.argmax(np.diff(times)))
+    assert missing_tail(probe(path), report).startswith(
+        f"the film is damaged: {np.diff(times)[hole]:.1f} s from {times[hole]:.1f} s on hold no frame"
+    )
 
 
 def test_a_part_of_the_film(clip):

@@ -95,6 +95,9 @@ class _Done:
 
 
 def _check_clip(info: ClipInfo) -> None:
+    if info.interlaced:
+        raise InputError("video", "is interlaced: each picture holds two moments in alternate rows",
+                         allowed="progressive film", hint="set the camera to 60p (or 50p), not 60i")  # fmt: skip
     if info.fps and info.fps < LOWEST_FPS:
         raise InputError("video", "too few frames per second to follow a pedalling foot", value=round(info.fps, 2),
                          allowed="24 and more, better 60", hint="set the camera to 60 frames per second")  # fmt: skip

@@ -29,6 +29,8 @@ Cancelled = Callable[[], bool]
 PICTURE_FORMATS = ("image2", "_pipe", "gif", "webp")
 LARGEST_SIDE_PX = 8192
 PROBED_PACKETS = 30
+LONGEST_HOLE_S = 0.15
+"""Telephones leave frames out, but not for so long."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,7 @@ class ClipInfo:
         fps: mean frame rate. duration_s: as the file states it. rotation_deg: clockwise turn (0, 90, 180, 270)
             that makes the stored picture upright. bits: bit depth of the luma plane. bit_rate: of the video, bit/s,
             0 when not stated. exposure_s: the format does not tell, so None until it has been estimated.
+        interlaced: each picture holds two moments, in alternate rows.
     """
 
     name: str
@@ -52,6 +55,7 @@ class ClipInfo:
     bits: int
     bit_rate: float
     exposure_s: float | None = None
+    interlaced: bool = False
 
     @property
     def upright_size_px(self) -> tuple[int, int]:
@@ -70,7 +74,7 @@ class ClipInfo:
         return {
             "name": self.name, "codec": self.codec, "width_px": self.width_px, "height_px": self.height_px,
             "fps": self.fps, "duration_s": self.duration_s, "rotation_deg": self.rotation_deg, "bits": self.bits,
-            "bit_rate": self.bit_rate, "exposure_s": self.exposure_s,
+            "bit_rate": self.bit_rate, "exposure_s": self.exposure_s, "interlaced": self.interlaced,
         }  # fmt: skip
 
 
@@ -84,11 +88,14 @@ class LumaFrame:
 
 @dataclass
 class ReadReport:
-    """How a reading went, filled while it goes: frames given, packets that were damaged, last time stamp, s."""
+    """How a reading went, filled while it goes: frames given, packets that were damaged, last time stamp, s; the
+    longest time without a frame, s, and where it begins, s."""
 
     frames: int = 0
     damaged: int = 0
     last_s: float = math.nan
+    hole_s: float = 0.0
+    hole_at_s: float = math.nan
     notes: list[str] = field(default_factory=list)
 
 
@@ -128,7 +135,7 @@ def probe(path: Path) -> ClipInfo:
         bit_rate = float(stream.bit_rate or container.bit_rate or 0)
         return ClipInfo(
             path.name, stream.codec_context.name, frame.width, frame.height, rate, duration,
-            _clockwise(frame), frame.format.components[0].bits, bit_rate,
+            _clockwise(frame), frame.format.components[0].bits, bit_rate, interlaced=bool(frame.interlaced_frame),
         )  # fmt: skip
 
 
@@ -189,6 +196,8 @@ def pictures(
                 continue  # an edit list or a seek delivers frames from before the wanted part
             if stop_s is not None and time_s > stop_s + 1e-6:
                 break
+            if report.frames and time_s - last > report.hole_s:
+                report.hole_s, report.hole_at_s = time_s - last, last
             last = report.last_s = time_s
             report.frames += 1
             if progress is not None and math.isfinite(end) and end > begin and report.frames % 16 == 0:
@@ -261,9 +270,13 @@ def missing_tail(info: ClipInfo, report: ReadReport) -> str:
     """A sentence on what could not be read, or "" when the clip was whole."""
     frame_s = 1.0 / info.fps if info.fps else 0.04
     missing = info.duration_s - (report.last_s + frame_s) if math.isfinite(report.last_s) else info.duration_s
+    told = []
     if missing > max(0.25, 3 * frame_s):
-        return (f"the film is damaged: {missing:.1f} s of {info.duration_s:.1f} s at its end could not be read; "
-                "copy it from the camera again if you need them")  # fmt: skip
+        told.append(f"{missing:.1f} s of {info.duration_s:.1f} s at its end could not be read")
+    if report.hole_s > max(LONGEST_HOLE_S, 4 * frame_s):
+        told.append(f"{report.hole_s:.1f} s from {report.hole_at_s:.1f} s on hold no frame")
+    if told:
+        return f"the film is damaged: {' and '.join(told)}; copy it from the camera again if you need them"
     return f"{report.damaged} damaged pieces of the film were left out" if report.damaged else ""
 
 
