@@ -19,7 +19,16 @@ from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
 from fitwright.vision.past import MEMORY_S, Past
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
-from fitwright.vision.step_kernel import HISTORY, LONGEST_PATH, ORDERS, credible, expected, inside, take
+from fitwright.vision.step_kernel import (
+    HISTORY,
+    LONGEST_PATH,
+    ORDERS,
+    credible,
+    expected,
+    inside,
+    learn,
+    take,
+)
 from fitwright.vision.video import Luma
 
 SHORT_GAP_S = 0.12
@@ -160,16 +169,11 @@ class DiscFollower:
         if index.size == 0:
             return
         uv[index] = fit.uv_px
-        u[index] = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
         take(index, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses, self.misses,
              self.path_s, self.path_px, self.path_n)  # fmt: skip
+        learn(index, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance, self.scale,
+              self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, u)  # fmt: skip
         self.lost[index] = 0
-        self.scale[index] = fit.scale
-        self.amplitudes[index] = fit.amplitudes
-        self.first_scale[index] += 0.02 * (fit.scale - self.first_scale[index])
-        self.contrast[index] += 0.05 * (fit.contrast - self.contrast[index])
-        self.rms[index] = np.maximum(self.rms[index] + 0.1 * (fit.rms - self.rms[index]), 0.5)
-        self.background[index] += 0.2 * (fit.background_rms - self.background[index])
 
     def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
         """Where lost markers should be and how they should move, NaN where nothing tells: where they rest, if they

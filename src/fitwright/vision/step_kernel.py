@@ -136,3 +136,20 @@ def take(index, time_s, uv, times, places, known, hint, guesses, misses, path_s,
         at = path_n[i] % LONGEST_PATH
         path_s[i, at], path_px[i, at] = time_s, uv[k]
         path_n[i] += 1
+
+
+@_compiled
+def learn(
+    index, fit_scale, fit_amplitudes, fit_rms, fit_around, covariance, scale, amplitudes, usual_scale,
+    usual_contrast, usual_rms, background, u,
+):  # fmt: skip
+    """How markers `index` look now: size and levels at once, what is usual slowly; standard uncertainties into u."""
+    for k in range(len(index)):
+        i = index[k]
+        scale[i], amplitudes[i] = fit_scale[k], fit_amplitudes[k]
+        usual_scale[i] += 0.02 * (fit_scale[k] - usual_scale[i])
+        usual_contrast[i] += 0.05 * (fit_amplitudes[k, 1] - usual_contrast[i])
+        usual_rms[i] = max(usual_rms[i] + 0.1 * (fit_rms[k] - usual_rms[i]), 0.5)
+        background[i] += 0.2 * (fit_around[k] - background[i])
+        for d in range(2):
+            u[i, d] = math.sqrt(covariance[k, d, d])
