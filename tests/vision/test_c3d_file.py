@@ -6,6 +6,9 @@ a laboratory the reader is checked in tests/outside/test_formats_agree.py.
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 from contextlib import suppress
 from pathlib import Path
 
@@ -55,6 +58,37 @@ def test_what_was_written_is_read_back(kept) -> None:
     assert got.notes == ()
 
 
+WRITE = """
+import json, sys
+import ezc3d, numpy as np
+path, points, said = sys.argv[1], np.load(sys.argv[2]), json.loads(sys.argv[3])
+file = ezc3d.c3d()
+point = file["parameters"]["POINT"]
+point["RATE"]["value"], point["UNITS"]["value"] = np.array([said["rate"]]), [said["units"]]
+point["LABELS"]["value"], file["data"]["points"] = said["labels"], points
+if said["analog"]:
+    analog = file["parameters"]["ANALOG"]
+    analog["RATE"]["value"], analog["LABELS"]["value"] = np.array([5 * said["rate"]]), said["analog"]
+    file["data"]["analogs"] = np.zeros((1, len(said["analog"]), 5 * points.shape[2]))
+if said["angles"]:
+    file.add_parameter("POINT", "ANGLES", said["angles"])
+file.write(path)
+"""
+
+
+def by_ezc3d(
+    path: Path, points: np.ndarray, labels: list[str], *, rate: float, units: str, analog=(), angles=()
+) -> None:
+    """Write points (4, n, frames) with ezc3d, in a process of its own.
+
+    Its list of words is unknown to it where another library with the same wrapper generator was imported first.
+    """
+    np.save(path.with_suffix(".npy"), points)
+    said = {"labels": labels, "rate": rate, "units": units, "analog": list(analog), "angles": list(angles)}
+    words = [sys.executable, "-c", WRITE, str(path), str(path.with_suffix(".npy")), json.dumps(said)]
+    subprocess.run(words, check=True, capture_output=True)
+
+
 def test_another_library_reads_what_we_write(kept) -> None:
     """ezc3d, which is written in another language and shares nothing with what writes here."""
     angle = np.linspace(30, 110, 60)
@@ -75,15 +109,11 @@ def test_another_library_reads_what_we_write(kept) -> None:
 def test_what_another_library_writes_is_read(tmp_path: Path) -> None:
     """Points and analog channels at five times their rate, by ezc3d; a marker lost in three frames."""
     traj = swaying()
-    file = ezc3d.c3d()
-    point, analog = file["parameters"]["POINT"], file["parameters"]["ANALOG"]
-    point["RATE"]["value"], point["UNITS"]["value"] = np.array([120.0]), ["m"]
-    point["LABELS"]["value"] = ["head", "", "knee", "knee"]
-    analog["RATE"]["value"], analog["LABELS"]["value"] = np.array([600.0]), ["Fx"]
     points = np.ones((4, 4, 60))
     points[:3] = traj.position_mm.transpose(2, 1, 0) / 1000
-    file["data"]["points"], file["data"]["analogs"] = points, np.zeros((1, 1, 300))
-    file.write(str(tmp_path / "theirs.c3d"))
+    by_ezc3d(
+        tmp_path / "theirs.c3d", points, ["head", "", "knee", "knee"], rate=120.0, units="m", analog=["Fx"]
+    )
     got = read_c3d(tmp_path / "theirs.c3d")
     assert got.trajectories.names == ("head", "point 2", "knee", "knee (4)")
     assert np.nanmax(np.abs(got.trajectories.position_mm - traj.position_mm)) < 1e-3
@@ -122,13 +152,8 @@ def test_analog_channels_alone_are_refused(tmp_path: Path) -> None:
 
 
 def test_modelled_outputs_alone_are_refused(tmp_path: Path) -> None:
-    file = ezc3d.c3d()
-    file["parameters"]["POINT"]["RATE"]["value"] = np.array([100.0])
-    file["parameters"]["POINT"]["UNITS"]["value"] = ["mm"]
-    file["parameters"]["POINT"]["LABELS"]["value"] = ["RKneeAngles"]
-    file["data"]["points"] = np.ones((4, 1, 50))
-    file.add_parameter("POINT", "ANGLES", ["RKneeAngles"])
-    file.write(str(tmp_path / "angles.c3d"))
+    angles = ["RKneeAngles"]
+    by_ezc3d(tmp_path / "angles.c3d", np.ones((4, 1, 50)), angles, rate=100.0, units="mm", angles=angles)
     with pytest.raises(InputError, match="modelled outputs only"):
         read_c3d(tmp_path / "angles.c3d")
 
