@@ -14,6 +14,7 @@ from scipy.optimize import least_squares
 from scipy.special import erfc
 
 from fitwright.quantity import Floats
+from fitwright.vision.snap_kernel import radial_score
 
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
@@ -74,42 +75,29 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
 
 def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
     """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
-    v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
     offsets = np.arange(-int(reach), int(reach) + 1, 2)
     middle = np.round(pick)
     coarse = [np.array([du, dv]) for dv in offsets for du in offsets if du * du + dv * dv <= reach * reach]
     # a small disc seen a pixel beside its centre is far from radial: a strict score would prefer an even patch
-    loose = [_radial_score(grey, u, v, middle + offset, 0.5)[0] for offset in coarse]
+    loose = [_radial_score(grey, middle + offset, 0.5)[0] for offset in coarse]
     best = (-np.inf, pick, 0, 0.0)
     for k in np.argsort(loose)[::-1][:COARSE_KEPT]:
         for dv in (-1, 0, 1):
             for du in (-1, 0, 1):
                 centre = middle + coarse[k] + [du, dv]
-                found = _radial_score(grey, u, v, centre, 3.0)
+                found = _radial_score(grey, centre, 3.0)
                 if found[0] > best[0]:
                     best = (found[0], centre, found[1], found[2])
     return np.asarray(best[1], dtype=np.float64), best[2], best[3]
 
 
-def _radial_score(grey: Floats, u: Floats, v: Floats, c: Floats, strict: float) -> tuple[float, int, float]:
+def _radial_score(grey: Floats, c: Floats, strict: float) -> tuple[float, int, float]:
     """Explained minus `strict` times the unexplained sum of squares, at the best radius."""
     r = int(min(LARGEST_RADIUS_PX, c[0], c[1], grey.shape[1] - 1 - c[0], grey.shape[0] - 1 - c[1]))
     if r < 4:
         return -np.inf, 0, 0.0
-    window = (slice(int(c[1]) - r, int(c[1]) + r + 1), slice(int(c[0]) - r, int(c[0]) + r + 1))
-    rho = np.hypot(u[window] - c[0], v[window] - c[1])
-    bins = np.minimum(np.round(rho).astype(np.intp), r + 1).ravel()
-    x = grey[window].ravel()
-    n = np.bincount(bins, minlength=r + 2)[: r + 1]
-    s = np.bincount(bins, x, minlength=r + 2)[: r + 1]
-    q = np.bincount(bins, x * x, minlength=r + 2)[: r + 1]
-    within = np.cumsum(q - s * s / n)
-    total = np.cumsum(q) - np.cumsum(s) ** 2 / np.cumsum(n)
-    score = total - (1.0 + strict) * within  # total holds both
-    score[:3] = -np.inf
-    k = int(np.argmax(score))
-    profile = s[: k + 1] / n[: k + 1]
-    return float(score[k]), k, float(np.ptp(profile))
+    score, radius, contrast = radial_score(grey, int(c[0]), int(c[1]), r, strict)
+    return float(score), int(radius), float(contrast)
 
 
 def _profile(grey: Floats, centre: Floats, reach: int) -> Floats:
