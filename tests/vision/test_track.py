@@ -37,6 +37,24 @@ def test_points_are_followed_to_a_twentieth_of_a_pixel_and_u_is_honest(
         assert tracks.info.exposure_s == pytest.approx(exposure_s, rel=0.25)
 
 
+@pytest.mark.parametrize(
+    "look",
+    [
+        {"noise": 5.0}, {"options": {"crf": "28", "preset": "ultrafast"}},
+        {"gain": lambda t: 1 + 0.15 * np.sin(63 * t)}, {"gain": lambda t: 1 - 0.25 * t}, {"exposure_s": 1 / 120},
+    ],
+    ids=["noise", "compression", "flicker", "fading light", "blur"],
+)  # fmt: skip
+def test_stated_intervals_hold_the_truth(tmp_path, film_maker, three_discs, look):
+    """Three points in 80 frames, both axes; the errors are not quite independent."""
+    film = film_maker.Film(three_discs, T, **({"exposure_s": 1 / 500} | look))
+    tracks = track_points(film_maker.film_to(tmp_path / "u.mp4", film), 0.0, picks(three_discs, 0.0))
+    z = np.stack(list(errors(tracks, three_discs).values()), axis=1) / tracks.u_px
+    assert np.isfinite(z).all()
+    assert np.mean(np.abs(z) < 1.96) > 0.9
+    assert np.sqrt(np.mean(z**2)) > 0.25  # not by stating more than is the case
+
+
 @pytest.mark.parametrize("marked_s", [0.6, 1.3])
 def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s, monkeypatch):
     monkeypatch.setattr("fitwright.vision.kept.MOST_BYTES", 2e6)  # several blocks backward
