@@ -58,6 +58,10 @@ class FootAid:
 
 def foot_aid(visit: Visit, side: str) -> FootAid:
     """Everything the hand needs for one cleat."""
+    return once(visit, f"aid {side}", lambda: _foot_aid(visit, side))
+
+
+def _foot_aid(visit: Visit, side: str) -> FootAid:
     target, start = target_of(visit, side), start_of(visit, side)
     if target is None:
         return FootAid(side)
@@ -67,7 +71,7 @@ def foot_aid(visit: Visit, side: str) -> FootAid:
         words += ", as far as it can be bolted"
     when = next((w for w in MOMENT_WORDS if (r := reading_of(visit, side, w)) and r.cleat), "")
     reading = reading_of(visit, side, when) if when else reading_of(visit, side, "before")
-    system, marks = system_of(visit), once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
+    system, marks = system_of(visit), marks_of(visit, side)
     body = CleatBody.of(system, reading)
     aid = fitting_aid(reading.cleat, target, body) if reading and reading.cleat else None
     printed = _imprint(visit, side, body)

@@ -68,6 +68,10 @@ def marks_of(visit: Visit, side: str) -> Marks | None:
 
     None when a coordinate is neither measured nor can be guessed, or when what was measured cannot be.
     """
+    return once(visit, f"M1 and M5 {side}", lambda: _marks_of(visit, side))
+
+
+def _marks_of(visit: Visit, side: str) -> Marks | None:
     found = combined_of(visit, side)
     m1, m5 = found.point("m1"), found.point("m5")
     if m1 is None or m5 is None or found.impossible:
@@ -79,8 +83,11 @@ def marks_of(visit: Visit, side: str) -> Marks | None:
 
 def combined_of(visit: Visit, side: str) -> CombinedMarks:
     """All ways that were not set aside, combined; the guess from the foot fills what none of them states."""
-    ways = ways_of(visit, side)
-    return once(visit, f"marks {side}", lambda: combine_marks([w.observation for w in ways if not w.aside]))
+    return once(
+        visit,
+        f"marks {side}",
+        lambda: combine_marks([w.observation for w in ways_of(visit, side) if not w.aside]),
+    )
 
 
 def guessed_words(found: CombinedMarks) -> tuple[str, ...]:

@@ -148,7 +148,13 @@ def foot_length(visit: Visit, side: str) -> Measured | None:
 
 def start_of(visit: Visit, side: str, tried: Wished | None = None) -> StartSetting | None:
     """The first setting of one foot; None while nothing tells where M1 and M5 lie or it cannot be solved."""
-    marks = once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
+    if tried is not None:
+        return _start_of(visit, side, tried)
+    return once(visit, f"start {side}", lambda: _start_of(visit, side))
+
+
+def _start_of(visit: Visit, side: str, tried: Wished | None = None) -> StartSetting | None:
+    marks = marks_of(visit, side)
     if marks is None:
         return None
     wish, priors = wish_of(visit, side, tried)

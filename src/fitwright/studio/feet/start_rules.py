@@ -107,7 +107,7 @@ def foot_setting(visit: Visit, side: str, tried: Wished | None = None, with_ride
 
     `with_ride`: whether to look at what the ride showed (a slider that is being moved does not).
     """
-    marks = once(visit, f"M1 and M5 {side}", lambda: marks_of(visit, side))
+    marks = marks_of(visit, side)
     start = start_of(visit, side, tried)
     near = reachable_from(visit, side, start)
     wish, _ = wish_of(visit, side, tried)
