@@ -17,7 +17,7 @@ import numpy as np
 
 from fitwright.quantity import Z95, Floats, Measured, combine, format_pm
 from fitwright.vision.camera import Pinhole
-from fitwright.vision.turning import FREE, STEPS, TurningFit, lens_of
+from fitwright.vision.turning import FREE, TurningFit
 
 LEVEL_PRIOR_U_DEG = 1.0
 """Roll of a tripod that somebody set by eye (common practice, no source)."""
@@ -162,18 +162,9 @@ def roll_from(fit: TurningFit, line: LevelLine) -> Measured:
     remains unknown at a given roll goes into the uncertainty together with the line's own.
     """
     k = FREE.index("roll_deg")
-    slope = _slopes(fit, line)
+    slope = fit.slopes(line.gap_deg)
     along = fit.covariance[:, k] / fit.covariance[k, k]
     rest = fit.covariance - np.outer(along, along) * fit.covariance[k, k]
     reply = float(slope @ along)
     u = math.sqrt(line.u_deg(fit.lens) ** 2 + max(0.0, float(slope @ rest @ slope)))
     return Measured(fit.values["roll_deg"] - line.gap_deg(fit.lens) / reply, u / abs(reply), "deg", line.how)
-
-
-def _slopes(fit: TurningFit, line: LevelLine) -> Floats:
-    """Change of the gap per unit of each fitted value."""
-    out = np.empty(len(FREE))
-    for k, (name, h) in enumerate(zip(FREE, STEPS, strict=True)):
-        up, down = (lens_of(fit.view, dict(fit.values) | {name: fit.values[name] + s * h}) for s in (1, -1))
-        out[k] = (line.gap_deg(up) - line.gap_deg(down)) / (2 * h)
-    return out

@@ -18,7 +18,7 @@ import numpy as np
 from fitwright.motion.angles import flexion
 from fitwright.motion.circle import fit_circle, fit_ellipse
 from fitwright.quantity import Z95, Floats, Measured, combine
-from fitwright.vision.turning import FREE, STEPS, TurningFit, lens_of
+from fitwright.vision.turning import TurningFit
 from fitwright.vision.wheels import Ruler, Wheels
 
 CRANK_U_MM = 0.5
@@ -77,7 +77,7 @@ def read_scales(fit: TurningFit, crank_mm: float, rulers: Sequence[Ruler]) -> tu
         if isinstance(ruler, Wheels) and ruler.radius_mm is None:
             continue
         ratio, own = ruler.ratio(lens), ruler.u_ratio(lens)
-        slopes = _slopes(fit, ruler)
+        slopes = fit.slopes(ruler.ratio)
         camera = math.sqrt(max(0.0, float(slopes @ fit.covariance @ slopes)))
         agrees = abs(ratio - 1.0) < SURE * combine(own, camera, CRANK_U_MM / crank_mm)
         scale = Measured(base * ratio, base * combine(own, camera), "px/mm", ruler.how)
@@ -113,14 +113,6 @@ def scale_words(scales: Sequence[ScaleReading]) -> tuple[str, ...]:
 
 def _three(m: Measured) -> str:
     return f"{m.value:.4f} ± {Z95 * m.u:.4f} px/mm"
-
-
-def _slopes(fit: TurningFit, ruler: Ruler) -> Floats:
-    out = np.empty(len(FREE))
-    for k, (name, h) in enumerate(zip(FREE, STEPS, strict=True)):
-        up, down = (lens_of(fit.view, dict(fit.values) | {name: fit.values[name] + s * h}) for s in (1, -1))
-        out[k] = (ruler.ratio(up) - ruler.ratio(down)) / (2 * h)
-    return out
 
 
 # --- what each way would cost ---

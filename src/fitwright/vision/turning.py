@@ -10,7 +10,7 @@ the near half of the turn is larger; an ellipse alone could not do that.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -119,6 +119,16 @@ class TurningFit:
         size, axes = np.linalg.eigh(self.covariance / np.outer(scale, scale))
         moves = (axes * np.sqrt(np.maximum(size, 0.0))).T * scale
         return [{n: self.values[n] + float(d) for n, d in zip(FREE, move, strict=True)} for move in moves]
+
+    def slopes(self, read: Callable[[Pinhole], float]) -> Floats:
+        """(10,) change of what a camera makes of something per unit of each fitted value, by central differences."""
+        out = np.empty(len(FREE))
+        for k, (name, h) in enumerate(zip(FREE, STEPS, strict=True)):
+            up, down = (
+                lens_of(self.view, dict(self.values) | {name: self.values[name] + s * h}) for s in (1, -1)
+            )
+            out[k] = (read(up) - read(down)) / (2 * h)
+        return out
 
 
 def fit_turning(
