@@ -34,7 +34,7 @@ from fitwright.studio.feet import aid
 from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.feet.hardware import wedge_of
 from fitwright.studio.feet.setting import target_of
-from fitwright.studio.feet.soles import FEET, reading_of
+from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.studio.report import visit_report_pdf
 from fitwright.studio.visits import analysis, answer, answers, last_position
 
@@ -205,12 +205,7 @@ def _available(visit: Visit) -> tuple[Document, ...]:
 
 
 def _soles(visit: Visit) -> dict[str, SoleReading]:
-    found = {}
-    for side in FEET:
-        reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
-        if reading is not None:
-            found[side] = reading
-    return found
+    return {side: reading for side in FEET if (reading := newest_reading(visit, side)) is not None}
 
 
 def _sheet_foot(reading: SoleReading) -> SheetFoot:

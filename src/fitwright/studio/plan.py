@@ -188,7 +188,7 @@ def keep_final_position(visit: Visit) -> None:
     known = {k: m.to_json() for k, m in bike.contact_measured(visit).items()}
     data["contact_measured"] = {k: m | {"value": getattr(contact, k)} for k, m in known.items()}
     for side in SIDES:
-        reading = soles.reading_of(visit, side, "after") or soles.reading_of(visit, side, "before")
+        reading = soles.newest_reading(visit, side)
         if reading is not None:
             data["feet"][side] = reading.to_json()
     if data != parent.data:

@@ -19,7 +19,7 @@ from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.feet.hardware import bolts_of, pattern_problem, system_of
 from fitwright.studio.feet.ridden import ridden_of
 from fitwright.studio.feet.setting import start_of
-from fitwright.studio.feet.soles import reading_of
+from fitwright.studio.feet.soles import newest_reading
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def float_words(visit: Visit, side: str) -> tuple[str, ...]:
 
 
 def _cleat(visit: Visit, side: str) -> CleatPose | None:
-    reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
+    reading = newest_reading(visit, side)
     return reading.cleat if reading else None
 
 

@@ -21,7 +21,7 @@ from fitwright.studio.entry import sentence
 from fitwright.studio.feet.film_points import places_of, shoe_line, shoe_points
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import marks_of
-from fitwright.studio.feet.soles import reading_of
+from fitwright.studio.feet.soles import newest_reading, reading_of
 from fitwright.studio.visits import analysis, once
 from fitwright.vision.scene import DEPTH_MM
 
@@ -92,9 +92,7 @@ def _ridden_of(visit: Visit, side: str) -> Ridden | None:
 def _from_films(
     visit: Visit, side: str, when: str, film: RideResult | None, front: RideResult | None
 ) -> Ridden:
-    reading = (
-        reading_of(visit, side, when) or reading_of(visit, side, "after") or reading_of(visit, side, "before")
-    )
+    reading = reading_of(visit, side, when) or newest_reading(visit, side)
     seen = _yaw(visit, Ridden(side, when), front, reading)
     if seen.tracked and _line_changed(visit, side, when):
         again = "The distance of the two shoe points changed since: follow the front film again"
@@ -126,7 +124,7 @@ def _from_films(
 
 def _from_markers(visit: Visit, side: str, markers: RideResult) -> Ridden:
     """A recording with markers: the axle found from the rigid foot, the yaw of the line heel–toe."""
-    reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
+    reading = newest_reading(visit, side)
     seen = _yaw(visit, Ridden(side, "markers"), markers, reading)
     fraction = markers.value(side, "axle_under_foot", "mean")
     if fraction is None:

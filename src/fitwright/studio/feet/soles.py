@@ -83,6 +83,11 @@ def reading_of(visit: Visit, foot: str, when: str) -> SoleReading | None:
     return SoleReading.from_json(row.result) if row else None
 
 
+def newest_reading(visit: Visit, foot: str) -> SoleReading | None:
+    """The foot's sole as fitted, else as it came."""
+    return reading_of(visit, foot, "after") or reading_of(visit, foot, "before")
+
+
 def photos_of(visit: Visit, foot: str) -> dict[str, Medium]:
     """The sole photographs of one foot by moment."""
     return once(visit, "sole photographs", lambda: _photos(visit))[foot]

@@ -24,7 +24,7 @@ from fitwright.studio.feet.clearance import (
 )
 from fitwright.studio.feet.clearance_fields import FRONT, STEER, USUAL_STEER_DEG
 from fitwright.studio.feet.marks import marks_of
-from fitwright.studio.feet.soles import reading_of
+from fitwright.studio.feet.soles import newest_reading
 
 LEVELS_MM = (12.0, 35.0)  # of the shoe's toe above the pedal axle (common practice, no source)
 EDGE_MM = 7.0  # a shoe's edge outside M1 and M5 (common practice, no source)
@@ -64,7 +64,7 @@ def toe_of(visit: Visit, side: str) -> Toe:
 
 def shoe_front(visit: Visit, side: str) -> Floats | None:
     """(n, 2) front of the shoe in the sole frame: the edge found in the photograph, else a usual toe."""
-    reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
+    reading = newest_reading(visit, side)
     if reading is None:
         return None
     length = reading.length_mm.value

@@ -18,7 +18,7 @@ from fitwright.sheets.sole_shapes import sole_outline
 from fitwright.studio.entry import Saved, overlay, sentence
 from fitwright.studio.feet import clearance, toe
 from fitwright.studio.feet.envelope import float_words
-from fitwright.studio.feet.soles import FEET, reading_of
+from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
 
@@ -68,7 +68,7 @@ def _heel_drawing(visit: Visit, side: str, beside: clearance.Beside) -> str:
         placed = to_bike(np.asarray(points, dtype=np.float64), cleat.vector[:2], at.yaw_deg, out.value)
         return np.add(placed * [lift, 1.0], (axle, 0.0))
 
-    reading = reading_of(visit, side, "after") or reading_of(visit, side, "before")
+    reading = newest_reading(visit, side)
     outline = np.array(reading.outline_mm) if reading and len(reading.outline_mm) > 4 else sole_outline(
         reading.length_mm.value if reading else 280.0
     )  # fmt: skip
