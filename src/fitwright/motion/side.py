@@ -85,8 +85,10 @@ def analyse_side(
     turns = sample_points(smoothed, cycles, np.array([crank.circle.x_mm, crank.circle.y_mm]))
     u_mm = with_tracking(systematic.landmark_u_mm, traj, cycles.count)
     cadence = cycles.cadence(crank.u_theta_rad)
-    quantities, curves = _angles(turns, cadence.value, systematic, u_mm)
-    curves |= _coordinates(turns, systematic, u_mm)
+    mean = mean_points(turns)
+    reread = reread_deltas(mean, systematic.rereadings, lambda at: joint_angles(at) | _by_axis(at))
+    quantities, curves = _angles(turns, mean, cadence.value, systematic, u_mm, reread)
+    curves |= _coordinates(turns, mean, systematic, u_mm, reread)
     if traj.has("heel", "fifth_metatarsal"):
         ahead = axle_ahead_of_m5(turns, FootMarks((0.0, 0.0), (0.0, 0.0)))
         curves["axle_ahead_of_m5"] = cycle_curve("axle_ahead_of_m5", "mm", ahead)
@@ -99,12 +101,16 @@ def analyse_side(
     )  # fmt: skip
 
 
+def _by_axis(points: Mapping[str, Floats]) -> dict[str, Floats]:
+    """Each coordinate of each point (N, D) as a curve of its own."""
+    return {f"{name}_{axis}": x[:, i] for name, x in points.items() for i, axis in enumerate("xy")}
+
+
 def _angles(
-    turns: Mapping[str, Floats], cadence_rpm: float, systematic: SideSystematic, u_mm: Mapping[str, float]
-) -> tuple[dict[str, Events], dict[str, CycleCurve]]:
-    mean = mean_points(turns)
+    turns: Mapping[str, Floats], mean: Mapping[str, Floats], cadence_rpm: float, systematic: SideSystematic,
+    u_mm: Mapping[str, float], reread: Mapping[str, Floats],
+) -> tuple[dict[str, Events], dict[str, CycleCurve]]:  # fmt: skip
     deltas = placement_deltas(mean, u_mm, joint_angles)
-    reread = reread_deltas(mean, systematic.rereadings, joint_angles)
     quantities: dict[str, Events] = {}
     curves: dict[str, CycleCurve] = {}
     for name, values in joint_angles(turns).items():
@@ -120,19 +126,16 @@ def _angles(
 
 
 def _coordinates(
-    turns: Mapping[str, Floats], systematic: SideSystematic, u_mm: Mapping[str, float]
-) -> dict[str, CycleCurve]:
-    mean = mean_points(turns)
-    reread = reread_deltas(
-        mean, systematic.rereadings, lambda at: {f"{n}{i}": at[n][:, i] for n in at for i in (0, 1)}
-    )
+    turns: Mapping[str, Floats], mean: Mapping[str, Floats], systematic: SideSystematic, u_mm: Mapping[str, float],
+    reread: Mapping[str, Floats],
+) -> dict[str, CycleCurve]:  # fmt: skip
     scale_u = 0.0 if systematic.rereadings else systematic.scale_u
     out = {}
     for point, label in COORDINATES.items():
         if point not in turns:
             continue
-        for i, axis in enumerate(("x", "y")):
-            camera = np.sqrt(np.sum(np.nan_to_num(reread[f"{point}{i}"]) ** 2, axis=0))
+        for i, axis in enumerate("xy"):
+            camera = np.sqrt(np.sum(np.nan_to_num(reread[f"{point}_{axis}"]) ** 2, axis=0))
             u = np.hypot(np.hypot(u_mm.get(point, 0.0), camera), scale_u * np.nan_to_num(mean[point][:, i]))
             out[f"{label}_{axis}"] = cycle_curve(f"{label}_{axis}", "mm", turns[point][:, :, i], u)
     return out
