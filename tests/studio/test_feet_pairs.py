@@ -17,15 +17,13 @@ from fitwright.studio.feet.envelope import envelope_of
 from fitwright.studio.feet.hardware import (
     bolts_of,
     float_window,
-    pattern_of,
     pattern_problem,
-    pedal_of,
     save_system,
     system_of,
     wedge_of,
 )
 from fitwright.studio.feet.soles import label
-from fitwright.studio.visits import analyse, new_rider, open_visit
+from fitwright.studio.visits import analyse, answers, new_rider, open_visit
 
 pytestmark = pytest.mark.django_db
 THREE = np.array(system("three_bolt_wide").bolts_mm)
@@ -49,8 +47,8 @@ def sole(visit, cleat=(186.0, 2.0, 4.0), bolts=None, when="before", side="left")
 
 def test_joints_say_none_until_something_is_known(visit):
     assert system_of(visit) is None
-    assert pattern_of(visit, "left") is None
-    assert pedal_of(visit, "left") is None
+    assert bolts_of(visit, "left") is None
+    assert "pedal_offset_mm" not in bike.contact_measured(visit)
     assert wedge_of(visit, "left") is None
     assert "the cleat system" in envelope_of(visit, "left").missing
 
@@ -88,16 +86,16 @@ def test_a_system_of_the_catalogue_brings_every_measure_and_the_sheets_read_it(v
 def test_a_second_pair_has_soles_of_its_own_and_nothing_is_lost_by_switching(visit):
     pairs.save_pair(visit, {"name": "road", "system": "three_bolt_wide"})
     sole(visit)
-    first = pattern_of(visit, "left")
+    first = bolts_of(visit, "left").xz
     indoor = pairs.add_pair(visit, "indoor", "44")
     assert indoor.letter == "B"
-    assert pattern_of(visit, "left") is None
+    assert bolts_of(visit, "left") is None
     assert system_of(visit) is None
     pairs.save_pair(visit, {"name": "indoor", "size_eu": "44", "system": "two_bolt"})
     sole(visit, (178.0, -1.0, 2.0))
-    assert pattern_of(visit, "left") == pytest.approx((178.0, -1.0), abs=0.3)
+    assert bolts_of(visit, "left").xz == pytest.approx((178.0, -1.0), abs=0.3)
     pairs.switch_pair(visit, "A")
-    assert pattern_of(visit, "left") == first
+    assert bolts_of(visit, "left").xz == first
     assert [(p.shoes.letter, p.shoes.name, p.on_bench) for p in pairs.pairs(visit)] == [
         ("A", "road", True), ("B", "indoor", False),
     ]  # fmt: skip
@@ -120,7 +118,7 @@ def test_a_new_visit_finds_the_pairs_of_the_rider(visit):
 def test_picked_bolts_beat_the_cleat_as_found_and_wrong_ones_are_said(visit):
     pairs.save_pair(visit, {"name": "road", "system": "three_bolt_wide"})
     sole(visit, bolts=np.add(THREE, (184.0, 1.0)))
-    assert pattern_of(visit, "left") == pytest.approx((184.0, 1.0), abs=1e-6)
+    assert bolts_of(visit, "left").xz == pytest.approx((184.0, 1.0), abs=1e-6)
     assert bolts_of(visit, "left").x.u < 1
     sole(visit, bolts=[(210, 0), (210, -14), (160, 14)])
     assert bolts_of(visit, "left").x.u > 1
@@ -159,16 +157,17 @@ def test_what_is_fitted_goes_to_the_bike_and_into_the_position(visit):
     assert not fitted.save_fitted(
         visit, {"pedal": "pedal_long", "spacer_left_mm": "1.5", "shim_right_mm": "3"}
     )
-    assert pedal_of(visit, "left").offset.value == 57
-    assert pedal_of(visit, "left").offset.u == pytest.approx(4 / 1.96, rel=0.01)
+    offset = bike.contact_measured(visit)["pedal_offset_mm"]
+    assert offset.value == 57
+    assert offset.u == pytest.approx(4 / 1.96, rel=0.01)
     assert bike.contact_points(visit).pedal_out_mm("left") == 74 + 57 + 1.5
     assert Position.objects.last().data["contact_points"]["shim_right_mm"] == 3
     assert catalogue.part("pedal", "pedal_long").used_by == 1
     assert catalogue.part("spacer", "washer").used_by == 1
     assert "longer by 3 mm" in fitted.effects(visit, "right")[0]
     assert not fitted.save_fitted(visit, {"pedal": "pedal_long", "pedal_offset_mm": "57.4"})
-    assert pedal_of(visit, "left").offset.value == 57.4
-    assert pedal_of(visit, "left").axle_mm == 81
+    assert bike.contact_measured(visit)["pedal_offset_mm"].value == 57.4
+    assert answers(visit, "feet")["pedal"]["axle_mm"] == 81
 
 
 def test_a_wedge_is_recorded_with_its_geometry_and_no_promise(visit):

@@ -8,26 +8,10 @@ from dataclasses import dataclass
 from fitwright.errors import check_range
 from fitwright.quantity import Measured, propagate
 
-PEDAL_LIMITS: dict[str, tuple[float, float, str]] = {
-    "offset_mm": (20, 120, "mm"), "axle_mm": (30, 160, "mm"), "stack_mm": (0, 40, "mm"),
-}  # fmt: skip
+PEDAL_LIMITS: dict[str, tuple[float, float, str]] = {"offset_mm": (20, 120, "mm"), "axle_mm": (30, 160, "mm")}
 WEDGE_LIMITS: dict[str, tuple[float, float, str]] = {"tilt_deg": (-10, 10, "deg")}
 SHIM_LIMITS: dict[str, tuple[float, float, str]] = {"thickness_mm": (0, 30, "mm")}
 SPACER_LIMITS: dict[str, tuple[float, float, str]] = {"thickness_mm": (0, 40, "mm")}
-
-
-@dataclass(frozen=True)
-class Pedal:
-    """A pedal.
-
-    Attributes: offset: crank face to the middle of the cleat on the pedal. axle_mm: axle from its shoulder at the
-    crank to its outer end (None when nobody measured it). label; source in words.
-    """
-
-    offset: Measured
-    axle_mm: float | None = None
-    label: str = ""
-    source: str = ""
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ from fitwright.errors import check_range
 from fitwright.foot.sole import CleatPose
 from fitwright.quantity import Floats, Measured, combine, difference, distinguishable, propagate
 
-PUBLISHED_Q_MM = 142.0
 PUBLISHED = (
     "Ten trained cyclists who could choose took a Q factor of 142 mm on average (Disley & Li 2014); how far riders "
     "lie apart in this was not seen by us. It is no target."

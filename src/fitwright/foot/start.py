@@ -144,11 +144,6 @@ def _check(m1: SolePoint, m5: SolePoint, yaw: Measured, lateral_mm: float) -> No
     check_across(m1.z_mm, m5.z_mm)
 
 
-def fraction_of(setting: CleatPose, m1: SolePoint, m5: SolePoint, yaw_deg: float | None = None) -> float:
-    """λ that a cleat pose gives at a yaw (default: the middle of its float)."""
-    return axle_fraction(m1.xz, m5.xz, setting.vector[:2], setting.psi_deg if yaw_deg is None else yaw_deg)
-
-
 def axle_given(cleat: CleatPose, m1: SolePoint, m5: SolePoint, yaw_deg: float) -> Measured:
     """λ of a cleat whose place is known exactly, at a yaw: how sure it is comes from the marks alone."""
     covariance = np.zeros((4, 4))

@@ -16,7 +16,7 @@ from fitwright.studio.feet.check import check_of
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import Marks, marks_of
 from fitwright.studio.feet.restore import restored
-from fitwright.studio.feet.setting import start_of, to_do, wanted_lambda
+from fitwright.studio.feet.setting import start_of, to_do
 from fitwright.studio.feet.soles import MOMENTS, photos_of, reading_of
 from fitwright.studio.feet.verdict import Check
 from fitwright.studio.visits import once
@@ -36,7 +36,6 @@ class Foot:
     hanging_yaw: Measured | None
     readings: Mapping[str, SoleReading]
     photos: Mapping[str, Medium]
-    wanted_lambda: float
     start: StartSetting | None
     to_do: str
     lambda_now: Measured | None
@@ -58,7 +57,7 @@ def _foot_of(visit: Visit, side: str) -> Foot:
     start = start_of(visit, side)
     newest = after or found
     return Foot(
-        side, yaw, readings, photos_of(visit, side), wanted_lambda(visit, side), start,
+        side, yaw, readings, photos_of(visit, side), start,
         to_do(found, start), lambda_of(newest, marks_of(visit, side)) if newest else None,
         check_of(visit, side),
         restored(visit, side).check if later else None,

@@ -2,7 +2,7 @@
 
 A rider's pairs are told apart by their letter. What is measured anew on a pair is a new row with the same letter;
 photographs, marks and cleats of a pair are found by its letter (`soles.label`). The pedal's offset, spacers and shims
-live at station Bike, where the contact points are: this page reads and writes them there.
+live at station Bike, where the contact points are: `fitted` reads and writes them there.
 """
 
 from __future__ import annotations
@@ -13,10 +13,9 @@ from typing import Any
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleats
 from fitwright.foot.hardware import LIMITS, CleatSystem, system
-from fitwright.foot.pedal import Pedal, Wedge
+from fitwright.foot.pedal import Wedge
 from fitwright.quantity import Measured
 from fitwright.records.models import Shoes, Visit
-from fitwright.studio import bike
 from fitwright.studio.feet.soles import STATION, label, reading_of
 from fitwright.studio.visits import answers, let_go, once
 
@@ -75,12 +74,6 @@ def system_of(visit: Visit) -> CleatSystem | None:
     return CleatSystem.from_json(usual.to_json() | typed | named)
 
 
-def pattern_of(visit: Visit, side: str) -> tuple[float, float] | None:
-    """Centre (x, z) of the shoe's bolt pattern in the sole frame, mm; see `bolts_of` for how sure it is."""
-    found = bolts_of(visit, side)
-    return found.xz if found else None
-
-
 def bolts_of(visit: Visit, side: str) -> BoltPattern | None:
     """The shoe's bolt pattern: from bolts that were picked, else inferred from the cleat as it sat, else None.
 
@@ -116,18 +109,6 @@ def pattern_problem(visit: Visit, side: str) -> InputError | None:
         except InputError as error:
             return error
     return None
-
-
-def pedal_of(visit: Visit, side: str) -> Pedal | None:
-    """The pedal under this foot; None while its offset is not known at station Bike."""
-    offset = bike.contact_measured(visit).get("pedal_offset_mm")
-    if offset is None:
-        return None
-    chosen = answers(visit, STATION).get("pedal") or {}
-    axle = chosen.get("axle_mm")
-    return Pedal(
-        offset, float(axle) if axle is not None else None, str(chosen.get("label", "")), offset.method
-    )
 
 
 def wedge_of(visit: Visit, side: str) -> Wedge | None:

@@ -108,11 +108,6 @@ def _against_wish(x: Measured, z: Measured, psi: Measured, residual_mm: float | 
     return Check(x, z, psi, words, near, real, residual_mm, goal=(HAND_MM, HAND_DEG))
 
 
-def check_remount(recorded: SoleReading, now: SoleReading) -> Check:
-    """The cleat found later against the record, by datum marks."""
-    return from_comparison(compare(recorded, now))
-
-
 def from_comparison(c: Comparison) -> Check:
     """A comparison with the goal of putting a cleat back."""
     within = max(abs(c.x.value), abs(c.z.value)) <= GOAL_MM and abs(c.psi.value) <= GOAL_DEG
