@@ -14,7 +14,7 @@ from fitwright.records.models import Medium, Visit
 from fitwright.studio import body as station
 from fitwright.studio import hanging, picks
 from fitwright.studio.entry import sentence
-from fitwright.web.views.acting import unknown_action
+from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.boxes import Typed, exchange, typed_of
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
@@ -33,15 +33,9 @@ SHOWS = (
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show and save; with an `action`, take a photograph or set its reading aside."""
-    visit = the_visit(pk)
-    if request.method != "POST" or "action" not in request.POST:
-        return exchange(request, visit, STATION)
-    typed = typed_of(request.POST)
-    try:
-        return _act(request, visit, typed)
-    except InputError as error:
-        wrong = {"problem": sentence(error), "wrong_action": typed["action"], "typed": typed}
-        return show(request, visit, "body", STATION.shown(visit) | wrong, status=422)
+    if "action" in request.POST:
+        return answering(request, pk, _page, _act)
+    return exchange(request, the_visit(pk), STATION)
 
 
 def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
@@ -70,6 +64,12 @@ def pick(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "shows": [(*row, about[row[0]]) for row in SHOWS],
     }  # fmt: skip
     return show(request, visit, "body", context, template="body/pick.html", status=422 if problem else 200)
+
+
+def _page(
+    request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
+) -> HttpResponse:
+    return show(request, visit, "body", STATION.shown(visit) | (extra or {}), status=status)
 
 
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:

@@ -11,30 +11,13 @@ from django.views.decorators.http import require_safe
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.studio import handover, plan
-from fitwright.studio.entry import sentence
-from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.shell import show, the_visit
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the station; POST keeps the follow-up day, the notes or the final position."""
-    visit = the_visit(pk)
-    if request.method != "POST":
-        return _page(request, visit)
-    typed = typed_of(request.POST)
-    try:
-        action = typed.get("action")
-        if action == "follow_up":
-            handover.save_follow_up(visit, typed.get("follow_up", ""))
-            handover.save_notes(visit, typed.get("notes", ""))
-        elif action == "position":
-            plan.keep_final_position(visit)
-        else:
-            raise InputError("action", "is not one of this page", value=str(action)[:40])
-    except InputError as error:
-        extra = {"problem": sentence(error), "wrong_action": typed.get("action"), "typed": typed}
-        return _page(request, visit, extra, 422)
-    return redirect("handover", visit.pk)
+    return answering(request, pk, _page, _act)
 
 
 @require_safe
@@ -69,3 +52,15 @@ def _page(
         "open_changes": [c for c in plan.changes_of(visit) if c.state == "planned"],
     }  # fmt: skip
     return show(request, visit, "handover", context | (extra or {}), status=status)
+
+
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    action = typed.get("action")
+    if action == "follow_up":
+        handover.save_follow_up(visit, typed.get("follow_up", ""))
+        handover.save_notes(visit, typed.get("notes", ""))
+    elif action == "position":
+        plan.keep_final_position(visit)
+    else:
+        raise unknown_action(typed)
+    return redirect("handover", visit.pk)

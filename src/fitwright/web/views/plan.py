@@ -10,24 +10,16 @@ from django.shortcuts import get_object_or_404, redirect
 from fitwright.errors import InputError
 from fitwright.records.models import Change, Visit
 from fitwright.studio import jobs, plan
-from fitwright.studio.entry import Field, read_number, read_text, sentence
+from fitwright.studio.entry import Field, read_number, read_text
 from fitwright.web import examples
 from fitwright.web.strips import change_line, finding_row, outcome_row, prediction_row
-from fitwright.web.views.boxes import typed_of
-from fitwright.web.views.shell import show, the_visit
+from fitwright.web.views.acting import answering, unknown_action
+from fitwright.web.views.shell import show
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the station; POST makes the plan, records a step or compares."""
-    visit = the_visit(pk)
-    if request.method != "POST":
-        return _page(request, visit)
-    typed = typed_of(request.POST)
-    try:
-        return _act(visit, typed)
-    except InputError as error:
-        extra = {"problem": sentence(error), "wrong_change": typed.get("change", ""), "typed": typed}
-        return _page(request, visit, extra, 422)
+    return answering(request, pk, _page, _act)
 
 
 def _page(
@@ -50,7 +42,7 @@ def _page(
     return show(request, visit, "plan", context | (extra or {}), status=status)
 
 
-def _act(visit: Visit, typed: dict[str, str]) -> HttpResponse:
+def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
     action = typed.get("action")
     if action == "make":
         if missing := plan.page(visit).missing:
@@ -65,7 +57,7 @@ def _act(visit: Visit, typed: dict[str, str]) -> HttpResponse:
     elif action == "compare":
         jobs.start_outcome(visit)
     else:
-        raise InputError("action", "is not one of this page", value=str(action)[:40])
+        raise unknown_action(typed)
     return redirect("plan", visit.pk)
 
 

@@ -20,6 +20,7 @@ from fitwright.studio.proxies import proxy_of
 from fitwright.studio.stills import frame_time
 from fitwright.studio.visits import answers
 from fitwright.web import examples
+from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.ride_files import take_recording
@@ -38,15 +39,7 @@ CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=2
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the station; POST takes a film or a marker file, or starts following."""
-    visit = the_visit(pk)
-    if request.method != "POST":
-        return _page(request, visit)
-    typed = typed_of(request.POST)
-    try:
-        return _act(request, visit, typed)
-    except InputError as error:
-        extra = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
-        return _page(request, visit, extra, 422)
+    return answering(request, pk, _page, _act)
 
 
 def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
@@ -135,5 +128,5 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
     elif action == "markers":
         return take_recording(request, visit)
     else:
-        raise InputError("action", "is not one of this page", value=str(action)[:40])
+        raise unknown_action(typed)
     return redirect("ride", visit.pk)
