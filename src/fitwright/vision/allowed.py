@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
-from fitwright.vision.tracks import Tracks, quality_of
+from fitwright.vision.tracks import LEAVES, SELDOM, Tracks, quality_of
 
 OFF_CIRCLE_PX, OFF_CIRCLE_SPREADS = 4.0, 8.0
 """An axle further from its ellipse than both of these (the second: spreads of all distances) is not the axle."""
@@ -43,8 +43,6 @@ AGAINST = -0.3
 LEAVES_SHARE = 0.02
 EDGE_PX, EDGE_STEPS = 26.0, 2.5
 """A point last seen within so many pixels and frame steps of an edge, going outward, has left the picture there."""
-LEAVES = "leaves"
-"""Entry of a point's quality: the edge by which it goes out of the picture."""
 
 
 def checked(tracks: Tracks) -> Tracks:
@@ -156,7 +154,7 @@ def _out_of_the_picture(tracks: Tracks) -> Tracks:
         quality[name] = quality.get(name, {}) | {LEAVES: edge}
         what = "the pedal" if name in PEDALS else "it"
         share = gone[edge] / len(tracks.time_s)
-        notes = [n for n in notes if not n.startswith(f"{name}: seen in only")]
+        notes = [n for n in notes if not n.startswith(f"{name}: {SELDOM}")]
         notes.append(
             f"{name}: {what} leaves the picture {_where(edge, name)} ({share:.0%} of the frames): "
             "film again with more room there."

@@ -18,6 +18,8 @@ LEAST_SHARE = 0.3
 STILL = ("bottom_bracket",)
 """Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
 SELDOM = "seen in only"
+LEAVES = "leaves"
+"""Entry of a point's quality: the edge by which it goes out of the picture."""
 LEAST_ROUGH = 30
 Row = tuple[float, Floats, Floats]
 """Time, places (P, 2) and their standard uncertainties (P, 2) of one frame."""
@@ -57,7 +59,7 @@ class Tracks:
         seen = int(np.isfinite(self.uv_px[:, self.names.index(name), 0]).sum())
         if seen >= LEAST_SHARE * len(self.time_s):
             return
-        edge = self.quality.get(name, {}).get("leaves")
+        edge = self.quality.get(name, {}).get(LEAVES)
         if edge is not None:
             raise InputError(
                 name, f"leaves the picture at the {edge}: seen in {seen} of {len(self.time_s)} frames",
