@@ -16,8 +16,6 @@ from fitwright.vision.wheels import KnownSize
 
 U_CORNER_PX = 0.1
 """Standard uncertainty of a chessboard corner in a film (our choice)."""
-TURNS = {0: 0, 90: 3, 180: 2, 270: 1}
-"""Clockwise turn of the picture → quarter turns for numpy, which counts the other way."""
 
 
 def cards_in(
@@ -32,7 +30,7 @@ def cards_in(
     found = next(islice(luma_frames(video, start), 1), None)
     if found is None:
         raise InputError("card", "no frame can be read where the points are marked", value=at_s)
-    upright = np.ascontiguousarray(np.rot90(found.luma, TURNS[frame.info.rotation_deg]))
+    upright = np.ascontiguousarray(np.rot90(found.luma, -frame.info.rotation_deg // 90))
     grey = np.asarray(upright // 2 ** (frame.info.bits - 8), dtype=np.uint8)
     boards = boards_of(grey, card.strips, find_markers(grey, card.strips[0].dictionary))
     if not boards:
