@@ -14,10 +14,10 @@ from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import cv2
 import numpy as np
 
 from bench.measurement import Measurement, Row
+from bench.photo import one_core
 from fitwright.demo.riders import RIDERS
 from fitwright.demo.sole_look import hard_look
 from fitwright.demo.sole_photo import hand_points, render_sole
@@ -171,28 +171,23 @@ def _restoring(of: Callable[[Shot], SoleReading | None]) -> tuple[Floats, Floats
 
 def speed() -> list[Row]:
     """From a file of 12 megapixels to the pose, to the proposals, and a snap; processor time of one core."""
-    threads = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    try:
-        with TemporaryDirectory(prefix="fitwright-bench-") as folder:
-            path, rider = Path(folder) / "sole.jpg", RIDERS["first"]
-            truth = render_sole(rider, "left", rider.setup.cleat("left"), path, "before", 7100)
-            points = {n: (p[0], p[1]) for n, p in hand_points(truth, 1).items()}
-            picture = read_picture(path)
+    with one_core(), TemporaryDirectory(prefix="fitwright-bench-") as folder:
+        path, rider = Path(folder) / "sole.jpg", RIDERS["first"]
+        truth = render_sole(rider, "left", rider.setup.cleat("left"), path, "before", 7100)
+        points = {n: (p[0], p[1]) for n, p in hand_points(truth, 1).items()}
+        picture = read_picture(path)
 
-            def proposed() -> object:
-                read = read_picture(path)
-                return propose_sole(read, card_plane(read), "left")
+        def proposed() -> object:
+            read = read_picture(path)
+            return propose_sole(read, card_plane(read), "left")
 
-            return [
-                Row("photo to pose (12 megapixels, picked points)",
-                    _core_seconds(lambda: measure_sole(path, "left", points)), "s", "≤ 1"),
-                Row("photo to proposals (12 megapixels)", _core_seconds(proposed), "s", "≤ 1"),
-                Row("a pick snapped to a dot", _core_seconds(lambda: snap_at(picture, points["datum_1"], "dot")), "s",
-                    "≤ 0.1"),
-            ]  # fmt: skip
-    finally:
-        cv2.setNumThreads(threads)
+        return [
+            Row("photo to pose (12 megapixels, picked points)",
+                _core_seconds(lambda: measure_sole(path, "left", points)), "s", "≤ 1"),
+            Row("photo to proposals (12 megapixels)", _core_seconds(proposed), "s", "≤ 1"),
+            Row("a pick snapped to a dot", _core_seconds(lambda: snap_at(picture, points["datum_1"], "dot")), "s",
+                "≤ 0.1"),
+        ]  # fmt: skip
 
 
 def _core_seconds(function: Callable[[], object], repeats: int = 5) -> float:
