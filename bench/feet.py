@@ -54,9 +54,11 @@ def _measured(client, visit) -> None:  # type: ignore[no-untyped-def]
     from fitwright.studio.visits import analysis
 
     row = analysis(visit, "sole", "left before")
+    if row is None:
+        raise RuntimeError("the demo's first visit holds no measured photograph of the left sole")
     sent = {f"{way}.{name}": f"{value:.2f}" for name, uv in row.inputs["points"].items()
             for way, value in zip("xy", uv, strict=True)}  # fmt: skip
-    address = reverse("feet_pick", args=[visit.pk, row.medium_id])
+    address = reverse("feet_pick", args=[visit.pk, row.medium_id])  # type: ignore[attr-defined]
     with transaction.atomic():
         _ok(client.post(address, sent | {"foot": "left", "when": "before"}), 302)
         transaction.set_rollback(True)
