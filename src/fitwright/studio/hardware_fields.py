@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from fitwright.bike.contact import LIMITS as AT_BIKE
 from fitwright.foot.hardware import LIMITS, CleatSystem
-from fitwright.foot.pedal import PEDAL_LIMITS, SHIM_LIMITS, SPACER_LIMITS, WEDGE_LIMITS
+from fitwright.foot.wedge import WEDGE_LIMITS
 from fitwright.studio.entry import Field
 
 KINDS = {
@@ -57,15 +58,13 @@ CLEAT_FIELDS = (
     _cleat("tail_width_mm", "Breadth at the tail", "edge to edge"),
 )  # fmt: skip
 PEDAL_FIELDS = (
-    _mm(
-        "offset_mm", "Offset", "crank face to the middle of the cleat on the pedal", PEDAL_LIMITS["offset_mm"]
-    ),
-    _mm("axle_mm", "Axle", "from the crank face to its outer end", PEDAL_LIMITS["axle_mm"], needed=False),
-)
+    _mm("offset_mm", "Offset", "crank face to the middle of the cleat on the pedal", AT_BIKE["pedal_offset_mm"]),
+    _mm("axle_mm", "Axle", "from the crank face to its outer end", (30, 160, "mm"), needed=False),
+)  # fmt: skip
 SPACER_FIELDS = (
-    _mm("thickness_mm", "Thickness", "how much further out the pedal sits", SPACER_LIMITS["thickness_mm"]),
+    _mm("thickness_mm", "Thickness", "how much further out the pedal sits", AT_BIKE["spacer_left_mm"]),
 )
-SHIM_FIELDS = (_mm("thickness_mm", "Thickness", "between cleat and sole", SHIM_LIMITS["thickness_mm"]),)
+SHIM_FIELDS = (_mm("thickness_mm", "Thickness", "between cleat and sole", AT_BIKE["shim_left_mm"]),)
 WEDGE_FIELDS = (
     _mm("tilt_deg", "Tilt", "about the cleat’s long axis", (0, WEDGE_LIMITS["tilt_deg"][1], "deg")),
 )

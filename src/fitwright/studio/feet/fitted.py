@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from fitwright.body.measures import malleolus_height
 from fitwright.errors import InputError
-from fitwright.foot.pedal import WEDGE_LIMITS, Wedge
+from fitwright.foot.wedge import WEDGE_LIMITS, Wedge
 from fitwright.quantity import Z95, Measured
 from fitwright.records.models import Visit
 from fitwright.studio import bike, body

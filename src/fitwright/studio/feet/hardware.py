@@ -13,7 +13,7 @@ from typing import Any
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleats
 from fitwright.foot.hardware import LIMITS, CleatSystem, system
-from fitwright.foot.pedal import Wedge
+from fitwright.foot.wedge import Wedge
 from fitwright.quantity import Measured
 from fitwright.records.models import Shoes, Visit
 from fitwright.studio.feet.soles import STATION, label, reading_of

@@ -1,4 +1,4 @@
-"""Pedals, spacers, shims and wedges by their measures."""
+"""Wedges by their measures."""
 
 from __future__ import annotations
 
@@ -8,10 +8,7 @@ from dataclasses import dataclass
 from fitwright.errors import check_range
 from fitwright.quantity import Measured, propagate
 
-PEDAL_LIMITS: dict[str, tuple[float, float, str]] = {"offset_mm": (20, 120, "mm"), "axle_mm": (30, 160, "mm")}
 WEDGE_LIMITS: dict[str, tuple[float, float, str]] = {"tilt_deg": (-10, 10, "deg")}
-SHIM_LIMITS: dict[str, tuple[float, float, str]] = {"thickness_mm": (0, 30, "mm")}
-SPACER_LIMITS: dict[str, tuple[float, float, str]] = {"thickness_mm": (0, 40, "mm")}
 
 
 @dataclass(frozen=True)
