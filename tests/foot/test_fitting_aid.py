@@ -16,11 +16,11 @@ from fitwright.foot.fitting_aid import (
     CleatBody,
     fitting_aid,
     imprint_pose,
-    point_of,
     shifted,
     spots,
     turned,
 )
+from fitwright.foot.frame import in_sole
 from fitwright.foot.hardware import system
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.foot.start import start_setting
@@ -75,11 +75,11 @@ def test_a_turn_keeps_the_pivot_and_turns_as_scipy_does(by, px, pz):
     """ψ turns the cleat's axis by −ψ in (x, z): against scipy.spatial.transform.Rotation about the pivot."""
     before = pose(186, 2, 7)
     after = turned(before, by, (px, pz))
-    assert point_of(after, (px, pz)) == pytest.approx(point_of(before, (px, pz)), abs=1e-9)
-    stays = np.append(point_of(before, (px, pz)), 0.0)
-    nose = np.append(point_of(before, (34, 0)), 0.0)
+    assert in_sole(after, (px, pz)) == pytest.approx(in_sole(before, (px, pz)), abs=1e-9)
+    stays = np.append(in_sole(before, (px, pz)), 0.0)
+    nose = np.append(in_sole(before, (34, 0)), 0.0)
     expected = Rotation.from_euler("z", -by, degrees=True).apply(nose - stays) + stays
-    assert point_of(after, (34, 0)) == pytest.approx(expected[:2], abs=1e-9)
+    assert in_sole(after, (34, 0)) == pytest.approx(expected[:2], abs=1e-9)
 
 
 def test_ends_move_as_they_are_said_to():
@@ -87,7 +87,7 @@ def test_ends_move_as_they_are_said_to():
     aid = fitting_aid(now, to, BODY)
     reached = do(now, aid, BODY)
     for at, told, key in (((34, 0), aid.nose_mm, "nose_mm"), ((-30, 0), aid.tail_mm, "tail_mm")):
-        assert point_of(reached, at) - point_of(now, at) == pytest.approx(told, abs=1e-9)
+        assert in_sole(reached, at) - in_sole(now, at) == pytest.approx(told, abs=1e-9)
         assert np.sum([getattr(s, key) for s in aid.steps], axis=0) == pytest.approx(told, abs=1e-9)
 
 
@@ -151,14 +151,14 @@ def reading(**landmarks):
 
 def test_ends_that_were_picked_are_used():
     at = pose(186.4, 2.0, 7.0)
-    found = CleatBody.of(None, reading(cleat_nose=point_of(at, (37, 0)), cleat_tail=point_of(at, (-29, 0))))
+    found = CleatBody.of(None, reading(cleat_nose=in_sole(at, (37, 0)), cleat_tail=in_sole(at, (-29, 0))))
     assert (found.nose_mm, found.tail_mm, found.measured) == (pytest.approx(37), pytest.approx(29), True)
     assert not CleatBody.of(None, reading()).measured
 
 
 def test_the_imprint_of_the_same_cleat_gives_its_pose():
     at = pose(180.0, -1.5, 4.0)
-    ends = {"imprint_nose": point_of(at, (34, 0)), "imprint_tail": point_of(at, (-30, 0))}
+    ends = {"imprint_nose": in_sole(at, (34, 0)), "imprint_tail": in_sole(at, (-30, 0))}
     found = imprint_pose(reading(**ends), BODY)
     assert found.vector == pytest.approx(at.vector, abs=1e-9)
     u_psi = np.degrees(0.3 * np.sqrt(2) / 64)  # two ends 64 mm apart, each ± 0.3 mm

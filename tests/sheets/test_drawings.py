@@ -6,13 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose
 from fitwright.quantity import Measured
 from fitwright.sheets.callouts import Callout
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
-from fitwright.sheets.sole_shapes import cleat_outline, ellipse95, in_sole, sole_outline
+from fitwright.sheets.sole_shapes import cleat_outline, ellipse95, sole_outline
 from fitwright.sheets.strip import Reading
 
 

@@ -9,11 +9,12 @@ import pytest
 
 from fitwright.errors import InputError
 from fitwright.foot.fitting_aid import CleatBody, fitting_aid, spots
+from fitwright.foot.frame import in_sole
 from fitwright.quantity import Measured
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.cleat_card import CardFoot
 from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen
-from fitwright.sheets.sole_shapes import in_sole, sole_outline
+from fitwright.sheets.sole_shapes import sole_outline
 
 MM = 25.4 / 72
 INK, BLUE, VERMILION = np.array([[0x23, 0x27, 0x2B], [0x00, 0x72, 0xB2], [0xD5, 0x5E, 0x00]]) / 255

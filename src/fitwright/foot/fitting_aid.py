@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitwright.foot.frame import cleat_axis, cleat_pose
+from fitwright.foot.frame import cleat_axis, cleat_pose, in_sole
 from fitwright.foot.hardware import CleatSystem
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.foot.words import left_words, motion_words, shift_words
@@ -108,17 +108,11 @@ class Aid:
         return all(s.amount == 0 for s in self.steps)
 
 
-def point_of(pose: CleatPose, at: Sequence[float]) -> Floats:
-    """(2,) a point of the cleat's frame in the sole frame."""
-    along = cleat_axis(pose.psi_deg)
-    return np.asarray(pose.vector[:2] + at[0] * along + at[1] * np.array([-along[1], along[0]]))
-
-
 def turned(pose: CleatPose, by_deg: float, pivot_mm: Sequence[float]) -> CleatPose:
     """The cleat turned by `by_deg` of ψ about a point of itself that stays where it is."""
-    stays = point_of(pose, pivot_mm)
+    stays = in_sole(pose, pivot_mm)
     new = replace(pose, psi_deg=pose.psi_deg + by_deg)
-    x, z = new.vector[:2] + stays - point_of(new, pivot_mm)
+    x, z = new.vector[:2] + stays - in_sole(new, pivot_mm)
     return replace(new, x_mm=float(x), z_mm=float(z))
 
 
@@ -186,7 +180,7 @@ def _ends(
     body: CleatBody, before: CleatPose, after: CleatPose
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """How far nose and tail move between two poses, x and z mm."""
-    at = [point_of(p, (x, 0.0)) for x in (body.nose_mm, -body.tail_mm) for p in (before, after)]
+    at = [in_sole(p, (x, 0.0)) for x in (body.nose_mm, -body.tail_mm) for p in (before, after)]
     (nx, nz), (tx, tz) = (at[1] - at[0]).tolist(), (at[3] - at[2]).tolist()
     return (nx, nz), (tx, tz)
 
@@ -232,7 +226,7 @@ def spots(
 
     u is that of what the ruler is laid to; the wish itself is exact.
     """
-    nose, tail = point_of(to, (body.nose_mm, 0)), point_of(to, (-body.tail_mm, 0))
+    nose, tail = in_sole(to, (body.nose_mm, 0)), in_sole(to, (-body.tail_mm, 0))
     found = []
     if length is not None:
         found.append(Spot("toe edge to nose", _mm(length.value - nose[0], length.u)))
@@ -240,7 +234,7 @@ def spots(
     if length is not None and outline_mm is not None and len(outline_mm) > 2:
         half = body.width_mm / 2
         places = (("nose", nose, nose), ("tail", tail, tail),
-                  ("side", point_of(to, (0, -half)), point_of(to, (0, half))))  # fmt: skip
+                  ("side", in_sole(to, (0, -half)), in_sole(to, (0, half))))  # fmt: skip
         for name, inner, outer in places:
             if (edge := _edge(outline_mm, float(inner[0]), -1)) is not None:
                 found.append(Spot(f"inner edge to {name}", _mm(inner[1] - edge, length.u)))

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
@@ -59,6 +60,17 @@ def cleat_axis(psi_deg: float) -> Floats:
     """Unit vector tail → nose in the sole frame: turned by −ψ."""
     psi = math.radians(psi_deg)
     return np.array([math.cos(psi), -math.sin(psi)])
+
+
+def turned_axes(psi_deg: float) -> Floats:
+    """(2, 2) rows: x and z of a cleat or pattern turned by ψ, in the frame that it is turned against."""
+    ahead = cleat_axis(psi_deg)
+    return np.array([ahead, [-ahead[1], ahead[0]]])
+
+
+def in_sole(pose: CleatPose, at_mm: ArrayLike) -> Floats:
+    """(2,) or (n, 2) points of the cleat's frame (origin at its centre, first axis forward) in the sole frame."""
+    return np.asarray(pose.vector[:2] + np.asarray(at_mm, dtype=np.float64) @ turned_axes(pose.psi_deg))
 
 
 def cleat_pose(

@@ -16,7 +16,7 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.convex import convex_hull, nearest_in_polygon
-from fitwright.foot.frame import cleat_axis
+from fitwright.foot.frame import turned_axes
 from fitwright.foot.words import shortfall_words
 from fitwright.quantity import Floats
 
@@ -167,12 +167,6 @@ def feasible_polygon(
     """
     region = _region(cleat, psi_deg - pattern_turn_deg) @ turned_axes(pattern_turn_deg)
     return np.asarray(np.asarray(pattern_xz, dtype=np.float64) + region, dtype=np.float64)
-
-
-def turned_axes(psi_deg: float) -> Floats:
-    """(2, 2) rows: x and z of a cleat or pattern turned by ψ, in the frame that it is turned against."""
-    ahead = cleat_axis(psi_deg)
-    return np.array([ahead, [-ahead[1], ahead[0]]])
 
 
 def _region(cleat: CleatSystem, turn_deg: float) -> Floats:

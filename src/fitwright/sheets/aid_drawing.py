@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitwright.foot.fitting_aid import Aid, CleatBody, point_of
+from fitwright.foot.fitting_aid import Aid, CleatBody
+from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose
 from fitwright.sheets.cleat_card import CardFoot, above_cut
 from fitwright.sheets.ink import DASH_AXIS, DASH_PREDICTED, HAIRLINE, SMALL, THIN, VALUE, XY, Pen, Theme
 from fitwright.sheets.sole_drawing import Map, sole_map
-from fitwright.sheets.sole_shapes import in_sole
 
 WIDTH, SCALE, TOP = 560.0, 3.3, 26.0
 BEHIND_MM, ARROW = 58.0, 46.0
@@ -93,18 +93,18 @@ def _arrows(pen: Pen, place: Map, figure: AidFigure, aid: Aid) -> None:
             continue
         size = f"{abs(step.amount):.1f}" + ("°" if step.kind == "turn" else " mm")
         if step.kind == "turn":
-            x, y = place(point_of(aid.now, (body.nose_mm, 0)))[0]
+            x, y = place(in_sole(aid.now, (body.nose_mm, 0)))[0]
             way = -outward if step.amount > 0 else outward  # the nose goes inward for a larger ψ
             arc = [(x + way * ARROW * t, y - 14 + 16 * t * t) for t in np.linspace(-0.15, 1, 9)]
             _arrow(pen, arc)
             _label(pen, (x + way * (ARROW + 12), y - 2), number, size, way)
         elif step.kind == "fore-aft":
-            inner = place(point_of(aid.now, (0, -body.width_mm / 2)))[0]
+            inner = place(in_sole(aid.now, (0, -body.width_mm / 2)))[0]
             x, y, way = inner[0] - outward * 16, inner[1], -1.0 if step.amount > 0 else 1.0
             _arrow(pen, [(x, y - way * ARROW / 2), (x, y + way * ARROW / 2)])
             _label(pen, (x - outward * 10, y + 5), number, size, -outward)
         else:
-            x, y = place(point_of(aid.now, (-body.tail_mm, 0)))[0]
+            x, y = place(in_sole(aid.now, (-body.tail_mm, 0)))[0]
             way = outward if step.amount > 0 else -outward
             _arrow(pen, [(x - way * ARROW / 2, y + 22), (x + way * ARROW / 2, y + 22)])
             _label(pen, (x + way * (ARROW / 2 + 10), y + 27), number, size, way)

@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from fitwright.errors import InputError, check_range
+from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Floats
 from fitwright.sheets import cautions
@@ -33,7 +34,7 @@ from fitwright.sheets.exact import (
 from fitwright.sheets.ink import XY, Pen, shorten
 from fitwright.sheets.position_sheet import SheetFoot, SheetLine
 from fitwright.sheets.sole_drawing import Map, sole_map
-from fitwright.sheets.sole_shapes import cleat_outline, in_sole, sole_outline, width_for
+from fitwright.sheets.sole_shapes import cleat_outline, sole_outline, width_for
 from fitwright.sheets.typeset import Paper, paper_mm
 from fitwright.sheets.words import number, place_words
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from fitwright.errors import InputError
 from fitwright.foot.fitting_aid import Aid, CleatBody, Spot
+from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose
 from fitwright.quantity import Z95
 from fitwright.sheets import cautions
@@ -27,7 +28,6 @@ from fitwright.sheets.cleat_card import (
 from fitwright.sheets.exact import BODY, FINE, FULL, HAIR, TINY, exact_pdf, page_pen, paragraph
 from fitwright.sheets.ink import Pen, shorten
 from fitwright.sheets.sole_drawing import Map
-from fitwright.sheets.sole_shapes import in_sole
 from fitwright.sheets.typeset import Paper
 from fitwright.sheets.words import number
 

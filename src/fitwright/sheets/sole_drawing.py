@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.quantity import Floats, Measured
 from fitwright.sheets.ink import DASH_AXIS, DASH_PREDICTED, HAIRLINE, SMALL, THIN, XY, Pen, Theme
@@ -16,7 +17,6 @@ from fitwright.sheets.sole_shapes import (
     axle_crossing,
     cleat_outline,
     ellipse95,
-    in_sole,
     sole_outline,
     width_for,
 )

@@ -10,10 +10,9 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from fitwright.errors import InputError, check_range
-from fitwright.foot.frame import axle_fraction, cleat_axis
+from fitwright.foot.frame import axle_fraction
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Floats
 from fitwright.sheets.side_shapes import closed_curve
@@ -89,14 +88,6 @@ def _rounded(corners: Floats, radius: float) -> Floats:
         for t in np.linspace(0, 1, 5):
             out.append((1 - t) ** 2 * starts[0] + 2 * t * (1 - t) * corner + t**2 * starts[1])
     return np.asarray(out)
-
-
-def in_sole(pose: CleatPose, points_cleat_mm: ArrayLike) -> Floats:
-    """(n, 2) points of the cleat frame in the sole frame: the cleat's long axis is turned by −ψ."""
-    p = np.asarray(points_cleat_mm, dtype=np.float64)
-    along = cleat_axis(pose.psi_deg)
-    across = np.array([-along[1], along[0]])
-    return np.asarray(pose.vector[:2] + p[:, :1] * along + p[:, 1:2] * across, dtype=np.float64)
 
 
 def axle_crossing(pose: CleatPose, m1: SolePoint, m5: SolePoint) -> tuple[float, Floats] | None:
