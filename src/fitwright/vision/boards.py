@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, check_range
 from fitwright.quantity import Floats
 from fitwright.vision.card import StripLayout, charuco_board, marker_dictionary
 from fitwright.vision.picture import Grey, Picture, shrunk, why_nothing_is_found
@@ -259,6 +259,19 @@ def find_chessboard(grey: Grey, board: Chessboard, half_window_px: int | None = 
     sides = [np.linalg.norm(np.diff(grid, axis=axis), axis=-1).min() for axis in (0, 1)]
     half = half_window_px or int(np.clip(min(sides) / 3, 2, 12))
     return sub_pixel(grey, rough, half)
+
+
+def across_and_down(squares: str, example: str) -> tuple[int, int]:
+    """How many across and down, as a user states it; InputError, with an example, when it is not that."""
+    try:
+        across, down = (int(n) for n in squares.lower().split("x"))
+    except ValueError:
+        raise InputError(
+            "squares", "not understood", value=squares, allowed=f"ACROSSxDOWN, for example {example}"
+        ) from None
+    check_range("squares across", across, 3, 50, "")
+    check_range("squares down", down, 3, 50, "")
+    return across, down
 
 
 def sub_pixel(grey: Grey, corners_px: Floats, half_window_px: int) -> Floats:

@@ -16,7 +16,7 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.quantity import Floats
-from fitwright.vision.boards import Chessboard, find_boards, find_chessboard
+from fitwright.vision.boards import Chessboard, across_and_down, find_boards, find_chessboard
 from fitwright.vision.calibration import ADVISED, FEWEST, CameraCalibration, View
 from fitwright.vision.card import CardLayout, StripLayout
 from fitwright.vision.lens import LENS
@@ -121,14 +121,7 @@ def views_of(picture: Picture, board: Board, half_window_px: int | None = None) 
 
 def described_chessboard(squares: str, square_mm: float) -> Chessboard:
     """A chessboard as a user states it by its inner corners, "9x6"."""
-    try:
-        across, down = (int(n) for n in squares.lower().split("x"))
-    except ValueError:
-        raise InputError(
-            "squares", "not understood", value=squares, allowed="ACROSSxDOWN, for example 9x6"
-        ) from None
-    check_range("squares across", across, 3, 50, "")
-    check_range("squares down", down, 3, 50, "")
+    across, down = across_and_down(squares, "9x6")
     return Chessboard(across, down, check_range("square_mm", square_mm, 0.1, 1000, "mm"))
 
 

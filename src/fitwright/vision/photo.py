@@ -9,10 +9,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fitwright.errors import InputError, check_range
+from fitwright.errors import check_range
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.boards import (
     FoundBoard,
+    across_and_down,
     boards_of,
     find_boards,
     find_markers,
@@ -134,14 +135,7 @@ def described_board(
     squares: str, square_mm: float, marker_mm: float | None, dictionary: str, first_id: int = 0
 ) -> StripLayout:
     """A layout as a user states it, "5x7" squares; InputError names what cannot be."""
-    try:
-        across, down = (int(n) for n in squares.lower().split("x"))
-    except ValueError:
-        raise InputError(
-            "squares", "not understood", value=squares, allowed="ACROSSxDOWN, for example 5x7"
-        ) from None
-    check_range("squares across", across, 3, 50, "")
-    check_range("squares down", down, 3, 50, "")
+    across, down = across_and_down(squares, "5x7")
     check_range("square_mm", square_mm, 1, 500, "mm")
     marker = check_range(
         "marker_mm", marker_mm if marker_mm else 0.5 * square_mm, 0.2 * square_mm, 0.98 * square_mm, "mm"
