@@ -93,6 +93,11 @@ class StripLayout:
         x, y, m = column * self.square_mm + gap, row * self.square_mm + gap, self.marker_mm
         return np.array([[x, y], [x + m, y], [x + m, y + m], [x, y + m]])
 
+    def paper_mm(self, margin_mm: float) -> Floats:
+        """(4, 2) corners of the print with a white margin all round: top left, then clockwise, nominal mm."""
+        w, h, m = self.width_mm, self.height_mm, margin_mm
+        return np.array([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m)])
+
     def shapes(self) -> tuple[Rect, ...]:
         """All rectangles to draw on white paper, in painting order (black squares, markers, their bits)."""
         a = self.square_mm

@@ -57,10 +57,8 @@ def sole_view(picture: Picture, plane: CardPlane) -> Scene:
 
 def _paper(plane: CardPlane, index: int, margin_mm: float) -> Floats:
     """(4, 2) corners of a strip's paper in the plane."""
-    layout = plane.boards[index].layout
-    w, h, m = layout.width_mm, layout.height_mm, margin_mm
-    corners = np.array([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m)]) * plane.print_scale.value
-    return place(corners, plane.parameters, index)
+    corners = plane.boards[index].layout.paper_mm(margin_mm)
+    return place(corners * plane.print_scale.value, plane.parameters, index)
 
 
 def find_sole_outline(picture: Picture, scene: Scene) -> Outline:

@@ -88,10 +88,8 @@ def photo_doubts(picture: Picture, plane: CardPlane) -> tuple[str, ...]:
 def _covered(picture: Picture, plane: CardPlane, index: int, dark: float) -> bool:
     """Whether the white margin of a strip is dark along 6 mm or more of a side, but not along most of it (then it was
     cut off)."""
-    layout = plane.boards[index].layout
-    w, h, m = layout.width_mm, layout.height_mm, MARGIN_MM
-    corners = np.array([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m), (-m, -m)])
-    for a, b in pairwise(corners):
+    corners = plane.boards[index].layout.paper_mm(MARGIN_MM)
+    for a, b in pairwise([*corners, corners[0]]):
         n = int(np.hypot(*(b - a)))
         mm = place(
             (a + np.linspace(0.02, 0.98, n)[:, None] * (b - a)) * plane.print_scale.value,
