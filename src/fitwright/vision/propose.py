@@ -192,16 +192,12 @@ class _Found:
     def _mid_line(self, strokes: list[Stroke]) -> None:
         plane = self.view.plane
         forward = (self.toe - self.heel) / self.length_mm
-        marked = {}
-        for name, end, way in (("heel_centre", self.heel, -forward), ("toe", self.toe, forward)):
+        for name, end, u_mm, way in (
+            ("heel_centre", self.heel, self.ends.u_heel_mm, -forward), ("toe", self.toe, self.ends.u_toe_mm, forward)
+        ):  # fmt: skip
             stroke = _stroke_at(strokes, plane, self.outline.px, end, way)
             if stroke is not None:
-                marked[name] = stroke
-        for name, end, u_mm in (
-            ("heel_centre", self.ends.heel_mm, self.ends.u_heel_mm), ("toe", self.ends.toe_mm, self.ends.u_toe_mm)
-        ):  # fmt: skip
-            if name in marked:
-                self._put(name, *marked[name], "outer end of the stroke on the mid-line", SURE)
+                self._put(name, *stroke, "outer end of the stroke on the mid-line", SURE)
             else:
                 self._put(name, plane.to_picture(end[None])[0], u_mm * plane.px_per_mm,
                           "end of the sole's longest line", LIKELY)  # fmt: skip
