@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.foot.hardware import CleatSystem, feasible_polygon, largest_turn_deg, turned_axes
+from fitwright.foot.hardware import CleatSystem, feasible_polygon, largest_turn_deg
+from fitwright.foot.rigid import rigid_fit
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Z95, Floats, Measured, propagate
 
@@ -67,8 +68,7 @@ def pattern_from_bolts(cleat: CleatSystem, marks: Mapping[str, SolePoint]) -> Bo
         covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] = point.covariance_mm2
     flat = np.concatenate([p.xz for p in points])
     value, cov = propagate(lambda v: _fit(model, v.reshape(-1, 2)), flat, covariance)
-    off = flat.reshape(-1, 2) - (value[:2] + model @ turned_axes(float(value[2])))
-    residual = float(np.sqrt(np.mean(np.sum(off**2, axis=1))))
+    residual = rigid_fit(model, flat.reshape(-1, 2), 1.0).residual_mm
     if residual > MISFIT_MM:
         raise InputError(
             ", ".join(BOLTS[i] for i in seen), f"they miss the pattern of “{cleat.label}” by {residual:.1f} mm",
@@ -80,12 +80,9 @@ def pattern_from_bolts(cleat: CleatSystem, marks: Mapping[str, SolePoint]) -> Bo
 
 
 def _fit(model: Floats, seen: Floats) -> Floats:
-    """(x, z, turn deg) of the pattern: planar rigid fit without scale (Umeyama 1991, in two dimensions)."""
-    m, s = model - model.mean(axis=0), seen - seen.mean(axis=0)
-    across = float(np.sum(m[:, 1] * s[:, 0] - m[:, 0] * s[:, 1]))
-    turn = math.degrees(math.atan2(across, float(np.sum(m * s))))
-    centre = seen.mean(axis=0) - model.mean(axis=0) @ turned_axes(turn)
-    return np.array([centre[0], centre[1], turn])
+    """(x, z, turn deg, sign as ψ) of the pattern."""
+    motion = rigid_fit(model, seen, 1.0)
+    return np.array([*motion.apply(np.zeros((1, 2)))[0], -motion.turn_deg])
 
 
 def pattern_from_cleats(
