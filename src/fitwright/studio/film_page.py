@@ -146,7 +146,7 @@ def missing(found: tuple[ride.Clip, ...]) -> tuple[str, ...]:
         out.append("No film from the side: knee, hip, ankle and trunk angles are not known. Film one side.")
     elif len(sides) == 1:
         (only,) = sides
-        out.append(f"Filmed {'from the right' if only.endswith('right') else 'from the left'} only: a difference "
+        out.append(f"Filmed {ride.VIEW_WORDS[only]} only: a difference "
                    "between the legs does not show. Film the other side the same way.")  # fmt: skip
     if all(kind_of(c.view) == "side" for c in found):
         out.append(

@@ -28,8 +28,6 @@ OPEN_HOURS = 2.0
 """How long a code lasts when nothing else is said (our choice: a visit)."""
 MOST_HOURS = 12.0
 TOKEN_BYTES = 16
-VIEW_WORDS = {"side right": "from the right", "side left": "from the left", "front": "from the front"}
-RIDE_WORDS = {"before": "as it came", "after": "after the change"}
 
 
 @dataclass(frozen=True)
@@ -56,7 +54,7 @@ def _film(view: str, when: str) -> Purpose:
         ride.save_film(visit, medium, view, when, about.get("camera_mm"))
 
     shot, side = ride.VIEWS[view]
-    words = f"film {VIEW_WORDS[view]}, {RIDE_WORDS[when]}"
+    words = f"film {ride.VIEW_WORDS[view]}, {ride.WHEN_WORDS[when]}"
     return Purpose(f"film {view} {when}", "ride", "film", shot, side or "", words, lay)
 
 

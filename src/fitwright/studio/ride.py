@@ -14,6 +14,7 @@ from fitwright.motion.ride import RideResult
 from fitwright.records.media import path_of, refer_to
 from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio import bike
+from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
 from fitwright.studio.film import FilmResult, Marks, analyse_clip
 from fitwright.studio.markers import MarkerResult, analyse_markers
@@ -22,7 +23,10 @@ from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
 STATION = "ride"
 VIEWS = {"side right": ("side", "right"), "side left": ("side", "left"), "front": ("front", None)}
 MOMENTS = ("before", "after")
+VIEW_WORDS = {"side right": "from the right", "side left": "from the left", "front": "from the front"}
+WHEN_WORDS = {"before": "as it came", "after": "after the change"}
 MARKERS = "markers"
+CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=20000)
 Progress = Callable[[float, str], None]
 
 
@@ -55,7 +59,7 @@ def save_film(visit: Visit, medium: Medium, view: str, when: str, camera_mm: flo
     """Lay a film at its place; `camera_mm` is the tape's distance from the lens to the bottom bracket."""
     check_place(view, when)
     if camera_mm is not None:
-        check_range("camera_mm", camera_mm, 800, 20000, "mm", "Lens to bottom bracket, by tape")
+        check_range(CAMERA.name, camera_mm, CAMERA.low, CAMERA.high, CAMERA.unit, f"{CAMERA.label}, by tape")
     answer(visit, STATION, f"film {view} {when}", {"sha256": medium.sha256, "camera_mm": camera_mm})
 
 

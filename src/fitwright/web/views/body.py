@@ -15,7 +15,7 @@ from fitwright.studio import body as station
 from fitwright.studio import hanging, picks
 from fitwright.studio.entry import sentence
 from fitwright.web.views.acting import answering, unknown_action
-from fitwright.web.views.boxes import Typed, exchange, typed_of
+from fitwright.web.views.boxes import Typed, exchange, key_of, typed_of
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
 
@@ -83,8 +83,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
     if action in ("aside", "back"):
         hanging.set_aside(visit, typed.get("label", ""), action == "aside")
     elif action == "away":
-        pk = typed.get("medium", "")
-        hanging.take_away(visit, int(pk) if pk.isascii() and pk.isdigit() and len(pk) < 10 else 0, side)
+        hanging.take_away(visit, key_of(typed.get("medium")), side)
     else:
         raise unknown_action(typed)
     return redirect("body", visit.pk)

@@ -48,6 +48,11 @@ def typed_of(post: QueryDict) -> dict[str, str]:
     }
 
 
+def key_of(text: str | None) -> int:
+    """The key of a record as a page sends it; 0, which no record has, when it is none."""
+    return int(text) if text and text.isascii() and text.isdigit() and len(text) < 16 else 0
+
+
 def version_of(text: str | None) -> int | None:
     """The version of the visit that the page was made from."""
     if text is None or text == "":

@@ -16,9 +16,9 @@ from fitwright.records.models import Visit
 from fitwright.studio import corrections, film_page, jobs, ride
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.proxies import proxy_of
-from fitwright.web.views.boxes import typed_of
+from fitwright.studio.ride import VIEW_WORDS, WHEN_WORDS
+from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.media import MOMENT
-from fitwright.web.views.ride import VIEW_WORDS, WHEN_WORDS
 from fitwright.web.views.shell import show, the_visit
 
 PIXEL = {axis: Field(axis, f"{words} in the picture", unit="px", low=-100, high=10000)
@@ -72,8 +72,7 @@ def data(request: HttpRequest, pk: int, view: str, when: str) -> JsonResponse:
 def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
     """Put one point right in one frame, or take the last correction back; answers when the points are mended."""
     visit, typed = the_visit(pk), typed_of(request.POST)
-    seen = typed.get("analysed", "")
-    analysed = int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 12 else 0
+    analysed = key_of(typed.get("analysed"))
     try:
         if typed.get("action") == "undo":
             told = corrections.take_back(visit, _spaced(view), when, analysed)

@@ -16,13 +16,14 @@ from django.views.decorators.http import require_http_methods
 from fitwright.errors import InputError
 from fitwright.records.models import PhoneLink, Upload, Visit
 from fitwright.studio import incoming, phone
-from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.entry import read_number, sentence
+from fitwright.studio.ride import CAMERA
 from fitwright.studio.visits import answers
 from fitwright.web.views.acting import answering, unknown_action
+from fitwright.web.views.boxes import key_of
 from fitwright.web.views.phone_door import OVER, behind_token, refused
 from fitwright.web.views.shell import show, the_studio
 
-CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=20000)
 ACCEPTED = {"film": "video/*", "photo": "image/*"}
 SHOWN_RECEIVED = 8
 
@@ -116,8 +117,7 @@ def _take(request: HttpRequest, link: PhoneLink) -> None:
 
 
 def _act(visit: Visit, typed: dict[str, str]) -> None:
-    action, pk = typed.get("action"), typed.get("pk", "")
-    number = int(pk) if pk.isascii() and pk.isdigit() and len(pk) < 16 else 0
+    action, number = typed.get("action"), key_of(typed.get("pk"))
     if action == "open":
         text = typed.get("camera_mm", "").strip()
         about = {"camera_mm": read_number(CAMERA, text)} if text else {}

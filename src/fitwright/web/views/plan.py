@@ -14,6 +14,7 @@ from fitwright.studio.entry import Field, read_number, read_text
 from fitwright.web import examples
 from fitwright.web.strips import change_line, finding_row, outcome_row, prediction_row
 from fitwright.web.views.acting import answering, unknown_action
+from fitwright.web.views.boxes import key_of
 from fitwright.web.views.shell import show
 
 
@@ -49,10 +50,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
             raise InputError("plan", f"it still needs {', '.join(missing)}")
         jobs.start_plan(visit)
     elif action == "step":
-        text = typed.get("change", "")
-        change = get_object_or_404(
-            Change, pk=int(text) if text.isascii() and text.isdigit() else 0, visit=visit
-        )
+        change = get_object_or_404(Change, pk=key_of(typed.get("change")), visit=visit)
         _step(change, typed)
     elif action == "compare":
         jobs.start_outcome(visit)

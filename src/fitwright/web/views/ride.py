@@ -15,8 +15,9 @@ from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
 from fitwright.studio import drawings, film_page, jobs, picks, ride
-from fitwright.studio.entry import Field, plain, read_number, sentence
+from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
+from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import frame_time
 from fitwright.studio.visits import answers
 from fitwright.web import examples
@@ -27,14 +28,11 @@ from fitwright.web.views.ride_files import take_recording
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
 
-VIEW_WORDS = {"side right": "from the right", "side left": "from the left", "front": "from the front"}
-WHEN_WORDS = {"before": "as it came", "after": "after the change"}
 CHANGE_WHY = (
     "Change is now less before. With the same stickers kept on, where they sit is common to both films and drops out "
     "of the difference, so that a change is surer than either value. If stickers were set again in between, only an "
     f"angle's change beyond {Z95 * 2**0.5 * SEM_NEW_STICKERS['deg']:.0f}° can be told."
 )
-CAMERA = Field("camera_mm", "Lens to bottom bracket", unit="mm", low=800, high=20000)
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:

@@ -20,7 +20,7 @@ from fitwright.studio.entry import sentence
 from fitwright.studio.markers import LANDMARK_NAMES
 from fitwright.vision.csv_motion import AXES, DECIMALS, SEPARATORS, WAYS, TableLayout, look_at
 from fitwright.vision.motion_files import has_parquet
-from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
 
@@ -54,7 +54,8 @@ def columns(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     """Which column of a table is what; POST keeps it and has the recording analysed."""
     visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="markers")
     given = request.POST if request.method == "POST" else request.GET
-    static = _static(str(given.get("static", ""))) or recording.static_of(visit, medium)
+    named = Medium.objects.filter(pk=key_of(given.get("static")), kind="markers").first()
+    static = named or recording.static_of(visit, medium)
     separator, decimal = str(given.get("separator", "")), str(given.get("decimal", ""))
     if separator not in SEPARATORS or decimal not in DECIMALS or separator == decimal:
         separator = decimal = ""
@@ -136,25 +137,10 @@ def _said(error: InputError) -> str:
                                hint=error.hint))  # fmt: skip
 
 
-def _static(text: str) -> Medium | None:
-    known = text.isascii() and text.isdigit() and len(text) < 10
-    return Medium.objects.filter(pk=int(text), kind="markers").first() if known else None
-
-
 def _fields() -> set[str]:
     """Inputs of the mapping page that can say beside themselves what is wrong."""
     points = {f"{p}.{a}" for p in mapping.offered() for a in AXES}
-    return points | {
-        "time",
-        "time_unit",
-        "rate_hz",
-        "unit",
-        "mm_per_px",
-        "forward",
-        "up",
-        "right",
-        "separator",
-    }
+    return points | {*mapping.CHOSEN, mapping.RATE.name, mapping.PIXEL.name, "separator"}
 
 
 def _map_context(layout: TableLayout, typed: Mapping[str, str], wrong: str) -> dict[str, Any]:
