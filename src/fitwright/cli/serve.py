@@ -19,7 +19,6 @@ from django.conf import settings
 from fitwright.cli.output import reports_errors
 from fitwright.errors import InputError, check_range
 from fitwright.studio.house import open_studio
-from fitwright.studio.incoming import clear_stale
 from fitwright.studio.work import clear_orphans
 from fitwright.web.lan import lan_address as own_lan_address
 from fitwright.web.lan import phones_only
@@ -133,6 +132,8 @@ def serve(
 
     Example: fitwright serve --studio ~/fitting --lan
     """
+    from fitwright.studio.incoming import clear_stale  # brings all that films are read with
+
     check_port_free(port)
     at = ""
     if lan or lan_address:
