@@ -22,7 +22,7 @@ from django.db.models import F, Sum
 from django.utils import timezone
 
 from fitwright.errors import InputError
-from fitwright.records.media import adopt_file, family_of
+from fitwright.records.media import Family, adopt_file, family_of
 from fitwright.records.models import Medium, PhoneLink, Upload, Visit, Work
 from fitwright.studio.entry import sentence
 from fitwright.studio.phone import Purpose, is_open, purpose_of
@@ -329,7 +329,7 @@ def _kept(upload: Upload) -> Medium:
     return adopt_file(path, name, kind, expected=upload.sha256, simulated=upload.link.visit.simulated)
 
 
-def _check_kind(upload: Upload, head: bytes) -> Any:
+def _check_kind(upload: Upload, head: bytes) -> Family:
     """The file's family by its first bytes; its name is not asked."""
     kind = purpose_of(upload.link.purpose).kind
     family = family_of(head)
