@@ -8,6 +8,9 @@ from pathlib import Path
 import av
 import numpy as np
 
+from fitwright.records.media import keep_file
+from fitwright.records.models import Visit
+from fitwright.studio import ride
 from simulated_side import leg_at, theta_of
 
 SIZE = (640, 360)
@@ -60,6 +63,13 @@ def write_film(
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     return path
+
+
+def lay_marked(visit: Visit, film: Path, time_s: np.ndarray, when: str = "before", rpm: float = 88.0) -> None:
+    """Lay the film at the visit's place for one from the right, with its points marked in the 30th frame."""
+    ride.save_film(visit, keep_file(film, "film", simulated=True), "side right", when)
+    at = {n: [float(x) for x in uv[30]] for n, uv in places(time_s, rpm).items()}
+    ride.save_marks(visit, "side right", when, {"time_s": float(time_s[30]), "points": at})
 
 
 def number_in(grey: np.ndarray) -> int:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from counted_film import places, write_film
+from counted_film import lay_marked, places, write_film
 from fitwright.errors import InputError
-from fitwright.records.media import keep_file
 from fitwright.records.models import Analysis, Visit, Work
 from fitwright.studio import bike, corrections, ride
 from fitwright.studio.visits import analysis, new_rider, open_visit
@@ -28,9 +27,7 @@ def film(tmp_path_factory):
 def visit(film) -> Visit:
     opened = open_visit(new_rider("Rosa Lind"))
     assert not bike.save_bike(opened, {"crank_mm": "172.5"}).errors
-    ride.save_film(opened, keep_file(film, "film"), "side right", "before")
-    marks = {"time_s": 0.5, "points": {n: [float(x) for x in uv[30]] for n, uv in AT.items()}}
-    ride.save_marks(opened, "side right", "before", marks)
+    lay_marked(opened, film, TIMES_S)
     ride.analyse_film(opened, "side right", "before")
     return opened
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from counted_film import CENTRE_PX, MM_PER_PX, SIZE, places, write_film
+from counted_film import CENTRE_PX, MM_PER_PX, SIZE, lay_marked, places, write_film
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit, Work
 from fitwright.studio import bike, film_page, jobs, ride
@@ -29,9 +29,7 @@ def visit(film) -> Visit:
     """With one film whose points are marked, not followed."""
     opened = open_visit(new_rider("Rosa Lind"))
     assert not bike.save_bike(opened, {"crank_mm": "172.5"}).errors
-    ride.save_film(opened, keep_file(film, "film"), "side right", "before")
-    marks = {"time_s": 0.5, "points": {n: [float(x) for x in uv[30]] for n, uv in AT.items()}}
-    ride.save_marks(opened, "side right", "before", marks)
+    lay_marked(opened, film, TIMES_S)
     return opened
 
 

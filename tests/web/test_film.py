@@ -10,7 +10,7 @@ import pytest
 from django.urls import reverse
 from playwright.sync_api import Page, expect
 
-from counted_film import BAR_PX, BARS, SIZE, places, write_film
+from counted_film import BAR_PX, BARS, SIZE, lay_marked, places, write_film
 from fitwright.records.media import keep_file
 from fitwright.records.models import Analysis, Visit, Work
 from fitwright.studio import film_page, ride
@@ -46,9 +46,7 @@ def films(tmp_path_factory):
 def ridden(filled: Visit, films) -> Visit:
     """A visit with two films that were followed, each from its 30th frame."""
     for when, path, times, rpm in (("before", films[0], BEFORE_S, 88.0), ("after", films[1], AFTER_S, 95.0)):
-        ride.save_film(filled, keep_file(path, "film", simulated=True), "side right", when)
-        at = {n: [float(x) for x in uv[30]] for n, uv in places(times, rpm).items()}
-        ride.save_marks(filled, "side right", when, {"time_s": float(times[30]), "points": at})
+        lay_marked(filled, path, times, when, rpm)
         ride.analyse_film(filled, "side right", when)
     return filled
 
