@@ -140,8 +140,10 @@ def smooth(
         analysis (None when the cut-off was given or nothing was long enough).
     """
     out, found = x.copy(), None
-    stretches = sorted(_stretches(np.asarray(np.isfinite(x).all(axis=1))), key=lambda s: s.start - s.stop)
-    for stretch in stretches:  # the longest first: it finds the cut-off for all
+    seen = stretches(np.asarray(np.isfinite(x).all(axis=1)))
+    for stretch in sorted(
+        seen, key=lambda s: s.start - s.stop
+    ):  # the longest first: it finds the cut-off for all
         t = time_s[stretch]
         if t.size < MIN_SAMPLES:
             continue
@@ -157,8 +159,9 @@ def smooth(
     return out, float("nan") if cutoff_hz is None else cutoff_hz, found
 
 
-def _stretches(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(np.int8)))
+def stretches(frames: np.ndarray[Any, np.dtype[np.bool_]]) -> list[slice]:
+    """Runs of frames (T,) that are all True, in order."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], frames, [False]]).astype(np.int8)))
     return [slice(int(a), int(b)) for a, b in zip(edge[::2], edge[1::2], strict=True)]
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
 
 LIMBS = (
@@ -172,14 +173,13 @@ def _stretched(film: Followed) -> dict[str, NDArray[np.bool_]]:
 
 def _spells(time_s: Floats, weak: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Runs of weak frames, those close to each other joined, short ones left out."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], weak, [False]]).astype(int)))
     runs: list[tuple[int, int]] = []
-    for first, end in edges.reshape(-1, 2):
-        last = int(end) - 1
+    for run in stretches(weak):
+        first, last = run.start, run.stop - 1
         if runs and time_s[first] - time_s[runs[-1][1]] <= JOINED_S:
             runs[-1] = (runs[-1][0], last)
         else:
-            runs.append((int(first), last))
+            runs.append((first, last))
     step = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
     return [(a, b) for a, b in runs if time_s[b] - time_s[a] + step >= SHORTEST_SPELL_S]
 

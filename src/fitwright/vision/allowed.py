@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
 from fitwright.vision.tracks import LEAVES, SELDOM, Tracks, quality_of
 
@@ -169,14 +170,13 @@ def _where(edge: str, name: str) -> str:
 
 def _gone_by_edge(uv: Floats, width: int, height: int) -> dict[str, int]:
     """Edge → frames in which a point with places uv (T, 2) is not seen because it is beyond that edge."""
-    seen = np.isfinite(uv[:, 0])
-    change = np.flatnonzero(np.diff(np.concatenate([[1], seen.astype(int), [1]])))
     gone: dict[str, int] = {}
-    for a, b in zip(change[::2], change[1::2], strict=True):
+    for run in stretches(~np.isfinite(uv[:, 0])):
+        a, b = run.start, run.stop
         edges = [_edge(uv[a - 2 : a], width, height), _edge(uv[b : b + 2][::-1], width, height)]
         for edge in {e for e in edges if e}:
             if all(e in (edge, None) for e in edges) and (a == 0 or b == len(uv) or edges[0] == edges[1]):
-                gone[edge] = gone.get(edge, 0) + int(b - a)
+                gone[edge] = gone.get(edge, 0) + b - a
     return gone
 
 

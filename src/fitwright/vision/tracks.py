@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError
+from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
 from fitwright.vision.video import ClipInfo, to_sensor, to_upright
 
@@ -193,11 +194,7 @@ def _bend(times: Floats, uv: Floats) -> Floats:
 def quality_of(times: Floats, uv: Floats, u: Floats, kind: str) -> dict[str, Any]:
     """How well one point was followed: places uv (T, 2) and uncertainties u (T, 2) at times (T,)."""
     seen = np.isfinite(uv[:, 0])
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], seen.astype(int), [1]])))
-    gaps = [
-        (times[min(b, len(times) - 1)] - times[max(a - 1, 0)])
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-    ]
+    gaps = [times[min(gap.stop, len(times) - 1)] - times[max(gap.start - 1, 0)] for gap in stretches(~seen)]
     mean_u = float(np.sqrt(np.nanmean(u**2))) if seen.any() else math.nan
     return {
         "kind": kind, "seen": float(seen.mean()), "gaps": len(gaps),
