@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from fitwright.quantity import Floats, combine
+from fitwright.vision.find_lines import fit_line
 from fitwright.vision.picture import Grey, shrunk
 
 SEEK_PX = 1280
@@ -75,20 +76,17 @@ def _refined(ends: Floats, places: Floats, factor: float) -> ProposedEdge | None
     )
     if on.sum() < 20:
         return None
-    middle = places[on].mean(axis=0)
-    direction = np.linalg.svd(places[on] - middle, full_matrices=False)[2][0]
-    upright = bool(abs(direction[1]) > abs(direction[0]))
-    direction = direction * np.sign(direction[1] if upright else direction[0])
+    line = fit_line(places[on])
+    upright = bool(abs(line.direction[1]) > abs(line.direction[0]))
+    direction = line.direction * np.sign(line.direction[1 if upright else 0])
     lean = math.degrees(
         math.atan2(-direction[0], direction[1]) if upright else math.atan2(direction[1], direction[0])
     )
     if abs(lean) > LEANS_DEG:
         return None
-    reach = (places[on] - middle) @ direction
-    spread = float(np.std((places[on] - middle) @ [-direction[1], direction[0]]))
-    told = math.degrees(spread / math.sqrt(float(np.sum(reach**2))))
-    line = middle + np.array([[reach.min()], [reach.max()]]) * direction
-    return ProposedEdge(upright, (line + 0.5) / factor - 0.5, lean, combine(told, EDGE_U_DEG))
+    reach = (places[on] - line.centre) @ direction
+    ends = line.centre + np.array([[reach.min()], [reach.max()]]) * direction
+    return ProposedEdge(upright, (ends + 0.5) / factor - 0.5, lean, combine(line.u_angle_deg, EDGE_U_DEG))
 
 
 def _same(a: ProposedEdge, b: ProposedEdge) -> bool:
