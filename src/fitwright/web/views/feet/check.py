@@ -20,6 +20,7 @@ from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.verdict import Check
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
+from fitwright.web.views.feet.pick import add_photo
 from fitwright.web.views.uploads import take
 
 PARTS = (("x", "fore-aft, + towards the toe"), ("z", "sideways, + outward"), ("psi", "toe-out"))
@@ -119,11 +120,7 @@ def yaw_strip(rode: ridden.Ridden) -> str:
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
     action, side = typed.get("action", ""), typed.get("foot", "")
     if action == "photo":
-        when = typed.get("when", "")
-        soles.check_place(side, when)
-        medium = take(request, visit, "photo", "photo")
-        soles.save_photo(visit, medium, side, when)
-        return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={side}&when={when}")
+        return add_photo(request, visit, typed)
     if action == "recorded":
         restore.choose(visit, side, typed.get("recorded", ""), typed.get("way", "auto"))
         anchor = side

@@ -5,8 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
-from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from fitwright.errors import InputError
@@ -21,7 +19,8 @@ from fitwright.studio.handover import PAPERS
 from fitwright.web import examples
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import BENCHES, show_bench
-from fitwright.web.views.uploads import TAKEN, take
+from fitwright.web.views.feet.pick import add_photo
+from fitwright.web.views.uploads import TAKEN
 
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
@@ -65,8 +64,4 @@ def _cleats(one: Foot) -> list[tuple[str, dict[str, Measured]]]:
 def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
     if typed.get("action") != "photo":
         raise unknown_action(typed)
-    side, when = typed.get("foot", ""), typed.get("when", "")
-    soles.check_place(side, when)
-    medium = take(request, visit, "photo", "photo")
-    soles.save_photo(visit, medium, side, when)
-    return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={side}&when={when}")
+    return add_photo(request, visit, typed)

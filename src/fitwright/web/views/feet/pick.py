@@ -22,6 +22,7 @@ from fitwright.studio.visits import analysis
 from fitwright.vision.pick import snap_at
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import show, the_visit
+from fitwright.web.views.uploads import take
 
 
 def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
@@ -57,6 +58,15 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "save_words": "Measure this sole", "diagram": "feet/diagram.html",
     }  # fmt: skip
     return show(request, visit, "feet", context, template="feet/pick.html", status=422 if problem else 200)
+
+
+def add_photo(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpResponse:
+    """Lay the sole photograph that was sent at its place, and go on to its points."""
+    side, when = typed.get("foot", ""), typed.get("when", "")
+    soles.check_place(side, when)
+    medium = take(request, visit, "photo", "photo")
+    soles.save_photo(visit, medium, side, when)
+    return redirect(f"{reverse('feet_pick', args=[visit.pk, medium.pk])}?foot={side}&when={when}")
 
 
 def _goes_back(when: str) -> str:
