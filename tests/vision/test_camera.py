@@ -2,73 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import numpy as np
 import pytest
 
+import simulated_front
+import simulated_side
 from fitwright.errors import InputError
-from fitwright.linkage.leg import solve
-from fitwright.linkage.twin import LegTwin
 from fitwright.motion.angles import flexion
-from fitwright.motion.ride import CycleCurve, RideResult
-from fitwright.quantity import Measured
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.frontal import read_front
 from fitwright.vision.rolling_shutter import at_one_time
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.track import Tracks
-from fitwright.vision.video import ClipInfo
-
-LEG = LegTwin(405.0, 420.0, 125.0, 105.0, 172.5, -190.0, 751.0, 15.0, (-6.0, 0.0), (10.4, 0.0))
-SIZE = (1920, 1080)
-CENTRE = ((SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2)
-INFO = ClipInfo("simulated", "h264", *SIZE, 60.0, 10.0, 0, 8, 15e6, 0.002)
-SIDE_Z = {
-    "pedal_axle": 186.0,
-    "greater_trochanter": 160.0,
-    "lateral_femoral_condyle": 176.0,
-    "lateral_malleolus": 150.0,
-}
-
-
-def theta(t: np.ndarray, rpm: float = 88.0) -> np.ndarray:
-    """Crank angle with a surge twice a turn, rad."""
-    steady = 0.4 + t * rpm / 60 * 2 * np.pi
-    return steady + 0.012 * np.sin(2 * steady)
-
-
-def leg_at(angle: np.ndarray) -> dict[str, np.ndarray]:
-    pose = solve(LEG, np.degrees(angle))
-    pairs = {"pedal_axle": "axle", "greater_trochanter": "hip", "lateral_femoral_condyle": "knee",
-             "lateral_malleolus": "malleolus"}  # fmt: skip
-    return {
-        n: np.stack([getattr(pose, f"{k}_x") + 0 * angle, getattr(pose, f"{k}_y") + 0 * angle], axis=1)
-        for n, k in pairs.items()
-    }
-
-
-def seen(camera: Pinhole, place, names, readout_s: float, t: np.ndarray, noise: float = 0.03) -> Tracks:
-    """Tracks of points `place(name, times) -> (T, 3)` by a rolling-shutter camera."""
-    rng = np.random.default_rng(5)
-    uv = np.empty((len(t), len(names), 2))
-    for i, n in enumerate(names):
-        own = t.copy()
-        for _ in range(4):
-            px = camera.project(place(n, own))
-            own = t + px[:, 1] / SIZE[1] * readout_s
-        uv[:, i] = px + rng.normal(0, noise, px.shape)
-    quality = {n: {"seen": 1.0} for n in names}
-    return Tracks(tuple(names), t, uv, np.full(uv.shape, 0.04), ("disc",) * len(names), INFO, quality)
+from simulated_front import KNEE_OUT, side_twin
+from simulated_side import CENTRE, INFO, SIDE, SIZE, leg_at, seen, theta_of
 
 
 def side_tracks(yaw=0.0, tilt=0.0, roll=0.0, k1=0.0, readout_s=0.01, seconds=12.0) -> Tracks:
-    t = np.arange(int(seconds * 60)) / 60
-    camera = Pinhole("side", (-100.0, 600.0, 3600.0), 2300.0, CENTRE, yaw, tilt, roll, k1)
-
-    def place(name, times):
-        xy = leg_at(theta(times))[name]
-        return np.column_stack([xy, np.full(len(xy), SIDE_Z[name])])
-
-    return seen(camera, place, list(SIDE_Z), readout_s, t)
+    camera = replace(SIDE, yaw_deg=yaw, tilt_deg=tilt, roll_deg=roll, k1=k1)
+    return simulated_side.side_tracks(camera, seconds, readout_s)
 
 
 def knee_error_deg(tracks: Tracks, **known) -> np.ndarray:
@@ -76,7 +31,7 @@ def knee_error_deg(tracks: Tracks, **known) -> np.ndarray:
     traj = reading.trajectories
     hip, knee, ankle = (traj.position_mm[:, traj.names.index(n)] for n in
                         ("greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus"))  # fmt: skip
-    truth = leg_at(theta(traj.time_s))
+    truth = leg_at(theta_of(traj.time_s))
     true = flexion(
         *(truth[n] for n in ("greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus"))
     )
@@ -88,14 +43,13 @@ def test_rows_are_brought_to_one_time():
     t = np.arange(240) / 60
     tracks = side_tracks(readout_s=0.016, seconds=4.0)
     times, uv = at_one_time(tracks, 0.016)
-    camera = Pinhole("side", (-100.0, 600.0, 3600.0), 2300.0, CENTRE)
-    truth = leg_at(theta(times))["pedal_axle"]
-    expected = camera.project(np.column_stack([truth, np.full(len(times), 186.0)]))
+    truth = leg_at(theta_of(times))["pedal_axle"]
+    expected = SIDE.project(np.column_stack([truth, np.full(len(times), 186.0)]))
     k = tracks.names.index("pedal_axle")
     away = np.abs(uv[5:-5, k] - expected[5:-5])
     assert np.sqrt(np.mean(away**2)) < 0.06
-    assert np.abs(tracks.uv_px[5:-5, k] - camera.project(np.column_stack(
-        [leg_at(theta(t))["pedal_axle"], np.full(len(t), 186.0)]))[5:-5]).max() > 5  # fmt: skip
+    assert np.abs(tracks.uv_px[5:-5, k] - SIDE.project(np.column_stack(
+        [leg_at(theta_of(t))["pedal_axle"], np.full(len(t), 186.0)]))[5:-5]).max() > 5  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -138,8 +92,6 @@ def test_scale_and_origin_are_the_cranks():
 
 def test_a_left_side_film_is_the_mirror_of_a_right_one():
     right = side_tracks(3.0, 1.0)
-    from dataclasses import replace
-
     mirrored = replace(
         right, uv_px=np.stack([SIZE[0] - 1 - right.uv_px[..., 0], right.uv_px[..., 1]], axis=-1)
     )
@@ -158,30 +110,7 @@ def test_the_wrong_side_is_refused():
 
 
 FRONT = Pinhole("front", (3300.0, 560.0, 105.0), 2200.0, CENTRE, -1.4, 1.2, 1.2, -0.015)
-KNEE_OUT = {"right": (-8.0, 4.0), "left": (-3.0, -10.0)}  # mean and cosine, mm outward of the pedal
-
-
-def front_place(name: str, times: np.ndarray) -> np.ndarray:
-    side = name.split("_")[1]
-    angle = theta(times) + (0.0 if side == "right" else np.pi)
-    sign = 1.0 if side == "right" else -1.0
-    leg = leg_at(angle)
-    if name.startswith("pedal"):
-        return np.column_stack([leg["pedal_axle"], np.full(len(times), sign * 128.0)])
-    along = leg["greater_trochanter"] - leg["lateral_malleolus"]
-    ahead = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
-    mean, cosine = KNEE_OUT[side]
-    out = 128.0 + mean + cosine * np.cos(angle)
-    return np.column_stack([leg["lateral_femoral_condyle"] + 55.0 * ahead, sign * out])
-
-
-def side_twin() -> RideResult:
-    pose = leg_at(np.radians(np.arange(360.0)))
-    short = {"greater_trochanter": "hip", "lateral_femoral_condyle": "knee", "lateral_malleolus": "malleolus"}
-    zero = np.zeros(360)
-    curves = {f"{s}_{a}": CycleCurve(f"{s}_{a}", "mm", pose[n][:, i], zero, zero, 20)
-              for n, s in short.items() for i, a in enumerate("xy")}  # fmt: skip
-    return RideResult("side", Measured(88, 0.01, "rpm"), {"right": 20}, {"right": {}}, {"right": curves}, {})
+front_place = partial(simulated_front.front_place, ahead_mm=55.0)
 
 
 @pytest.mark.parametrize(
@@ -193,10 +122,10 @@ def test_front_knee_paths_are_right_to_two_millimetres(camera_mm, twin, limit_mm
     tracks = seen(FRONT, front_place, names, 0.01, np.arange(720) / 60)
     reading = read_front(tracks, 172.5, camera_mm, side_twin() if twin else None, readout_ms=10.0)
     traj = reading.trajectories
-    turned = np.abs(np.degrees(reading.theta_rad - theta(traj.time_s)))[10:-10].max()
+    turned = np.abs(np.degrees(reading.theta_rad - theta_of(traj.time_s)))[10:-10].max()
     assert turned < (0.5 if twin else 3 * reading.facts["crank_angle_u_deg"])
     for side, sign in (("right", 1.0), ("left", -1.0)):
-        angle = theta(traj.time_s) + (0.0 if side == "right" else np.pi)
+        angle = theta_of(traj.time_s) + (0.0 if side == "right" else np.pi)
         z = {n: sign * traj.position_mm[:, traj.names.index(f"{n}_{side}"), 0] for n in ("patella", "pedal")}
         mean, cosine = KNEE_OUT[side]
         error = z["patella"] - np.mean(z["pedal"]) - (mean + cosine * np.cos(angle))
