@@ -18,10 +18,13 @@ from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.foot.words import left_words, motion_words, shift_words
 from fitwright.quantity import Z95, Floats, Measured, propagate
 
-HAND_MM, HAND_DEG = (
-    0.5,
-    0.5,
-)  # what a hand with a ruler and two or three bolts reaches; common practice, no source
+HAND_MM, HAND_DEG = 0.5, 0.5
+"""What a hand with a ruler and two or three bolts reaches (common practice, no source)."""
+
+
+def within_hand(dx_mm: float, dz_mm: float, dpsi_deg: float) -> bool:
+    """Whether a way that is left is no more than what a hand can set."""
+    return max(abs(dx_mm), abs(dz_mm)) <= HAND_MM and abs(dpsi_deg) <= HAND_DEG
 
 
 @dataclass(frozen=True)

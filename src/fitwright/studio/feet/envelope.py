@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.foot.bolts import BoltPattern
-from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
+from fitwright.foot.fitting_aid import within_hand
 from fitwright.foot.hardware import CleatSystem, feasible_polygon, reach
 from fitwright.foot.reach import TradeOff, trade_offs
 from fitwright.foot.sole import CleatPose
@@ -42,9 +42,8 @@ class Envelope:
         """Said when the bolts' place is known too badly to call the first setting out of reach."""
         if self.pattern is None or not self.ways or self.ways[0].keeps == "wish":
             return ""
-        x, z, psi = np.abs(self.ways[0].pose.missing)
-        settable = max(x, z) <= HAND_MM and psi <= HAND_DEG
-        if settable or not self.pattern.may_allow(self.ways[0].pose.missing):
+        missing = self.ways[0].pose.missing
+        if within_hand(*missing.tolist()) or not self.pattern.may_allow(missing):
             return ""
         if self.pattern.picked:
             return "The bolts were picked to no better than that: it may fit, or not quite"

@@ -11,7 +11,7 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BoltPattern
-from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
+from fitwright.foot.fitting_aid import within_hand
 from fitwright.foot.float_window import FloatCheck, check_float
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.hardware import Reachable, cleat_outline
@@ -96,10 +96,7 @@ class FootSetting:
     @property
     def near(self) -> bool:
         """Whether the reachable pose is the setting, to within what a hand can set."""
-        if self.reachable is None:
-            return False
-        x, z, psi = abs(self.reachable.missing)
-        return bool(max(x, z) <= HAND_MM and psi <= HAND_DEG)
+        return self.reachable is not None and within_hand(*self.reachable.missing.tolist())
 
 
 def foot_setting(visit: Visit, side: str, tried: Wished | None = None, with_ride: bool = True) -> FootSetting:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from fitwright.errors import InputError
-from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM
+from fitwright.foot.fitting_aid import HAND_DEG, HAND_MM, within_hand
 from fitwright.foot.remount import Comparison, compare
 from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.foot.words import motion_words
@@ -100,7 +100,7 @@ def check_motion(wish: CleatPose, before: SoleReading, after: SoleReading) -> Ch
 def _against_wish(x: Measured, z: Measured, psi: Measured, residual_mm: float | None = None) -> Check:
     real = any(distinguishable(m, Measured(0.0, 0.0, m.unit)) for m in (x, z, psi))
     words = motion_words(-x.value, -z.value, -psi.value)
-    near = max(abs(x.value), abs(z.value)) <= HAND_MM and abs(psi.value) <= HAND_DEG
+    near = within_hand(x.value, z.value, psi.value)
     if near:
         words = "as wished, to within what a hand can set"
     elif not real:
