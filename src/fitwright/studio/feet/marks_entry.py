@@ -17,7 +17,7 @@ from fitwright.studio.entry import Field, read_readings
 from fitwright.studio.feet.marks import CARRIED, KIND, RULER, Way, aside_key, ways_of
 from fitwright.studio.feet.photo import picture_of, plane_of
 from fitwright.studio.feet.side_photo import EDGES, SideMark, check_edge, measure_side
-from fitwright.studio.feet.soles import STATION, label, letter_of, reading_of
+from fitwright.studio.feet.soles import STATION, label, letter_in, letter_of, reading_of
 from fitwright.studio.visits import analyse, analysis, answer, answers
 
 # Standard uncertainty of one ruler reading (heel's rearmost point, mid-line by eye); our assumption, no source.
@@ -143,8 +143,7 @@ def other_pairs(visit: Visit, side: str) -> tuple[Pair, ...]:
     )
     found: dict[tuple[int, str], Pair] = {}
     for row in rows.select_related("visit").order_by("-visit__opened_at", "-visit_id"):
-        last = row.label.split()[-1]
-        letter = last if last.isupper() else "A"
+        letter = letter_in(row.label)
         here = row.visit_id == visit.pk
         if here and letter == letter_of(visit):
             continue

@@ -17,7 +17,7 @@ from fitwright.records.models import Shoes, Visit
 from fitwright.studio import hardware as catalogue
 from fitwright.studio.entry import Field, read_number, read_text
 from fitwright.studio.feet.hardware import SYSTEM_LIMITS, put_on_bench, save_system
-from fitwright.studio.feet.soles import STATION, letter_of
+from fitwright.studio.feet.soles import STATION, letter_in, letter_of
 from fitwright.studio.hardware_fields import THREE
 from fitwright.studio.visits import answers
 
@@ -68,9 +68,8 @@ def pairs(visit: Visit) -> tuple[Pair, ...]:
 
 
 def _photos(visit: Visit, letter: str) -> int:
-    tail = "" if letter == "A" else f" {letter}"
     keys = (k for k, v in answers(visit, STATION).items() if v and k.startswith("photo "))
-    return sum(len(k.split()) == (3 if not tail else 4) and k.endswith(tail) for k in keys)
+    return sum(letter_in(k) == letter for k in keys)
 
 
 def add_pair(visit: Visit, name: str, size_text: str) -> Shoes:

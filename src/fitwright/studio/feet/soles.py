@@ -38,6 +38,12 @@ def label_of(letter: str, words: str) -> str:
     return words if letter == "A" else f"{words} {letter}"
 
 
+def letter_in(labelled: str) -> str:
+    """The letter of the pair that a label of `label_of` speaks of."""
+    last = labelled.split()[-1]
+    return last if last.isupper() else "A"
+
+
 def save_photo(visit: Visit, medium: Medium, foot: str, when: str) -> None:
     """Lay a sole photograph at its place."""
     check_place(foot, when)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -43,10 +41,9 @@ from fitwright.studio.feet.setting import (
     wish_of,
     wished_of,
 )
-from fitwright.studio.feet.soles import STATION, letter_of, reading_of
+from fitwright.studio.feet.soles import STATION, letter_in, letter_of, reading_of
 from fitwright.studio.visits import answer, answers, once
 
-PLACE = re.compile(r"^(left|right) (before|after|remount)(?: ([A-Z]{1,2}))?$")
 LAST = "last"
 M1_SHARE = 0.70  # of a shoe's length, for a sole that nobody photographed: drawing only
 
@@ -253,16 +250,11 @@ def _earlier(visit: Visit) -> Iterator[tuple[str, tuple[str, SoleReading]]]:
     rows = rows.filter(visit__rider=visit.rider, visit__opened_at__lte=visit.opened_at)
     seen: set[str] = set()
     for row in rows.select_related("visit").order_by("-created_at", "-pk"):
-        side, letter = _side_and_letter(row.label)
+        side, letter = row.label.split()[0], letter_in(row.label)
         here = row.visit_id == visit.pk
-        if side in seen or not side or (here and letter == letter_of(visit)) or row.result["cleat"] is None:
+        if side in seen or (here and letter == letter_of(visit)) or row.result["cleat"] is None:
             continue
         seen.add(side)
         day = row.visit.opened_at
         where = f"on pair {letter}" if here else f"on {day.day} {day:%B %Y}, pair {letter}"
         yield side, (where, SoleReading.from_json(row.result))
-
-
-def _side_and_letter(text: Any) -> tuple[str, str]:
-    match = PLACE.match(str(text))
-    return (match.group(1), match.group(3) or "A") if match else ("", "")
