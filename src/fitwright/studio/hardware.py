@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import transaction
@@ -236,4 +236,4 @@ def _in_use() -> Counter[tuple[str, str]]:
 def _counted(p: Part, used: Counter[tuple[str, str]]) -> Part:
     number = p.data.get("thickness_mm", p.data.get("tilt_deg"))
     mark = p.key if p.kind in ("cleat", "pedal") else plain(float(number or 0))
-    return Part(p.kind, p.key, p.label, p.data, p.source, p.own, p.retired, used[p.kind, mark])
+    return replace(p, used_by=used[p.kind, mark])

@@ -6,7 +6,7 @@ the same. A shim acts like a longer leg on its side. A wedge is recorded with it
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from fitwright.body.measures import malleolus_height
@@ -47,17 +47,23 @@ class Fitted:
 
 def fitted(visit: Visit) -> dict[str, Fitted]:
     """Every number of this page that a part of the catalogue can bring, by field name."""
-    known = {k: plain(m.value) for k, m in bike.contact_measured(visit).items()}
-    known |= {f.name: plain(w.tilt.value) for f in WEDGES if (w := wedge_of(visit, f.side))}
-    offers = {kind: _offers(kind) for kind in ("spacer", "shim", "wedge")}
+    known, offered = _texts(visit), catalogue.parts()
     return {
-        name: Fitted(field, known.get(name, ""), offers.get(name.split("_")[0], ()))
+        name: Fitted(field, known.get(name, ""), _offers(offered, name.split("_")[0]))
         for name, field in FIELDS.items()
     }
 
 
-def _offers(kind: str) -> tuple[tuple[str, str], ...]:
-    numbers = ((p.data.get("thickness_mm", p.data.get("tilt_deg")), p.label) for p in catalogue.parts(kind))
+def _texts(visit: Visit) -> dict[str, str]:
+    """What is on record, by field name."""
+    known = {k: plain(m.value) for k, m in bike.contact_measured(visit).items()}
+    return known | {f.name: plain(w.tilt.value) for f in WEDGES if (w := wedge_of(visit, f.side))}
+
+
+def _offers(offered: Iterable[catalogue.Part], kind: str) -> tuple[tuple[str, str], ...]:
+    numbers = (
+        (p.data.get("thickness_mm", p.data.get("tilt_deg")), p.label) for p in offered if p.kind == kind
+    )
     return tuple((plain(float(n)), words) for n, words in numbers if n is not None)
 
 
@@ -79,8 +85,8 @@ def save_fitted(visit: Visit, typed: Mapping[str, str]) -> dict[str, InputError]
                 wedges[field.side] = read_number(field, typed[field.name])
         except InputError as error:
             errors[field.name] = error
-    before = {name: f.text for name, f in fitted(visit).items()}
-    news = {k: typed[k] for k in AT_BIKE if typed.get(k, "").strip() and typed[k].strip() != before[k]}
+    before = _texts(visit)
+    news = {k: typed[k] for k in AT_BIKE if typed.get(k, "").strip() and typed[k].strip() != before.get(k)}
     key = typed.get("pedal", "")
     if key and key != chosen_pedal(visit):
         pedal = catalogue.part("pedal", key)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
@@ -29,13 +30,13 @@ def _page(
 ) -> HttpResponse:
     said = extra or {}
     typed = said.get("typed", {}) if said.get("wrong_action") else {}
-    shoes = visit.shoes
+    shoes, catalogued = visit.shoes, catalogue.parts(retired=True)
     context = {
         "pairs": pairs.pairs(visit), "shoes": shoes, "system": system_of(visit),
-        "stored": shoes.cleat_system if shoes else {}, "systems": _choices("cleat", _system_key(visit)),
+        "stored": shoes.cleat_system if shoes else {}, "systems": _choices(catalogued, "cleat", _system_key(visit)),
         "pair_boxes": _pair_boxes(visit, typed, said),
         "measure_boxes": [_box(f, _own(visit, f), typed, said, "measures") for f in pairs.OWN_MEASURES],
-        "pedals": _choices("pedal", fitted.chosen_pedal(visit)), "pedal_key": fitted.chosen_pedal(visit),
+        "pedals": _choices(catalogued, "pedal", fitted.chosen_pedal(visit)), "pedal_key": fitted.chosen_pedal(visit),
         "fitted": {
             name: _box(f.field, f.text, typed, said, "fitted") | {"offers": f.offers}
             for name, f in fitted.fitted(visit).items()
@@ -56,9 +57,9 @@ def _system_key(visit: Visit) -> str:
     return str(visit.shoes.cleat_system.get("key", "")) if visit.shoes else ""
 
 
-def _choices(kind: str, now: str) -> list[catalogue.Part]:
+def _choices(catalogued: Iterable[catalogue.Part], kind: str, now: str) -> list[catalogue.Part]:
     """What is offered, with the one that is carried now even when it was put away."""
-    return [p for p in catalogue.parts(kind, retired=True) if not p.retired or p.key == now]
+    return [p for p in catalogued if p.kind == kind and (not p.retired or p.key == now)]
 
 
 def _own(visit: Visit, field: Field) -> str:
