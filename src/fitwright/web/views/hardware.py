@@ -15,6 +15,7 @@ from fitwright.sheets.hardware_drawing import measure_svg
 from fitwright.studio import hardware
 from fitwright.studio.entry import Field, sentence
 from fitwright.studio.hardware_fields import FIELDS, KINDS, LABEL, THREE, TWO
+from fitwright.web.views.acting import unknown_action
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import the_studio
 
@@ -47,7 +48,7 @@ def _write(request: HttpRequest, typed: dict[str, str]) -> HttpResponse:
     elif action in ("retire", "restore"):
         part = (hardware.retire if action == "retire" else hardware.restore)(kind, key)
     else:
-        raise InputError("action", "is not one of this page", value=action[:40])
+        raise unknown_action(typed)
     return redirect(f"{reverse('catalogue')}?{urlencode({'kind': kind})}#part-{part.key}")
 
 
