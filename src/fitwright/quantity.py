@@ -153,13 +153,20 @@ def propagate(
     Returns:
         the function's value (m,) and its covariance (m, m).
     """
+    value, slopes = sensitivities(function, mean, covariance, step, batched=batched)
+    return value, slopes @ np.asarray(covariance, dtype=np.float64) @ slopes.T
+
+
+def sensitivities(
+    function: Callable[[Floats], ArrayLike], mean: ArrayLike, covariance: ArrayLike, step: float = 1e-4,
+    *, batched: bool = False,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """The function's value (m,) and its Jacobian (m, n), for shares of an uncertainty; arguments as `propagate`."""
     x0 = np.asarray(mean, dtype=np.float64)
-    cov = np.asarray(covariance, dtype=np.float64)
-    sd = np.sqrt(np.diag(cov))
+    sd = np.sqrt(np.diag(np.asarray(covariance, dtype=np.float64)))
     h = np.where(sd > 0, step * sd, step)
     inputs = np.concatenate([x0[None], x0 + np.diag(h), x0 - np.diag(h)])
     rows = function(inputs) if batched else [np.atleast_1d(np.asarray(function(x))) for x in inputs]
     y = np.asarray(rows, dtype=np.float64)
     n = x0.size
-    jacobian = ((y[1 : n + 1] - y[n + 1 :]) / (2 * h[:, None])).T
-    return y[0], jacobian @ cov @ jacobian.T
+    return y[0], ((y[1 : n + 1] - y[n + 1 :]) / (2 * h[:, None])).T

@@ -23,7 +23,7 @@ from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import CycleCurve
 from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.trajectories import Trajectories
-from fitwright.quantity import Floats, Measured, combine, difference, distinguishable, propagate
+from fitwright.quantity import Floats, Measured, combine, difference, distinguishable, sensitivities
 
 LOADED_DEG = (60, 120)
 """Crank angles after top dead centre at which a foot presses hardest."""
@@ -141,13 +141,13 @@ def loaded_axle(
             allowed=f"at least {LEAST_FORE_AFT_MM:g} mm", hint="Are M1 and M5 swapped?",
         )  # fmt: skip
     mean, covariance = _inputs(marks, yaw, shoe, film)
-    value, told = propagate(lambda v: _told(v, heel, m5, film.slant), mean, covariance)
+    value, slopes = sensitivities(lambda v: _told(v, heel, m5, film.slant), mean, covariance)
+    told = slopes @ covariance @ slopes.T
     spread, random = _between_turns(curves, bins)
-    by = {}
-    for cause, part in CAUSES.items():
-        only = np.zeros_like(covariance)
-        only[part, part] = covariance[part, part]
-        by[cause] = math.sqrt(propagate(lambda v: _told(v, heel, m5, film.slant), mean, only)[1][0, 0])
+    by = {
+        cause: math.sqrt(slopes[0, part] @ covariance[part, part] @ slopes[0, part])
+        for cause, part in CAUSES.items()
+    }
     by["between turns"] = random / fore_aft
     u = combine(math.sqrt(told[0, 0]), by["between turns"])
     method = "side film, crank forward, and sole marks"
