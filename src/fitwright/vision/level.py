@@ -19,8 +19,6 @@ from fitwright.quantity import Z95, Floats, Measured, combine, format_pm
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.turning import FREE, TurningFit
 
-LEVEL_PRIOR_U_DEG = 1.0
-"""Roll of a tripod that somebody set by eye (common practice, no source)."""
 U_PICK_PX = 0.7
 """Standard uncertainty of a hand-picked coordinate (common practice, no source)."""
 AXLE_HEIGHT_U_MM = 3.0
