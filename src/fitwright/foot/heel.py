@@ -43,7 +43,7 @@ def heel_outline(reading: SoleReading | None, breadth: Measured) -> HeelOutline:
         edge = np.array(reading.outline_mm)
         inner = edge[(edge[:, 0] < HEEL_SHARE * reading.length_mm.value) & (edge[:, 1] < 0)]
         if len(inner) > 2:
-            return HeelOutline(_thinned(inner), 1.5, "the sole’s edge in the photograph")
+            return HeelOutline(thinned(inner, 0, 14), 1.5, "the sole’s edge in the photograph")
     if reading is not None and "heel_inner" in reading.landmarks:
         mark = reading.landmarks["heel_inner"]
         u = math.sqrt(float(mark.covariance_mm2[1, 1]))
@@ -58,8 +58,9 @@ def _round_heel(widest_x: float, half_mm: float) -> Floats:
     return np.column_stack([widest_x * (1 - np.cos(t)), -half_mm * np.sin(np.minimum(t, math.pi / 2))])
 
 
-def _thinned(points: Floats, most: int = 14) -> Floats:
-    ordered = points[np.argsort(points[:, 0])]
+def thinned(points: Floats, along: int, most: int) -> Floats:
+    """At most so many (n, 2) points, spread over all of them, in the order of one coordinate."""
+    ordered = points[np.argsort(points[:, along])]
     return np.asarray(
         ordered[np.unique(np.linspace(0, len(ordered) - 1, most).astype(int))], dtype=np.float64
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.foot.frame import to_bike
+from fitwright.foot.heel import thinned
 from fitwright.foot.toe_overlap import FrontEnd, ToeOverlap, moved, straight_clearance, toe_cap, toe_overlap
 from fitwright.quantity import Floats, Measured, propagate
 from fitwright.records.models import Visit
@@ -72,10 +73,7 @@ def shoe_front(visit: Visit, side: str) -> Floats | None:
         edge = np.array(reading.outline_mm)
         front = edge[edge[:, 0] > 0.7 * length]
         if len(front) > 2:
-            ordered = front[np.argsort(front[:, 1])]
-            return np.asarray(
-                ordered[np.unique(np.linspace(0, len(ordered) - 1, 13).astype(int))], dtype=np.float64
-            )
+            return thinned(front, 1, 13)
     marks = marks_of(visit, side)
     if marks is None:
         return toe_cap(length)
