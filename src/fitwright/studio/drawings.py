@@ -9,12 +9,11 @@ import numpy as np
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
-from fitwright.foot.hardware import cleat_outline
 from fitwright.foot.sole import SoleReading
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.plan.outcome import change_between
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.callouts import Callout
 from fitwright.sheets.curve import Chart, CurveLine, CurveTarget, curve_svg
@@ -26,7 +25,7 @@ from fitwright.sheets.strip import Reading, Strip
 from fitwright.studio import bike, plan
 from fitwright.studio.feet import setting, soles
 from fitwright.studio.feet.foot import foot_of
-from fitwright.studio.feet.hardware import system_of
+from fitwright.studio.feet.hardware import cleat_shape
 from fitwright.studio.ride import MARKERS, rides_by_label
 from fitwright.studio.visits import analysis
 
@@ -212,12 +211,6 @@ def sole_figure(visit: Visit, side: str, links: bool = True) -> SoleFigure | Non
         cleat_outline_mm=cleat_shape(visit), href=f"/visits/{visit.pk}/feet/" if links else "",
         hint="how this was measured",
     )  # fmt: skip
-
-
-def cleat_shape(visit: Visit) -> Floats | None:
-    """(n, 2) the cleat's outline in its own frame, by the measures of the pair on the bench; None while unsaid."""
-    system = system_of(visit)
-    return cleat_outline(system) if system else None
 
 
 def soles_drawing(visit: Visit, theme: Theme = "page", links: bool = True) -> str:

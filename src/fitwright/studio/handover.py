@@ -32,7 +32,7 @@ from fitwright.studio import drawings
 from fitwright.studio.entry import plain
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.foot import foot_of
-from fitwright.studio.feet.hardware import wedge_of
+from fitwright.studio.feet.hardware import cleat_shape, wedge_of
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.studio.report import visit_report_pdf
@@ -218,7 +218,7 @@ def _card_foot(visit: Visit, reading: SoleReading) -> CardFoot:
     assert reading.cleat is not None
     return CardFoot(
         reading.cleat, reading.length_mm.value, m1=marks.get("m1"), m5=marks.get("m5"), datums=reading.datums,
-        bolt_pattern=drawings.bolts(visit), cleat_outline_mm=drawings.cleat_shape(visit),
+        bolt_pattern=drawings.bolts(visit), cleat_outline_mm=cleat_shape(visit),
     )  # fmt: skip
 
 

@@ -8,14 +8,13 @@ import numpy as np
 from django.utils import timezone
 
 from fitwright.foot.fitting_aid import Aid, CleatBody, Spot, fitting_aid, imprint_pose, spots
-from fitwright.foot.hardware import cleat_outline
 from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.records.models import Studio, Visit
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.cleat_card import CardFoot
 from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen
 from fitwright.sheets.typeset import Paper
-from fitwright.studio.feet.hardware import system_of
+from fitwright.studio.feet.hardware import cleat_shape, system_of
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.setting import start_of, target_of, wished_pose
 from fitwright.studio.feet.soles import FEET, reading_of
@@ -82,7 +81,7 @@ def _foot_aid(visit: Visit, side: str) -> FootAid:
     length = reading.length_mm.value if reading else (marks.m1.x_mm / M1_SHARE if marks else 280.0)
     card = CardFoot(
         target, length, outline_mm=outline, m1=m1, m5=m5,
-        cleat_outline_mm=cleat_outline(system) if system else None,
+        cleat_outline_mm=cleat_shape(visit),
     )  # fmt: skip
     paper = AidFoot(card, body, aid, printed, where, notes)
     from_imprint = fitting_aid(printed, target, body) if printed else None

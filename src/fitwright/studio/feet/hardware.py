@@ -12,9 +12,9 @@ from typing import Any
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BOLTS, BoltPattern, pattern_from_bolts, pattern_from_cleats
-from fitwright.foot.hardware import LIMITS, CleatSystem, system
+from fitwright.foot.hardware import LIMITS, CleatSystem, cleat_outline, system
 from fitwright.foot.wedge import Wedge
-from fitwright.quantity import Measured
+from fitwright.quantity import Floats, Measured
 from fitwright.records.models import Shoes, Visit
 from fitwright.studio.feet.soles import STATION, label, reading_of
 from fitwright.studio.visits import answers, let_go, once
@@ -72,6 +72,12 @@ def system_of(visit: Visit) -> CleatSystem | None:
     typed = {k: float(stored[k]) for k in SYSTEM_LIMITS if k in stored}
     named = {"key": "typed", "label": f"{stored.get('bolts', 'three-bolt')}, as typed", "source": TYPED}
     return CleatSystem.from_json(usual.to_json() | typed | named)
+
+
+def cleat_shape(visit: Visit) -> Floats | None:
+    """(n, 2) the cleat's outline in its own frame, by the measures of the pair on the bench; None while unsaid."""
+    system = system_of(visit)
+    return cleat_outline(system) if system else None
 
 
 def bolts_of(visit: Visit, side: str) -> BoltPattern | None:

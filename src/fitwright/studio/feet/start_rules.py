@@ -12,7 +12,7 @@ from fitwright.foot.bolts import BoltPattern
 from fitwright.foot.fitting_aid import within_hand
 from fitwright.foot.float_window import FloatCheck, check_float
 from fitwright.foot.frame import axle_under_foot
-from fitwright.foot.hardware import Reachable, cleat_outline
+from fitwright.foot.hardware import Reachable
 from fitwright.foot.rules import (
     BEHIND_MM,
     BEHIND_SHARE,
@@ -29,7 +29,7 @@ from fitwright.records.models import Analysis, Visit
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio import body
-from fitwright.studio.feet.hardware import bolts_of, float_window, system_of
+from fitwright.studio.feet.hardware import bolts_of, cleat_shape, float_window
 from fitwright.studio.feet.marks import Marks, marks_of
 from fitwright.studio.feet.ridden import Ridden, ridden_of
 from fitwright.studio.feet.setting import (
@@ -144,7 +144,6 @@ def figure(visit: Visit, one: FootSetting) -> SoleFigure | None:
     if one.marks is None or one.start is None:
         return None
     found = reading_of(visit, one.side, "before")
-    system = system_of(visit)
     pose = replace(one.start.cleat, covariance=np.zeros((3, 3)))  # a wish is where it is
     lines = tuple(
         (c.rule.name, c.setting.cleat) for c in one.rules if c.setting is not None and not c.chosen
@@ -153,7 +152,7 @@ def figure(visit: Visit, one: FootSetting) -> SoleFigure | None:
         one.side, found.length_mm.value if found else one.marks.m1.x_mm / M1_SHARE,
         outline_mm=np.array(found.outline_mm) if found and found.outline_mm else None,
         m1=one.marks.m1, m5=one.marks.m5, before=found.cleat if found else None, start=pose,
-        cleat_outline_mm=cleat_outline(system) if system else None, axles=lines,
+        cleat_outline_mm=cleat_shape(visit), axles=lines,
         values=tuple(zip(("from heel", "outward", "toe-out"), one.start.cleat.measured().values(), strict=True)),
     )  # fmt: skip
 
