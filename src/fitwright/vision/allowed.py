@@ -6,9 +6,7 @@ their own pedal, and a point that goes out by the picture's edge is not lost for
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +14,7 @@ from numpy.typing import NDArray
 
 from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
-from fitwright.vision.tracks import LEAVES, SELDOM, Tracks, quality_of
+from fitwright.vision.tracks import LEAVES, SELDOM, Tracks
 
 OFF_CIRCLE_PX, OFF_CIRCLE_SPREADS = 4.0, 8.0
 """An axle further from its ellipse than both of these (the second: spreads of all distances) is not the axle."""
@@ -60,15 +58,10 @@ def _without(tracks: Tracks, i: int, bad: NDArray[np.bool_], why: str) -> Tracks
     """The tracks with point i taken out of the frames `bad` (T,), and a note that says so."""
     if not bad.any():
         return tracks
-    uv, u = tracks.uv_px.copy(), tracks.u_px.copy()
-    uv[bad, i] = u[bad, i] = np.nan
-    name = tracks.names[i]
-    quality: dict[str, Mapping[str, Any]] = {n: dict(q) for n, q in tracks.quality.items()}
-    told = quality_of(tracks.time_s, uv[:, i], u[:, i], tracks.kind[i])
-    quality[name] = {**quality.get(name, {}), **told, "rejected": int(bad.sum())}
-    when = tracks.time_s[bad]
-    note = f"{name}: {why} in {int(bad.sum())} frames (first at {when[0]:.2f} s); they are left out."
-    return replace(tracks, uv_px=uv, u_px=u, quality=quality, notes=(*tracks.notes, note))
+    uv, u = (np.where(bad[:, None], np.nan, x[:, i]) for x in (tracks.uv_px, tracks.u_px))
+    count, when = int(bad.sum()), tracks.time_s[bad]
+    note = f"{tracks.names[i]}: {why} in {count} frames (first at {when[0]:.2f} s); they are left out."
+    return tracks.with_point(i, uv, u, {"rejected": count}, note)
 
 
 def _off_the_circle(tracks: Tracks) -> Tracks:

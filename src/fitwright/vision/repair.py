@@ -17,7 +17,7 @@ from fitwright.errors import InputError
 from fitwright.quantity import Floats
 from fitwright.vision.crew import Crew, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
-from fitwright.vision.tracks import Row, Tracks, as_arrays, quality_of
+from fitwright.vision.tracks import Row, Tracks, as_arrays
 from fitwright.vision.video import LumaFrame, to_upright
 
 HAND_PX = 1.0
@@ -128,13 +128,10 @@ def _with(tracks: Tracks, i: int, rows: list[Row], kinds: tuple[str, ...], here:
     name = tracks.names[i]
     times, places, around = as_arrays(rows, kinds, tracks.info)
     at = np.searchsorted(tracks.time_s, times - 1e-6)
-    uv, u = tracks.uv_px.copy(), tracks.u_px.copy()
-    uv[at, i], u[at, i] = places[:, 0], around[:, 0]
-    quality = {n: dict(q) for n, q in tracks.quality.items()}
-    by_hand = [*quality.get(name, {}).get(CORRECTED, []), round(here, 5)]
-    quality[name] = quality.get(name, {}) | quality_of(tracks.time_s, uv[:, i], u[:, i], tracks.kind[i])
-    quality[name][CORRECTED] = sorted(set(by_hand))
-    pixel = to_upright(uv[int(np.searchsorted(tracks.time_s, here - 1e-6)), i], tracks.info)
+    uv, u = tracks.uv_px[:, i].copy(), tracks.u_px[:, i].copy()
+    uv[at], u[at] = places[:, 0], around[:, 0]
+    by_hand = {*tracks.quality.get(name, {}).get(CORRECTED, []), round(here, 5)}
+    pixel = to_upright(uv[int(np.searchsorted(tracks.time_s, here - 1e-6))], tracks.info)
     note = (f"{name}: put right by hand at {here:.2f} s ({pixel[0]:.1f}, {pixel[1]:.1f} px); "
             f"{len(rows)} frames from {times[0]:.2f} to {times[-1]:.2f} s were followed again.")  # fmt: skip
-    return replace(tracks, uv_px=uv, u_px=u, quality=quality, notes=(*tracks.notes, note))
+    return tracks.with_point(i, uv, u, {CORRECTED: sorted(by_hand)}, note)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -50,6 +50,15 @@ class Tracks:
     def upright_px(self) -> Floats:
         """(T, P, 2) in pixels of the upright picture."""
         return to_upright(self.uv_px, self.info)
+
+    def with_point(self, i: int, uv_px: Floats, u_px: Floats, told: Mapping[str, Any], note: str) -> Tracks:
+        """The tracks with other places and uncertainties (T, 2) of point i, its quality anew with what is `told`
+        besides, and one more note."""
+        uv, u, name = self.uv_px.copy(), self.u_px.copy(), self.names[i]
+        uv[:, i], u[:, i] = uv_px, u_px
+        anew = quality_of(self.time_s, uv_px, u_px, self.kind[i])
+        quality = {**self.quality, name: {**self.quality.get(name, {}), **anew, **told}}
+        return replace(self, uv_px=uv, u_px=u, quality=quality, notes=(*self.notes, note))
 
     def require(self, name: str) -> None:
         """Refuse to go on when a point that all else hangs from was hardly followed.
