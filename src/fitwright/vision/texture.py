@@ -61,7 +61,7 @@ class PatchFollower:
         self.album = [_Picture.around(luma, uv_px, 0.0)]
         self.uv, self.velocity, self.time_s = uv_px.astype(np.float64), np.zeros(2), time_s
         self.reach_px_per_s = reach_px_per_s
-        self.lost, self.steps = 0, 0
+        self.steps = 0
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Position (2,) and standard uncertainty (2,) in this frame; NaN when the patch is not found."""
@@ -71,11 +71,10 @@ class PatchFollower:
         reach = 5.0 + share * self.reach_px_per_s * min(abs(gap), 0.15)
         found = self._found(luma, centre, reach)
         if found is None:
-            self.lost += 1
             return np.full(2, np.nan), np.full(2, np.nan)
         place, u, score = found
         self.velocity = (place - self.uv) / gap if abs(gap) < 0.1 else np.zeros(2)
-        self.uv, self.time_s, self.lost = place, time_s, 0
+        self.uv, self.time_s = place, time_s
         self.steps += 1
         if score < GOOD and len(self.album) < ALBUM:
             own = float(np.sqrt(max(float(np.mean(u**2)) - FLOOR_PX**2, 0.0) + RENEWAL_PX**2))
