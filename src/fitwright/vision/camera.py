@@ -20,6 +20,9 @@ BASE = {
 K1_U = 0.015
 """Standard uncertainty of the radial lens term of a telephone film whose lens nobody calibrated (our choice)."""
 
+U_PICK_PX = 0.7
+"""Standard uncertainty of a hand-picked coordinate in a film (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Pinhole:

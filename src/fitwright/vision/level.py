@@ -16,11 +16,9 @@ from typing import Any
 import numpy as np
 
 from fitwright.quantity import Z95, Floats, Measured, combine, format_pm
-from fitwright.vision.camera import Pinhole
+from fitwright.vision.camera import U_PICK_PX, Pinhole
 from fitwright.vision.turning import FREE, TurningFit
 
-U_PICK_PX = 0.7
-"""Standard uncertainty of a hand-picked coordinate (common practice, no source)."""
 AXLE_HEIGHT_U_MM = 3.0
 """Difference in height of two axles, or two contact places, that are called equal: tyres, pressure, floor (our
 choice)."""

@@ -14,14 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.quantity import Floats, combine
-from fitwright.vision.camera import Pinhole
+from fitwright.vision.camera import U_PICK_PX, Pinhole
 
 RIM_POINTS = {
     wheel: (f"{wheel}_axle", tuple(f"{wheel}_rim_{k}" for k in (1, 2, 3, 4))) for wheel in ("rear", "front")
 }
 """Wheel → its axle and the points on its rim (or on its tyre's outer edge: one of them for all)."""
 LENGTH_POINTS = ("length_1", "length_2")
-U_PICK_PX = 0.7
 ROUND_U_MM = 1.0
 """How round a wheel is and how well its edge is defined (our choice)."""
 PLANE_U_MM = 5.0
