@@ -193,14 +193,17 @@ def _free_turns(
             middle = (low[k] + high[k]) / 2
             turned = mean.copy()
             turned[4] = middle
-            free = _tightest(heel, (0.0, 0.0), bike, pitch_deg, turned, 1)[k][1].gap_mm >= WANTED_GAP_MM
+            ((_, there),) = _tightest(heel, (0.0, 0.0), bike, pitch_deg, turned, 1, slice(k, k + 1))
+            free = there.gap_mm >= WANTED_GAP_MM
             low[k], high[k] = (middle, high[k]) if free else (low[k], middle)
     return [float(a) if t else None for a, t in zip(low, tight, strict=True)]
 
 
 def _tightest(
-    heel: HeelOutline, float_deg: tuple[float, float], bike: HeelBike, pitch_deg: Floats, v: Floats, yaws: int
-) -> list[tuple[str, Clearance]]:
+    heel: HeelOutline, float_deg: tuple[float, float], bike: HeelBike, pitch_deg: Floats, v: Floats, yaws: int,
+    which: slice = slice(None),
+) -> list[tuple[str, Clearance]]:  # fmt: skip
+    """The narrowest place at each part (`which`: of these only)."""
     inward, pitch_shift, x, z, psi = (float(a) for a in v[:5])
     out, crank, parts = bike.parts(v[5:])
     pitch = np.asarray(pitch_deg)[np.arange(0, 360, int(STEP_DEG))] + pitch_shift
@@ -209,7 +212,7 @@ def _tightest(
     return [
         (name, heel_clearance(outline, np.array([x, z]), out, turned, crank, bars, pitch_deg=pitch,
                               heights_mm=HEIGHTS_MM, step_deg=STEP_DEG))
-        for name, bars in parts
+        for name, bars in parts[which]
     ]  # fmt: skip
 
 
