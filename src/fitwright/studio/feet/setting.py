@@ -181,6 +181,10 @@ def target_of(visit: Visit, side: str) -> CleatPose | None:
 
     Bolts that are known too badly to forbid it do not move it.
     """
+    return once(visit, f"target {side}", lambda: _target_of(visit, side))
+
+
+def _target_of(visit: Visit, side: str) -> CleatPose | None:
     planned = wished_pose(visit, side)
     start = start_of(visit, side)
     if planned is not None or start is None:
