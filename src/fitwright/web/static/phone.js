@@ -118,7 +118,7 @@ function follow(job, said) {
   job.id = said.id;
   job.received = said.received;
   job.bar.value = said.received;
-  if (said.state === "done") return end(job, "is at the bench.", true);
+  if (said.state === "done") return end(job, "Is at the bench.", true);
   if (said.state === "failed" || said.state === "cancelled") return end(job, said.error || "It was stopped.");
   job.says.textContent = said.state === "checking" ? "All of it is here; it is being looked at." : `${share(job)} %${timeLeft(job)}`;
 }
@@ -128,9 +128,9 @@ function end(job, words, well = false) {
   job.button.remove();
   job.bar.remove();
   job.row.dataset.state = well ? "done" : "failed";
-  job.says.textContent = well ? "Is at the bench." : words;
+  job.says.textContent = words;
   if (!well) job.says.className = "wrong";
-  news.textContent = words.startsWith(job.file.name) ? words : `${job.file.name}: ${job.says.textContent}`;
+  news.textContent = words.startsWith(job.file.name) ? words : `${job.file.name}: ${words}`;
 }
 
 function giveUp(job) {
