@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from fitwright.cli.output import emit, reports_errors
+from fitwright.cli.output import emit, reports_errors, two_numbers
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import axle_under_foot
 from fitwright.foot.hardware import Reachable, reach, system
@@ -27,6 +27,7 @@ from fitwright.vision.photo import U_PICK_PX
 app = typer.Typer(no_args_is_help=True, help="From foot marks to a cleat setting, and back to it later.")
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+PLACE = "two numbers X,Z in mm, for example 201,-38"
 
 
 @app.command()
@@ -63,7 +64,8 @@ def start(
     if (cleat is None) != (pattern is None):
         raise InputError("system, pattern", "one without the other", hint="Give both, or neither.")
     first, fifth = (
-        SolePoint(*_pair(name, text), np.eye(2) * u_marks**2) for name, text in (("m1", m1), ("m5", m5))
+        SolePoint(*two_numbers(name, text, PLACE), np.eye(2) * u_marks**2)
+        for name, text in (("m1", m1), ("m5", m5))
     )
     angle = Measured(yaw, u_yaw, "deg", "hanging foot")
     setting = start_setting(first, fifth, angle, lateral, fraction)
@@ -71,20 +73,10 @@ def start(
     others = [c for c in side_by_side(first, fifth, wish, rules()) if c.setting and not c.chosen]
     near = None
     if cleat is not None and pattern is not None:
-        near = reach(system(cleat), _pair("pattern", pattern), setting.cleat.vector.tolist())
+        near = reach(system(cleat), two_numbers("pattern", pattern, PLACE), setting.cleat.vector.tolist())
     told = setting.to_json() | {"others": [c.to_json() for c in others]}
     told |= {"reachable": near.to_json()} if near else {}
     emit(told, as_json, lambda: _start_text(setting, others, near))
-
-
-def _pair(name: str, text: str) -> tuple[float, float]:
-    try:
-        x, z = (float(part) for part in text.split(","))
-    except ValueError:
-        raise InputError(
-            name, "not understood", value=text, allowed="two numbers X,Z in mm, for example 201,-38"
-        ) from None
-    return x, z
 
 
 def _start_text(s: StartSetting, others: Sequence[Candidate], near: Reachable | None) -> str:

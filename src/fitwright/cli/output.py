@@ -56,6 +56,15 @@ def _where_to_look(error: typer.TyperException) -> str:
     return f". See: {context.command_path} --help" if context is not None else ""
 
 
+def two_numbers(field: str, text: str, allowed: str) -> tuple[float, float]:
+    """ "A,B" as two floats; InputError with what is allowed."""
+    try:
+        a, b = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(field, "not understood", value=text, allowed=allowed) from None
+    return a, b
+
+
 def check_target(field: str, path: Path) -> Path:
     """The file to be written; InputError before long work when it cannot be."""
     if path.is_dir():

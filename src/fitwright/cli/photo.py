@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from fitwright.cli.output import emit, reports_errors
+from fitwright.cli.output import emit, reports_errors, two_numbers
 from fitwright.errors import InputError, check_range
 from fitwright.quantity import Z95
 from fitwright.vision.boards import Chessboard
@@ -21,6 +21,8 @@ from fitwright.vision.picture import read_picture
 app = typer.Typer(
     no_args_is_help=True, help="Measure on a photograph with the scale card in view, and calibrate cameras."
 )
+
+PIXEL = "two numbers U,V, for example 12.5,340"
 
 
 @app.command()
@@ -66,7 +68,7 @@ def measure(
             "marker_mm" if marker_mm is not None else "first_id", "says nothing without a board",
             hint="Give --squares, --square-mm and --dictionary too",
         )  # fmt: skip
-    points = [pixel("point", text) for text in point or []]
+    points = [two_numbers("point", text, PIXEL) for text in point or []]
     report = measure_board(read_picture(image), layout, points, square_mm)
     data = {"image": image.name, **report.to_json()}
     emit(data, as_json, lambda: _text(data, report))
@@ -147,17 +149,6 @@ def _calibration_text(c: CameraCalibration) -> str:
     lines += [f"  {name}: {rms:.3f} px" for name, rms in c.by_picture.items()]
     lines += [f"not used: {name}: {why}" for name, why in c.unusable.items()]
     return "\n".join([*lines, *(f"note: {note}" for note in c.notes)])
-
-
-def pixel(field: str, text: str) -> tuple[float, float]:
-    """ "U,V" as two floats."""
-    try:
-        u, v = (float(part) for part in text.split(","))
-    except ValueError:
-        raise InputError(
-            field, "not understood", value=text, allowed="two numbers U,V, for example 12.5,340"
-        ) from None
-    return u, v
 
 
 def _text(data: dict[str, Any], report: BoardReport) -> str:
