@@ -17,7 +17,7 @@ from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio import picks
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.feet import marks_entry, marks_page, side_photo
-from fitwright.studio.feet.marks import KIND, SOLES
+from fitwright.studio.feet.marks import KIND
 from fitwright.studio.feet.marks_page import COLUMNS, FootMarks
 from fitwright.studio.feet.soles import FEET, label
 from fitwright.studio.visits import analysis
@@ -75,7 +75,7 @@ def _page(
             vars(f) | {"table": _table(f), "boxes": _boxes(f, extra), "chance": _chance(f.found.p_value)}
             for f in feet
         ],
-        "columns": COLUMNS, "edges": EDGE_WORDS, "soles": SOLES, "ahead": AHEAD,
+        "columns": COLUMNS, "edges": EDGE_WORDS, "ahead": AHEAD,
         "anything": any(f.measured for f in feet), "placed": any(_said_at(f, extra) for f in feet),
     }  # fmt: skip
     return show_bench(request, visit, "feet_marks", context | extra, status=status)
