@@ -130,3 +130,26 @@ def test_closure_on_random_legs(thigh, shank, a, b, theta, beta):
     v = np.array([p.malleolus_x - p.knee_x, p.malleolus_y - p.knee_y])
     inner = np.degrees(np.arctan2(abs(u[0] * v[1] - u[1] * v[0]), u @ v))
     assert 180 - inner == pytest.approx(float(p.knee_flexion_deg), abs=1e-5)
+
+
+def test_many_poses_in_pieces_are_the_same_poses():
+    """20 000 poses go through in several pieces, the last one shorter; each is what it is alone."""
+    rng = np.random.default_rng(7)
+    n = 20_001
+    many = {
+        "thigh": rng.uniform(380, 430, n), "shank": rng.uniform(390, 440, n), "a": rng.uniform(100, 140, n),
+        "hip_y": rng.uniform(650, 700, n), "beta_deg": rng.uniform(0, 30, n), "theta_deg": rng.uniform(0, 360, n),
+    }  # fmt: skip
+    rest = {"b": 105.0, "crank": 172.5, "hip_x": -190.0}
+    whole = pose_arrays(**many, **rest)
+    for i in (0, 8191, 8192, 16383, 16384, n - 1):
+        alone = pose_arrays(**{k: v[i] for k, v in many.items()}, **rest)
+        for name in (
+            "knee_x",
+            "knee_y",
+            "malleolus_x",
+            "knee_flexion_deg",
+            "ankle_plantarflexion_deg",
+            "hip_x",
+        ):
+            np.testing.assert_array_equal(getattr(whole, name)[i], getattr(alone, name))

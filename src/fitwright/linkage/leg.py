@@ -12,6 +12,7 @@ differentiates it by the complex step.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,8 @@ from fitwright.quantity import Floats
 Numbers = NDArray[Any]  # float64, or complex128 under the complex step
 
 THETA_DEG: Floats = np.arange(360.0)
+TO_DEG = 180 / np.pi
+PIECE = 8192  # poses at a time: all that is between stays in the cache
 LIMITS: dict[str, tuple[float, float, str]] = {
     "thigh_mm": (200, 650, "mm"),
     "shank_mm": (200, 650, "mm"),
@@ -96,37 +99,25 @@ def pitch_deg(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike, theta_deg: ArrayL
     return np.asarray(beta)
 
 
+def cos_sin(angle_deg: ArrayLike) -> tuple[Numbers, Numbers]:
+    """cos and sin of an angle in deg from the tangent of its half: one slow function for both, and analytic."""
+    t = np.tan(np.asarray(angle_deg) * (np.pi / 360))
+    s = 2 / (1 + t * t)
+    return s - 1, t * s
+
+
 def ankle_point(
-    crank: ArrayLike, a: ArrayLike, b: ArrayLike, beta_deg: ArrayLike, theta_deg: ArrayLike
+    crank: ArrayLike,
+    a: ArrayLike,
+    b: ArrayLike,
+    beta: tuple[Numbers, Numbers],
+    theta: tuple[Numbers, Numbers],
 ) -> tuple[Numbers, Numbers, Numbers, Numbers]:
-    """Axle x, y and malleolus x, y in mm: A = axle + R(β)·(−a, b)."""
-    theta = np.deg2rad(np.asarray(theta_deg))
-    beta = np.asarray(beta_deg) * (np.pi / 180)
-    axle_x, axle_y = np.asarray(crank) * np.sin(theta), np.asarray(crank) * np.cos(theta)
-    a_, b_ = np.asarray(a), np.asarray(b)
-    x = axle_x - a_ * np.cos(beta) + b_ * np.sin(beta)
-    y = axle_y + a_ * np.sin(beta) + b_ * np.cos(beta)
-    return axle_x, axle_y, np.asarray(x), np.asarray(y)
-
-
-def close_knee(
-    thigh: ArrayLike, shank: ArrayLike, hip_x: ArrayLike, hip_y: ArrayLike, ankle_x: Numbers, ankle_y: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:
-    """Knee flexion (rad) and knee x, y (mm) on the forward branch.
-
-    A distance that the two segments cannot span gives NaN there (`solve` turns that into words).
-    """
-    lt, ls = np.asarray(thigh), np.asarray(shank)
-    dx, dy = ankle_x - np.asarray(hip_x), ankle_y - np.asarray(hip_y)
-    d2 = dx * dx + dy * dy
-    d = np.sqrt(d2)
-    with np.errstate(invalid="ignore"):
-        flexion = np.pi - np.arccos((lt * lt + ls * ls - d2) / (2 * lt * ls))
-        along = (lt * lt - ls * ls + d2) / (2 * d)
-        across = np.sqrt(lt * lt - along * along)
-    knee_x = np.asarray(hip_x) + (along * dx - across * dy) / d
-    knee_y = np.asarray(hip_y) + (along * dy + across * dx) / d
-    return np.asarray(flexion), np.asarray(knee_x), np.asarray(knee_y)
+    """Axle x, y and malleolus x, y in mm: A = axle + R(β)·(−a, b); β and θ as their cos and sin."""
+    (cos_b, sin_b), (cos_t, sin_t) = beta, theta
+    length, a_, b_ = np.asarray(crank), np.asarray(a), np.asarray(b)
+    axle_x, axle_y = length * sin_t, length * cos_t
+    return axle_x, axle_y, axle_x - a_ * cos_b + b_ * sin_b, axle_y + a_ * sin_b + b_ * cos_b
 
 
 def pose_arrays(
@@ -135,23 +126,54 @@ def pose_arrays(
 ) -> LegPose:  # fmt: skip
     """The pose for arrays of anything that broadcasts (crank angles (T,), riders (R, 1), ...); mm, deg.
 
-    NaN where the leg does not reach. No Python loop: 10⁶ poses are one call.
+    NaN where the leg does not reach. No loop over poses: 10⁶ of them go through the same few formulas in pieces
+    that fit the processor's cache. What is given (the hip, a crank angle) comes back as a view, not as a copy.
     """
-    axle_x, axle_y, ankle_x, ankle_y = ankle_point(crank, a, b, beta_deg, theta_deg)
-    flexion, knee_x, knee_y = close_knee(thigh, shank, hip_x, hip_y, ankle_x, ankle_y)
-    beta = np.asarray(beta_deg) * (np.pi / 180)
-    shank_x, shank_y = knee_x - ankle_x, knee_y - ankle_y
-    forward = shank_x * np.cos(beta) - shank_y * np.sin(beta)
-    normal = shank_x * np.sin(beta) + shank_y * np.cos(beta)
-    zero = 0.0 * ankle_x
-    hx, hy = np.asarray(hip_x) + zero, np.asarray(hip_y) + zero
-    to_deg = 180 / np.pi
+    given = [np.asarray(v) for v in (thigh, shank, a, b, crank, hip_x, hip_y, beta_deg, theta_deg)]
+    shape = np.broadcast_shapes(*(v.shape for v in given))
+    full = [np.broadcast_to(v, shape) for v in given]
+    rows = max(1, PIECE * shape[0] // max(1, math.prod(shape))) if shape else 1
+    with np.errstate(invalid="ignore"):  # out of reach is NaN, and `solve` turns that into words
+        if not shape or shape[0] <= rows:
+            out = list(_chain(*given))
+        else:
+            kind = np.result_type(*given, np.float64)
+            out = [np.empty(shape, kind) for _ in range(9)]
+            for i in range(0, shape[0], rows):
+                piece = slice(i, i + rows)
+                for whole, part in zip(out, _chain(*(v[piece] for v in full)), strict=True):
+                    whole[piece] = part
+    axle_x, axle_y, ankle_x, ankle_y, knee_x, knee_y, flexion, ankle, thigh_angle = (
+        np.broadcast_to(v, shape) if v.shape != shape else v for v in out
+    )
     return LegPose(
-        theta_deg=np.asarray(theta_deg) + np.real(zero), axle_x=axle_x + zero, axle_y=axle_y + zero,
-        malleolus_x=ankle_x, malleolus_y=ankle_y, knee_x=knee_x, knee_y=knee_y, hip_x=hx, hip_y=hy,
-        pitch_deg=np.asarray(beta_deg) + zero, knee_flexion_deg=flexion * to_deg,
-        ankle_plantarflexion_deg=angle_of(-forward, normal) * to_deg,
-        thigh_below_horizontal_deg=angle_of(hy - knee_y, knee_x - hx) * to_deg,
+        theta_deg=np.real(full[8]), axle_x=axle_x, axle_y=axle_y, malleolus_x=ankle_x, malleolus_y=ankle_y,
+        knee_x=knee_x, knee_y=knee_y, hip_x=full[5], hip_y=full[6], pitch_deg=full[7], knee_flexion_deg=flexion,
+        ankle_plantarflexion_deg=ankle, thigh_below_horizontal_deg=thigh_angle,
+    )  # fmt: skip
+
+
+def _chain(
+    thigh: Numbers, shank: Numbers, a: Numbers, b: Numbers, crank: Numbers, hip_x: Numbers, hip_y: Numbers,
+    beta_deg: Numbers, theta_deg: Numbers,
+) -> tuple[Numbers, ...]:  # fmt: skip
+    """Axle, malleolus and knee (x, y each, mm), knee flexion, ankle plantar-flexion, thigh below horizontal (deg)."""
+    cos_b, sin_b = cos_sin(beta_deg)
+    axle_x, axle_y, ankle_x, ankle_y = ankle_point(crank, a, b, (cos_b, sin_b), cos_sin(theta_deg))
+    dx, dy = ankle_x - hip_x, ankle_y - hip_y
+    d2, thigh2, shank2 = dx * dx + dy * dy, thigh * thigh, shank * shank
+    along = 0.5 + (thigh2 - shank2) / (
+        2 * d2
+    )  # where the knee's foot point lies on the line hip–ankle, 0 to 1
+    across = np.sqrt(thigh2 / d2 - along * along)
+    thigh_x, thigh_y = along * dx - across * dy, along * dy + across * dx
+    knee_x, knee_y = hip_x + thigh_x, hip_y + thigh_y
+    shank_x, shank_y = knee_x - ankle_x, knee_y - ankle_y
+    return (
+        axle_x, axle_y, ankle_x, ankle_y, knee_x, knee_y,
+        TO_DEG * np.arccos((d2 - thigh2 - shank2) / (2 * thigh * shank)),
+        TO_DEG * angle_of(shank_y * sin_b - shank_x * cos_b, shank_x * sin_b + shank_y * cos_b),
+        TO_DEG * angle_of(-thigh_y, thigh_x),
     )  # fmt: skip
 
 
@@ -175,7 +197,11 @@ def solve(leg: LegTwin, theta_deg: ArrayLike = THETA_DEG) -> LegPose:
 def check_reach(leg: LegTwin, theta_deg: Floats, beta_deg: Numbers) -> None:
     """Raise InputError where hip and ankle are too far apart for the leg, or too close together."""
     _, _, x, y = ankle_point(
-        leg.crank_mm, leg.axle_to_malleolus_x_mm, leg.axle_to_malleolus_y_mm, beta_deg, theta_deg
+        leg.crank_mm,
+        leg.axle_to_malleolus_x_mm,
+        leg.axle_to_malleolus_y_mm,
+        cos_sin(beta_deg),
+        cos_sin(theta_deg),
     )
     d = np.hypot(np.asarray(x) - leg.hip_x_mm, np.asarray(y) - leg.hip_y_mm)
     theta = np.broadcast_to(theta_deg, d.shape)
