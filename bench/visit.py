@@ -12,8 +12,6 @@ import numpy as np
 
 from bench.measurement import Measurement, Row, Unavailable, seconds
 from bench.simulated import SECONDS, demo_studio, open_studio_here
-from fitwright.linkage.leg import solve
-from fitwright.linkage.twin import LegTwin
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
 
@@ -54,23 +52,7 @@ def planning() -> list[Row]:
         Row("plan", seconds(lambda: make_plan(given), 3), "s", "≤ 1",
             f"{len(plan.findings)} findings, {len(plan.changes)} changes"),
         Row("what-if of two changes", 1000 * seconds(lambda: whatif(given, changes), 5), "ms", "≤ 50"),
-        *_linkage(),
     ]  # fmt: skip
-
-
-def _linkage() -> list[Row]:
-    """A million poses of one leg, and how exactly the linkage closes."""
-    leg = LegTwin(405, 420, 125, 105, 172.5, -190, 751, 15.0, (-6.0, 0.0), (10.3923, 0.0))
-    theta = np.linspace(0, 360, 1_000_000)
-    spent = seconds(lambda: solve(leg, theta), 3)
-    pose = solve(leg, theta)
-    thigh = np.hypot(pose.knee_x - pose.hip_x, pose.knee_y - pose.hip_y)
-    shank = np.hypot(pose.knee_x - pose.malleolus_x, pose.knee_y - pose.malleolus_y)
-    closure = max(float(np.abs(thigh - leg.thigh_mm).max()), float(np.abs(shank - leg.shank_mm).max()))
-    return [
-        Row("10⁶ leg poses with checks", 1000 * spent, "ms", "≤ 70", "knee, malleolus, angles"),
-        Row("10⁶ leg poses: lengths kept to", closure / 1000, "m", "≤ 1e-12"),
-    ]
 
 
 def paper() -> list[Row]:
