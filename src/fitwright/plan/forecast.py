@@ -9,10 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.linkage.frontal import knee_path_shift
+from fitwright.linkage.frontal import (
+    FrontalChange,
+    FrontalLeg,
+    event_change,
+    first_frontal,
+    fitted,
+    path_change,
+)
 from fitwright.linkage.leg import solve
 from fitwright.linkage.response import expected_change
 from fitwright.linkage.sensitivity import moved
@@ -20,7 +29,7 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.linkage.upper_body import close_upper, elbow_for_trunk
 from fitwright.plan import reading
 from fitwright.plan.adjustables import Setting, canonical, split
-from fitwright.plan.inputs import PlanInputs
+from fitwright.plan.inputs import SIDES, PlanInputs
 from fitwright.plan.types import Finding, Prediction
 from fitwright.quantity import Measured, combine
 
@@ -32,10 +41,6 @@ WATCHED = (
     ("knee_path_mm.mean", "Knee outward of the pedal, mean"),
 )
 TRUNK_SHARE = Measured(0.7, 0.3, "1", "share of the two-circle closure; our assumption, no source")
-# The ankle, some 125 mm behind the axle, swings 2.2 mm per degree of cleat rotation and the knee may follow by half.
-# Which way is not assumed: the foot may have been there already, inside its float. Our assumption, no source.
-U_KNEE_PATH_MM_PER_DEG = 1.1
-U_KNEE_PATH_PER_SADDLE = 0.1  # mm of path per mm of saddle height; our assumption, no source
 U_YAW_AFTER_DEG = 2.0  # where a freed foot settles is not known to better than this; our assumption
 
 
@@ -60,6 +65,7 @@ class Forecast:
 
     inputs: PlanInputs
     watched: tuple[Watched, ...]
+    frontal: Mapping[str, FrontalLeg] = field(default_factory=dict)
 
     @property
     def setting(self) -> Setting:
@@ -94,7 +100,7 @@ class Forecast:
         if quantity in ("knee_flexion_deg", "ankle_plantarflexion_deg"):
             change = self._joint(w.side, quantity, event, deltas)
         elif quantity == "knee_path_mm":
-            change = self._knee_path(w.side, event, deltas)
+            change = self._knee_path(w.side, event, after, deltas)
         elif quantity == "trunk_inclination_deg":
             change = self._trunk(w, after, deltas)
         elif quantity in ("axle_under_foot", "cleat_rotation_deg", "float_margin_deg"):
@@ -112,13 +118,26 @@ class Forecast:
         solve(moved(leg, self.inputs.contact, planar))  # refuses what the leg cannot reach
         return expected_change(leg, self.inputs.contact, planar, quantity, event, self.inputs.response).total
 
-    def _knee_path(self, side: str, event: str, deltas: Mapping[str, float]) -> Measured:
-        """Sideways shift from stance; a turned cleat moves the knee by an amount nobody has published."""
-        shift = knee_path_shift(deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0))
-        if event == "range":
-            shift = Measured(0.0, 0.0, "mm")
-        turned, raised = deltas.get(f"cleat_psi_deg_{side}", 0.0), deltas.get("saddle_height_mm", 0.0)
-        return shift.widened(U_KNEE_PATH_MM_PER_DEG * turned, U_KNEE_PATH_PER_SADDLE * raised)
+    def _knee_path(self, side: str, event: str, after: Setting, deltas: Mapping[str, float]) -> Measured:
+        """The frontal twin: stance, cleat and yaw of this side, and what the saddle does to the leg's reach."""
+        leg, frontal, front = self._leg(side), self.frontal.get(side), self.inputs.front_ride
+        planar, yaw = sagittal(deltas, side), self._yaw_change(side, after, deltas)
+        spacer, z = deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0)
+        if leg is None or frontal is None or front is None or not (planar or spacer or z or yaw.u):
+            return Measured(0.0, 0.0, "mm")
+        change = FrontalChange(spacer, z, yaw.value, yaw.u, deltas.get("saddle_height_mm", 0.0))
+        mean, doubts = path_change(frontal, leg, moved(leg, self.inputs.contact, planar), change)
+        return event_change(front.curves[side]["knee_path"].mean, mean, doubts, event)
+
+    def _yaw_change(self, side: str, after: Setting, deltas: Mapping[str, float]) -> Measured:
+        """How far the foot follows a turned cleat. A foot that was free inside its float stays, perhaps."""
+        turned = deltas.get(f"cleat_psi_deg_{side}", 0.0)
+        if not turned:
+            return Measured(0.0, 0.0, "deg")
+        new = replace(self.inputs, cleats=after.cleats)
+        change = reading.yaw_after(self.inputs, new, side, U_YAW_AFTER_DEG).value
+        change -= reading.yaw_deg(self.inputs, side).value
+        return Measured(change, U_YAW_AFTER_DEG if change else abs(turned), "deg")
 
     def _leg(self, side: str) -> LegTwin | None:
         """The twin of this side, else of the other one (the same rider), else none."""
@@ -182,7 +201,25 @@ def make_forecast(inputs: PlanInputs, findings: Sequence[Finding]) -> Forecast:
             value = reading.ride_value(inputs, side, key)
             if value is not None and math.isfinite(value.value) and f"{side}.{key}" not in watched:
                 watched[f"{side}.{key}"] = Watched(side, key, label, value)
-    return Forecast(inputs, tuple(watched.values()))
+    return Forecast(inputs, tuple(watched.values()), frontal_legs(inputs))
+
+
+def frontal_legs(inputs: PlanInputs) -> dict[str, FrontalLeg]:
+    """Side → frontal twin fitted to the filmed knee path, where a front ride and a twin exist."""
+    out = {}
+    for side in SIDES:
+        twin = inputs.twins.get(side) or next(iter(inputs.twins.values()), None)
+        curve = inputs.front_ride.curves.get(side, {}).get("knee_path") if inputs.front_ride else None
+        if twin is None or curve is None or not np.isfinite(curve.mean).any():
+            continue
+        bike, cleat = inputs.contact, inputs.cleats.get(side)
+        spacer = bike.spacer_left_mm if side == "left" else bike.spacer_right_mm
+        prior = first_frontal(
+            bike.q_factor_mm / 2 + bike.pedal_offset_mm + spacer, cleat.z_mm if cleat else 0.0,
+            reading.yaw_deg(inputs, side), twin.leg.axle_to_malleolus_x_mm,
+        )  # fmt: skip
+        out[side] = fitted(prior, solve(twin.leg), curve.mean, curve.u)
+    return out
 
 
 def watched_values(inputs: PlanInputs, findings: Sequence[Finding]) -> dict[str, Measured]:

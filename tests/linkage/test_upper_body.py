@@ -1,4 +1,4 @@
-"""The thin frontal model's signs, and the closure of trunk and arm."""
+"""The closure of trunk and arm."""
 
 from __future__ import annotations
 
@@ -9,28 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fitwright.errors import InputError
-from fitwright.linkage.frontal import expected_path, foot_shift, knee_path_shift
 from fitwright.linkage.upper_body import UpperBody, close_upper, elbow_for_trunk
-from fitwright.quantity import Measured
 
 BODY = UpperBody(522, 292, 262)
-
-
-def test_wider_stance_brings_the_knee_in_over_the_pedal():
-    shift = knee_path_shift(spacer_mm=4)
-    assert shift.value == pytest.approx(-2.0)
-    assert shift.u == pytest.approx(1.0)
-    assert foot_shift(spacer_mm=4) == 4
-    # cleat outward on the sole: the foot comes in
-    assert foot_shift(cleat_z_mm=2) == -2
-    assert knee_path_shift(cleat_z_mm=2).value == pytest.approx(-1.0)
-
-
-def test_range_stays_and_mean_moves():
-    now = {"mean": Measured(-10, 1, "mm"), "range": Measured(9, 1, "mm")}
-    after = expected_path(now, Measured(-2, 1, "mm"))
-    assert after["mean"].value == -12
-    assert after["range"] == now["range"]
 
 
 @given(st.floats(5, 80), st.floats(430, 520), st.floats(560, 700))
