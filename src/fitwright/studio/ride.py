@@ -12,7 +12,7 @@ from typing import Any
 from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import RideResult
 from fitwright.records.media import path_of, refer_to
-from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.records.models import Analysis, Answer, Medium, Visit
 from fitwright.studio import bike
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
@@ -32,7 +32,10 @@ Progress = Callable[[float, str], None]
 
 @dataclass(frozen=True)
 class Clip:
-    """One film of the visit with what is known of it; `ride` is None until its points are marked and followed."""
+    """One film of the visit with what is known of it; `ride` is None until its points are marked and followed.
+
+    `marks` were picked in this very film; `others_marks` in another one that lay at its place: a start at best.
+    """
 
     view: str
     when: str
@@ -40,6 +43,7 @@ class Clip:
     marks: Mapping[str, Any] | None
     ride: RideResult | None
     analysed: Analysis | None
+    others_marks: Mapping[str, Any] | None = None
 
     @property
     def label(self) -> str:
@@ -63,11 +67,30 @@ def save_film(visit: Visit, medium: Medium, view: str, when: str, camera_mm: flo
     answer(visit, STATION, f"film {view} {when}", {"sha256": medium.sha256, "camera_mm": camera_mm})
 
 
-def save_marks(visit: Visit, view: str, when: str, marks: Mapping[str, Any]) -> None:
-    """Keep the points that were marked in the film (checked for names and numbers)."""
+def save_marks(
+    visit: Visit, view: str, when: str, marks: Mapping[str, Any], medium: Medium | None = None
+) -> None:
+    """Keep the points that were marked in a film (checked for names and numbers), and in which one.
+
+    Args:
+        medium: the film they were picked in; the one that lies at the place when not given.
+    """
     check_place(view, when)
     Marks.from_json(marks)
-    answer(visit, STATION, f"marks {view} {when}", dict(marks))
+    laid = answers(visit, STATION).get(f"film {view} {when}") or {}
+    picked_in = medium.sha256 if medium is not None else laid.get("sha256")
+    answer(visit, STATION, f"marks {view} {when}", {**marks, "sha256": picked_in})
+
+
+def marks_in(visit: Visit, view: str, when: str, sha256: str) -> Mapping[str, Any] | None:
+    """The points that were picked in the film with this digest, the latest; those of any other film never."""
+    key = f"marks {view} {when}"
+    said = answers(visit, STATION).get(key)
+    if said is None or said.get("sha256") == sha256:
+        return said
+    earlier = Answer.objects.filter(visit=visit, station=STATION, key=key, value__sha256=sha256)
+    found = earlier.order_by("created_at", "pk").last()
+    return found.value if found else None
 
 
 def clips(visit: Visit) -> tuple[Clip, ...]:
@@ -82,7 +105,9 @@ def clips(visit: Visit) -> tuple[Clip, ...]:
         row = analysis(visit, "ride", f"{view} {when}")
         fresh = row is not None and row.medium_id == medium.pk
         ride = ride_of(visit, view, when) if fresh else None
-        found.append(Clip(view, when, medium, said.get(f"marks {view} {when}"), ride, row if fresh else None))
+        marks = marks_in(visit, view, when, medium.sha256)
+        others = said.get(f"marks {view} {when}") if marks is None else None
+        found.append(Clip(view, when, medium, marks, ride, row if fresh else None, others))
     return tuple(found)
 
 
@@ -109,10 +134,10 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     Raises InputError when film, marks or crank length are missing, or the film cannot be used.
     """
     check_place(view, when)
-    said = answers(visit, STATION)
-    film, marks = said.get(f"film {view} {when}"), said.get(f"marks {view} {when}")
+    film = answers(visit, STATION).get(f"film {view} {when}")
     if film is None:
         raise InputError("film", f"there is none for {view}, {when}", hint="Add it at the Ride station")
+    marks = marks_in(visit, view, when, film["sha256"])
     if marks is None:
         raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
     medium = Medium.objects.get(sha256=film["sha256"])

@@ -19,7 +19,6 @@ from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import frame_time
-from fitwright.studio.visits import answers
 from fitwright.web import examples
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.boxes import typed_of
@@ -46,7 +45,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     given = request.POST if request.method == "POST" else request.GET
     view, when = str(given.get("view", "")), str(given.get("when", ""))
     ride.check_place(view, when)
-    on_record: Mapping[str, Any] = answers(visit, ride.STATION).get(f"marks {view} {when}") or {}
+    on_record: Mapping[str, Any] = ride.marks_in(visit, view, when, medium.sha256) or {}
     at_s, problem = _shown_time(
         medium, read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
     )
@@ -58,9 +57,8 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         problem = next((p.error for p in points if p.error), "")
         if not problem:
             try:
-                ride.save_marks(
-                    visit, view, when, {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}}
-                )
+                marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}}
+                ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
             except InputError as error:
