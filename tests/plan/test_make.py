@@ -194,3 +194,33 @@ def test_the_parts_own_range_bounds_the_change(visit):
     cleat = next(c for c in plan.changes if c.adjustable == "cleat_x_mm_left")
     assert cleat.after == pytest.approx(189.0)
     assert any("cannot go further" in w for w in plan.unmet)
+
+
+def test_alternatives_differ_in_kind(visit):
+    """Fewest changes has no more of them than the others, the gentlest is felt least, the last ends nearest to the
+    middle; each is what `make_plan` gives when it is chosen."""
+    inputs = visit()
+    plan = make_plan(inputs)
+    ways = {a.key: a for a in plan.alternatives}
+    assert list(ways) == ["fewest", "gentlest", "middle"]
+    assert len(ways["fewest"].deltas) == min(len(a.deltas) for a in ways.values())
+    assert ways["gentlest"].felt == min(a.felt for a in ways.values())
+    assert ways["middle"].off_middle == min(a.off_middle for a in ways.values())
+    assert ways["middle"].deltas != ways["fewest"].deltas
+    chosen = make_plan(replace(inputs, taste="middle"))
+    assert {c.adjustable: c.delta for c in chosen.changes} == ways["middle"].deltas
+    assert tuple(c.words for c in chosen.changes) == ways["middle"].words
+    with pytest.raises(InputError, match=r"taste.*fewest, gentlest, middle"):
+        replace(inputs, taste="cheap")
+
+
+def test_more_than_one_visit_can_take_is_split(visit, good_leg):
+    """A saddle 35 mm too low: 15 mm now, and how much in all."""
+    low = replace(good_leg, hip_y_mm=good_leg.hip_y_mm - 35)
+    plan = make_plan(bare(visit, leg=low))
+    (change,) = plan.changes
+    assert change.delta == KINDS["saddle_height_mm"].cautious
+    (said,) = [n for n in plan.notes if "in all" in n]
+    total = float(said.split("saddle height: ")[1].split(" mm")[0])
+    assert total > 20
+    assert "15 mm at most in one visit, so over" in said

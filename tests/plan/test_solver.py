@@ -8,12 +8,23 @@ import numpy as np
 import pytest
 
 from fitwright.errors import InputError
-from fitwright.plan.solver import Goal, Move, interval_for, objective, solve_steps
+from fitwright.plan.solver import (
+    FEWEST,
+    GENTLEST,
+    MIDDLE,
+    TASTES,
+    Goal,
+    Move,
+    interval_for,
+    objective,
+    solve_steps,
+)
 from fitwright.quantity import Measured, probability_within
 
 
+@pytest.mark.parametrize("taste", TASTES, ids=lambda t: t.key)
 @pytest.mark.parametrize("seed", range(25))
-def test_against_every_combination(seed):
+def test_against_every_combination(seed, taste):
     """All step combinations of three adjustables are tried; none is better, and none inside has fewer changes."""
     rng = np.random.default_rng(seed)
     moves = [Move(f"m{j}", 1.0, int(rng.integers(0, 5)), int(rng.integers(1, 6)), float(rng.uniform(0, 1)))
@@ -23,15 +34,15 @@ def test_against_every_combination(seed):
     for i in range(4):
         low = float(rng.uniform(-3, 3))
         goals.append(Goal(f"g{i}", 0.0, low, low + float(rng.uniform(1, 4)), 1.5))
-    answer = solve_steps(moves, goals, gain)
+    answer = solve_steps(moves, goals, gain, taste)
     costs = {
-        n: objective(moves, goals, gain, n)
+        n: objective(moves, goals, gain, n, taste)
         for n in itertools.product(*(range(-m.down, m.up + 1) for m in moves))
     }
     best = min(costs, key=lambda n: costs[n])
     assert answer.cost == pytest.approx(costs[best], rel=1e-6, abs=1e-6)
     inside = [n for n in costs if _shortfall(goals, gain, n) == 0]
-    if inside and _shortfall(goals, gain, answer.steps) == 0:
+    if taste is FEWEST and inside and _shortfall(goals, gain, answer.steps) == 0:
         assert np.count_nonzero(answer.steps) == min(np.count_nonzero(n) for n in inside)
 
 
@@ -53,6 +64,17 @@ def test_one_bolt_rather_than_two():
     goals = [Goal("x", 0, 3, 9, 3), Goal("y", 0, 3, 9, 3)]
     answer = solve_steps(moves, goals, np.array([[1.5, 0, 1.2], [0, 1.5, 1.2]]))
     assert answer.steps == (0, 0, 3)
+
+
+def test_the_three_tastes_differ_in_kind():
+    """One big felt change, or two small ones that are hardly felt, or further to the middle of the band."""
+    moves = [Move("bar", 1, 4, 4, 0.9), Move("cleat", 1, 4, 4, 0.1), Move("saddle", 1, 4, 4, 0.1)]
+    goals = [Goal("x", 0, 2, 8, 3), Goal("y", 0, 2, 8, 3)]
+    gain = np.array([[1.0, 1.0, 0.0], [1.0, 0.0, 1.0]])
+    steps = {t.key: solve_steps(moves, goals, gain, t).steps for t in (FEWEST, GENTLEST, MIDDLE)}
+    assert steps["fewest"] == (2, 0, 0)
+    assert steps["gentlest"] == (0, 2, 2)
+    assert (gain @ steps["middle"]).tolist() == [5, 5]
 
 
 def test_shortfall_when_infeasible_is_the_nearest_miss():

@@ -12,6 +12,7 @@ from fitwright.linkage.response import ResponseModel
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
+from fitwright.plan.solver import TASTES
 from fitwright.plan.types import Target
 from fitwright.quantity import Measured
 
@@ -39,6 +40,7 @@ class PlanInputs:
         targets: the studio's own bands; None takes `plan.targets.TARGETS`.
         act_on_opinion: let bands that rest on opinion alone lead to changes (off: they are only shown).
         ranges: adjustable → (least, greatest) hardware value of these parts, where the usual range is not theirs.
+        taste: what the plan spares first, a key of `solver.TASTES`.
         upper: trunk and arm lengths; without them the bars' effect on the trunk is not predicted.
     """
 
@@ -62,10 +64,13 @@ class PlanInputs:
     act_on_opinion: bool = False
     upper: UpperBody | None = None
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    taste: str = "fewest"
 
     def __post_init__(self) -> None:
         if self.use not in USES:
             raise InputError("use", "unknown use", value=self.use, allowed=", ".join(USES))
+        if self.taste not in (keys := [t.key for t in TASTES]):
+            raise InputError("taste", "unknown", value=self.taste, allowed=", ".join(keys))
         check_range("probability", self.probability, 0.5, 0.99, "")
         for side, wish in self.wanted_lambda.items():
             check_range(f"wanted_lambda {side}", wish, 0.0, 1.0, "(0 under M1, 1 under M5)")

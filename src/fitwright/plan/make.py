@@ -8,28 +8,20 @@ may be empty.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from fitwright.errors import InputError
 from fitwright.plan import red_flags
 from fitwright.plan.adjustables import KINDS, canonical, instruction, kind_of, split
 from fitwright.plan.findings import find_all, side_notes
-from fitwright.plan.forecast import Forecast, make_forecast
+from fitwright.plan.forecast import make_forecast
 from fitwright.plan.inputs import PlanInputs
-from fitwright.plan.solver import Goal, Move, attainable, interval_for, solve_steps
-from fitwright.plan.types import Finding, Plan, PlannedChange, Prediction
-from fitwright.quantity import Floats, Measured, format_pm, probability_within
+from fitwright.plan.search import SERVES, Task, check_room, named, names_of, solve, task_of
+from fitwright.plan.solver import TASTES, Taste
+from fitwright.plan.types import Alternative, Finding, Plan, PlannedChange, Prediction
+from fitwright.quantity import Measured, format_pm, probability_within
 
-SERVES: Mapping[str, tuple[str, ...]] = {
-    "knee_flexion_deg": ("saddle_height_mm", "saddle_setback_mm"),
-    "axle_under_foot": ("cleat_x_mm", "cleat_z_mm"),
-    "cleat_rotation_deg": ("cleat_psi_deg",),
-    "trunk_inclination_deg": ("hood_y_mm", "hood_x_mm"),
-    "knee_path_mm": ("spacer_mm",),
-}
 ALSO_HELPS: Mapping[str, tuple[str, ...]] = {"float_margin_deg": ("cleat_psi_deg",)}
 AGAIN: Mapping[int, tuple[str, ...]] = {
     0: ("photograph of the sole with the card", "front view: knee path and foot yaw"),
@@ -38,26 +30,10 @@ AGAIN: Mapping[int, tuple[str, ...]] = {
     3: ("side view: trunk", "ask about hands, neck and back"),
     4: ("everything",),
 }
-SETTINGS = ("axle_under_foot.setting", "cleat_rotation_deg.off_foot")
-# A change must take away a tenth of the band's half-width, at most this scale: 0.4° or 0.4 mm; our choice.
-WIDEST_SCALE: Mapping[str, float] = {"deg": 4.0, "mm": 4.0}
-ROUNDS = 6
 CARE = (
     "One change at a time; ride a few minutes and measure again before the next. "
     "A part's own marks and limits prevail."
 )
-
-
-@dataclass(frozen=True)
-class _Task:
-    """What the solver works on: forecast, the findings that count, moves, and changes that are fixed (pins)."""
-
-    forecast: Forecast
-    findings: tuple[Finding, ...]
-    acted: frozenset[str]
-    moves: tuple[Move, ...]
-    fixed: Mapping[str, float]
-    probability: float
 
 
 def make_plan(inputs: PlanInputs) -> Plan:
@@ -71,18 +47,24 @@ def make_plan(inputs: PlanInputs) -> Plan:
     settings = {
         "use": inputs.use, "probability": inputs.probability, "pins": dict(inputs.pins),
         "forbids": sorted(inputs.forbids), "response": inputs.response.to_json(),
-        "act_on_opinion": inputs.act_on_opinion,
+        "act_on_opinion": inputs.act_on_opinion, "taste": inputs.taste,
     }  # fmt: skip
     stopped = red_flags.referral(inputs.red_flags)
     if stopped:
         return Plan(findings, (), (), stopped=stopped, notes=side_notes(inputs), settings=settings)
-    task = _task(inputs, findings)
-    deltas, uncertain = _solve(task)
+    task = task_of(inputs, findings)
+    solved = {taste.key: solve(task, taste) for taste in TASTES}
+    deltas, uncertain = solved[inputs.taste]
     changes = _changes(task, deltas)
     after = {c.adjustable: c.delta for c in changes}
     outlook = task.forecast.predictions({}, after, only_moved=False)
     unmet = tuple(_unmet(task, after, {p.id: p.expected for p in outlook}))
-    return Plan(findings, changes, outlook, unmet, "", _notes(inputs, changes, unmet, uncertain), settings)
+    later = _over_visits(inputs, findings, deltas) if unmet else ()
+    notes = (*_notes(inputs, changes, unmet, uncertain), *later)
+    return Plan(
+        findings, changes, outlook, unmet, "", notes, settings,
+        tuple(_alternative(task, taste, solved[taste.key][0]) for taste in TASTES),
+    )  # fmt: skip
 
 
 def whatif(inputs: PlanInputs, changes: Mapping[str, float]) -> tuple[Prediction, ...]:
@@ -93,167 +75,16 @@ def whatif(inputs: PlanInputs, changes: Mapping[str, float]) -> tuple[Prediction
     """
     named = {canonical(k): float(v) for k, v in changes.items()}
     for name, delta in named.items():
-        _check_range(name, delta)
+        check_room(name, delta)
     forecast = make_forecast(inputs, find_all(inputs))
     return forecast.predictions({}, named, only_moved=False)
 
 
-def acted_on(finding: Finding, act_on_opinion: bool) -> bool:
-    """Whether a finding leads to changes: a target of its own method whose value lies more likely out than in."""
-    t = finding.target
-    if finding.refused or t.role != "target" or (t.strength == "opinion" and not act_on_opinion):
-        return False
-    return finding.probability_in < 0.5
-
-
-def _check_range(name: str, delta: float) -> None:
-    kind = kind_of(name)
-    if not np.isfinite(delta) or not kind.low <= delta <= kind.high:
-        raise InputError(
-            name, "the change is larger than the hardware's range", value=delta,
-            allowed=f"{kind.low:g} to {kind.high:g} {kind.unit}",
-        )  # fmt: skip
-
-
-def _task(inputs: PlanInputs, findings: tuple[Finding, ...]) -> _Task:
-    """Choose findings to act on and adjustables that serve them; pins become fixed changes."""
-    forecast = make_forecast(inputs, findings)
-    fixed = {}
-    for name, value in inputs.pins.items():
-        delta = value - forecast.setting.value(name)
-        _check_range(canonical(name), delta)
-        fixed[canonical(name)] = delta
-    forbidden = {canonical(n) for n in inputs.forbids}
-    acted = frozenset(f.id for f in findings if acted_on(f, inputs.act_on_opinion))
-    kept = tuple(
-        f for f in findings
-        if not f.refused and f.target.role == "target" and f.target.key.rsplit(".", 1)[0] in SERVES
-        and (f.target.strength != "opinion" or inputs.act_on_opinion)
-    )  # fmt: skip
-    moves: list[Move] = []
-    for finding in (f for f in kept if f.id in acted):
-        for kind in SERVES[finding.target.key.rsplit(".", 1)[0]]:
-            for name in _names(kind, finding.side, inputs):
-                if name not in forbidden | set(fixed) and name not in [m.name for m in moves]:
-                    a = KINDS[kind]
-                    moves.append(Move(name, a.step, *_room(forecast, name, a.cautious), a.felt))
-    return _Task(forecast, kept, acted, tuple(moves), fixed, inputs.probability)
-
-
-def _names(kind: str, side: str, inputs: PlanInputs) -> tuple[str, ...]:
-    """The adjustables of one kind that serve a finding on one side (cleats only where they were measured)."""
-    if kind in ("spacer_mm", "shim_mm"):
-        return (f"{kind}_{side}",) if side != "both" else (f"{kind}_left", f"{kind}_right")
-    if kind.startswith("cleat"):
-        return (f"{kind}_{side}",) if side in inputs.cleats else ()
-    return (kind,)
-
-
-def _room(forecast: Forecast, name: str, most: float) -> tuple[int, int]:
-    """Whole steps down and up within the cautious step, as far as setting and leg allow."""
-    kind = kind_of(name)
-    own = {canonical(k): v for k, v in forecast.inputs.ranges.items()}.get(name)
-    low, high = kind.low, kind.high
-    if own is not None:
-        now = forecast.setting.value(name)
-        low, high = min(own[0] - now, 0.0), max(own[1] - now, 0.0)
-    room = []
-    for sign, end in ((-1, -low), (1, high)):
-        n = int(min(most, end) / kind.step + 1e-9)
-        while n > 0:
-            try:
-                forecast.expected({name: sign * n * kind.step})
-                break
-            except InputError:
-                n -= 1
-        room.append(n)
-    return room[0], room[1]
-
-
-def _solve(task: _Task) -> tuple[dict[str, float], tuple[str, ...]]:
-    """Alternate programme and nonlinear forecast until the steps repeat.
-
-    Returns the changes, and in words the quantities whose band is too narrow for their uncertainty at the wanted
-    probability.
-    """
-    steps: tuple[int, ...] = (0,) * len(task.moves)
-    uncertain: tuple[str, ...] = ()
-    seen: set[tuple[int, ...]] = set()
-    for _ in range(ROUNDS):
-        goals, gain, uncertain = _linearise(task, steps)
-        new = solve_steps(task.moves, goals, gain).steps
-        if new == steps or new in seen:
-            steps = new
-            break
-        seen.add(steps)
-        steps = _within_reach(task, new)
-    return _deltas(task, steps), uncertain
-
-
-def _deltas(task: _Task, steps: Sequence[int]) -> dict[str, float]:
-    moved = {m.name: n * m.step for m, n in zip(task.moves, steps, strict=True) if n}
-    return {**{k: v for k, v in task.fixed.items() if v}, **moved}
-
-
-def _within_reach(task: _Task, steps: tuple[int, ...]) -> tuple[int, ...]:
-    """The steps, shortened one by one where several together would leave the leg's reach."""
-    current = list(steps)
-    while any(current):
-        try:
-            task.forecast.expected(_deltas(task, current))
-            break
-        except InputError:
-            current = [n - int(np.sign(n)) for n in current]
-    return tuple(current)
-
-
-def _linearise(task: _Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats, tuple[str, ...]]:
-    """Goals and gain (m, k) about the given steps: one-step differences of the nonlinear forecast."""
-    base = task.forecast.expected(_deltas(task, steps))
-    gain = np.zeros((len(task.findings), len(task.moves)))
-    for j, move in enumerate(task.moves):
-        there, sign = _neighbour(task, steps, j, move)
-        for i, f in enumerate(task.findings):
-            gain[i, j] = sign * (there[f.id].value - base[f.id].value)
-    goals, uncertain = [], []
-    for i, f in enumerate(task.findings):
-        t, at = f.target, base[f.id]
-        wanted = task.probability if f.id in task.acted else min(task.probability, f.probability_in)
-        low, high = interval_for(t.low, t.high, at.u, wanted)
-        if f.id in task.acted and not attainable(t.low, t.high, at.u, wanted):
-            uncertain.append(_named(f))
-        start = at.value - float(gain[i] @ np.asarray(steps, dtype=np.float64))
-        if f.id in task.acted and t.key in SETTINGS:
-            # A chosen setting, not a measured outcome: once the bolt is loose, go as near as the steps allow.
-            middle, near = (t.low + t.high) / 2, 0.6 * float(np.max(np.abs(gain[i]), initial=0.0))
-            low, high = max(low, middle - near), min(high, middle + near)
-        if f.id not in task.acted:  # leave alone, but do not make worse than it is
-            low, high = min(low, f.value.value), max(high, f.value.value)
-        scale = min((t.high - t.low) / 2, WIDEST_SCALE.get(t.unit, np.inf))
-        goals.append(Goal(f.id, start, low, high, scale))
-    return goals, gain, tuple(uncertain)
-
-
-def _neighbour(task: _Task, steps: tuple[int, ...], j: int, move: Move) -> tuple[Mapping[str, Measured], int]:
-    """The forecast one step up (or down, at the end of the range or of the leg's reach), and the sign."""
-    for sign in (1, -1):
-        if not -move.down <= steps[j] + sign <= move.up:
-            continue
-        near = list(steps)
-        near[j] += sign
-        try:
-            return task.forecast.expected(_deltas(task, near)), sign
-        except InputError:
-            continue
-    return task.forecast.expected(_deltas(task, steps)), 1
-
-
-def _changes(task: _Task, deltas: Mapping[str, float]) -> tuple[PlannedChange, ...]:
+def _changes(task: Task, deltas: Mapping[str, float]) -> tuple[PlannedChange, ...]:
     """The changes in the order of doing, each with its effect on top of those before it."""
     done: dict[str, float] = {}
     out = []
-    for name in sorted(deltas, key=lambda n: (kind_of(n).rank, list(KINDS).index(split(n)[0]), n)):
-        before = task.forecast.setting.changed(done).value(name)
+    for name, before in _in_turn(task, deltas):
         after_all = {**done, name: deltas[name]}
         predictions = task.forecast.predictions(done, after_all)
         after = before + deltas[name]
@@ -266,7 +97,56 @@ def _changes(task: _Task, deltas: Mapping[str, float]) -> tuple[PlannedChange, .
     return tuple(out)
 
 
-def _why(task: _Task, name: str) -> tuple[str, ...]:
+def _alternative(task: Task, taste: Taste, deltas: Mapping[str, float]) -> Alternative:
+    """One way to the bands: what is turned, how much that is felt, and how near to the middle everything ends."""
+    words = tuple(instruction(name, before, before + deltas[name]) for name, before in _in_turn(task, deltas))
+    expected = task.forecast.expected(deltas)
+    off, inside = [], []
+    for f in task.findings:
+        half = (f.target.high - f.target.low) / 2
+        off.append(abs(expected[f.id].value - f.target.low - half) / half)
+        if f.id in task.acted:
+            inside.append(probability_within(expected[f.id], f.target.low, f.target.high))
+    felt = sum(kind_of(n).felt * abs(d) / kind_of(n).cautious for n, d in deltas.items())
+    return Alternative(
+        taste.key, taste.label, dict(deltas), words, felt, float(np.mean(off)) if off else 0.0,
+        min(inside, default=1.0),
+    )  # fmt: skip
+
+
+def _over_visits(
+    inputs: PlanInputs, findings: tuple[Finding, ...], now: Mapping[str, float]
+) -> tuple[str, ...]:
+    """What would be turned in all, where one visit's cautious step cuts it short."""
+    whole, _ = solve(task_of(inputs, findings, one_visit=False))
+    out = []
+    for name in in_order(whole):
+        kind, total = kind_of(name), whole[name]
+        if abs(total) <= kind.cautious + 1e-9 or abs(now.get(name, 0.0)) < kind.cautious - kind.step:
+            continue
+        visits = int(np.ceil(abs(total) / kind.cautious))
+        unit = "°" if kind.unit == "deg" else f" {kind.unit}"
+        out.append(
+            f"{kind.noun}: {abs(total):g}{unit} in all would be asked for, {kind.cautious:g}{unit} at most in one "
+            f"visit, so over {visits} visits; what the rider says and the next ride decide"
+        )
+    return tuple(out)
+
+
+def in_order(deltas: Mapping[str, float]) -> list[str]:
+    """The order of doing: feet, saddle height, setback, bars, parts."""
+    return sorted(deltas, key=lambda n: (kind_of(n).rank, list(KINDS).index(split(n)[0]), n))
+
+
+def _in_turn(task: Task, deltas: Mapping[str, float]) -> Iterator[tuple[str, float]]:
+    """Each adjustable in the order of doing, and its hardware value once those before it are done."""
+    done: dict[str, float] = {}
+    for name in in_order(deltas):
+        yield name, task.forecast.setting.changed(done).value(name)
+        done[name] = deltas[name]
+
+
+def _why(task: Task, name: str) -> tuple[str, ...]:
     """Ids of acted findings that this adjustable serves, each with its source."""
     kind, side = split(name)
     sides = (side, "both") if side else ("left", "right", "both")
@@ -282,13 +162,7 @@ def _why(task: _Task, name: str) -> tuple[str, ...]:
     return tuple(reasons) or (("pinned by the practitioner",) if name in task.fixed else ())
 
 
-def _named(finding: Finding) -> str:
-    """The quantity in plain words, with its side."""
-    side = "" if finding.side == "both" else f", {finding.side}"
-    return f"{finding.target.label}{side}"
-
-
-def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Measured]) -> list[str]:
+def _unmet(task: Task, deltas: Mapping[str, float], expected: Mapping[str, Measured]) -> list[str]:
     """Acted-on quantities that end outside, or not surely enough inside, and what would lift it."""
     words = []
     for finding in task.findings:
@@ -303,18 +177,18 @@ def _unmet(task: _Task, deltas: Mapping[str, float], expected: Mapping[str, Meas
         if outside:
             short = max(t.low - m.value, m.value - t.high)
             decimals = 2 if t.unit == "1" else 1
-            words.append(f"{_named(finding)}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
+            words.append(f"{named(finding)}: {format_pm(m)} expected, {short:.{decimals}f}{unit} outside "
                          f"{band}; {reach}")  # fmt: skip
         elif p < task.probability - 0.01:
-            words.append(f"{_named(finding)}: {format_pm(m)} expected, inside {band} with "
+            words.append(f"{named(finding)}: {format_pm(m)} expected, inside {band} with "
                          f"probability {p:.2f} (wanted {task.probability:.2f}); {reach}")  # fmt: skip
     return words
 
 
-def _what_would_lift(task: _Task, finding: Finding, deltas: Mapping[str, float], outside: bool) -> str:
+def _what_would_lift(task: Task, finding: Finding, deltas: Mapping[str, float], outside: bool) -> str:
     """The nearest thing that stands in the way: a forbidden part, the cautious step, or the uncertainty."""
     quantity = finding.target.key.rsplit(".", 1)[0]
-    names = [n for k in SERVES[quantity] for n in _names(k, finding.side, task.forecast.inputs)]
+    names = [n for k in SERVES[quantity] for n in names_of(k, finding.side, task.forecast.inputs)]
     free = {m.name: m for m in task.moves}
     held = [n for n in names if n not in free]
     if held and not any(n in free for n in names):

@@ -124,11 +124,38 @@ class PlannedChange:
 
 
 @dataclass(frozen=True)
+class Alternative:
+    """One way to the bands, of its own kind.
+
+    Attributes: key, label: what it spares first. deltas: adjustable → change. words: instructions in the order of
+    doing. felt: sum over changes of how much each is felt times its share of a cautious step (0 nothing). off_middle:
+    mean distance of the quantities from the middle of their bands, in half-widths. least_probability:
+    of ending inside, among the acted-on quantities.
+    """
+
+    key: str
+    label: str
+    deltas: Mapping[str, float]
+    words: tuple[str, ...]
+    felt: float
+    off_middle: float
+    least_probability: float
+
+    def to_json(self) -> dict[str, Any]:
+        """The record's form."""
+        return {
+            "key": self.key, "label": self.label, "deltas": dict(self.deltas), "words": list(self.words),
+            "felt": self.felt, "off_middle": self.off_middle, "least_probability": self.least_probability,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
 class Plan:
     """An ordered list of changes, or the reason why there is none.
 
     `stopped` holds the referral text when a red flag stops the advice; `changes` is then empty.
-    `outlook` is the prediction for every finding with all changes made.
+    `outlook` is the prediction for every finding with all changes made. `alternatives`: the same goals reached with
+    fewest changes, least felt, and closest to the middle of the bands; `changes` is the one that was chosen.
     """
 
     findings: tuple[Finding, ...]
@@ -138,6 +165,7 @@ class Plan:
     stopped: str = ""
     notes: tuple[str, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
+    alternatives: tuple[Alternative, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The record's form."""
@@ -145,6 +173,7 @@ class Plan:
             "findings": [f.to_json() for f in self.findings], "changes": [c.to_json() for c in self.changes],
             "outlook": [p.to_json() for p in self.outlook], "unmet": list(self.unmet), "stopped": self.stopped,
             "notes": list(self.notes), "settings": dict(self.settings),
+            "alternatives": [a.to_json() for a in self.alternatives],
         }  # fmt: skip
 
 
