@@ -36,9 +36,12 @@ class Circle:
 def algebraic_circle(x: Floats, y: Floats) -> tuple[float, float, float]:
     """Kåsa's linear fit: centre x, y and radius of (N,) points."""
     x0, y0 = float(x.mean()), float(y.mean())
-    a = np.column_stack([2 * (x - x0), 2 * (y - y0), np.ones_like(x)])
-    (cx, cy, c), *_ = np.linalg.lstsq(a, (x - x0) ** 2 + (y - y0) ** 2, rcond=None)
-    return float(cx) + x0, float(cy) + y0, float(np.sqrt(c + cx**2 + cy**2))
+    u, v = x - x0, y - y0
+    square = u * u + v * v
+    # about the centroid the constant stands alone, and two equations are left for the centre
+    spread = np.array([[u @ u, u @ v], [u @ v, v @ v]])
+    cx, cy = (float(c) for c in np.linalg.solve(2 * spread, [u @ square, v @ square]))
+    return cx + x0, cy + y0, float(np.sqrt(square.mean() + cx**2 + cy**2))
 
 
 def fit_circle(x: Floats, y: Floats, *, field: str = "path", iterations: int = 30) -> Circle:
@@ -51,28 +54,31 @@ def fit_circle(x: Floats, y: Floats, *, field: str = "path", iterations: int = 3
     x, y = x[keep], y[keep]
     if x.size < 5:
         raise InputError(field, "too few points for a circle", value=int(x.size), allowed="5 or more")
-    spread = np.linalg.svd(np.column_stack([x - x.mean(), y - y.mean()]), compute_uv=False)
-    if spread[1] <= 1e-3 * max(float(spread[0]), 1e-9):
+    u, v = x - x.mean(), y - y.mean()
+    thin, long = np.sqrt(np.abs(np.linalg.eigvalsh([[u @ u, u @ v], [u @ v, v @ v]])))
+    if thin <= 1e-3 * max(float(long), 1e-9):
         raise InputError(field, "the points do not go round: they lie on a line or in one spot")
     p = np.array(algebraic_circle(x, y))
     for _ in range(iterations):
-        dx, dy = x - p[0], y - p[1]
-        d = np.hypot(dx, dy)
-        jacobian = np.column_stack([-dx / d, -dy / d, -np.ones_like(d)])
-        step, *_ = np.linalg.lstsq(jacobian, -(d - p[2]), rcond=None)
+        residual, slopes = _off_circle(x, y, p)
+        step = np.linalg.solve(slopes @ slopes.T, -slopes @ residual)
         p = p + step
         if np.abs(step).max() < 1e-10 * max(1.0, p[2]):
             break
-    dx, dy = x - p[0], y - p[1]
-    d = np.hypot(dx, dy)
-    residual = d - p[2]
-    jacobian = np.column_stack([-dx / d, -dy / d, -np.ones_like(d)])
+    residual, slopes = _off_circle(x, y, p)
     variance = float(residual @ residual) / (x.size - 3)
-    covariance = variance * np.linalg.inv(jacobian.T @ jacobian)
+    covariance: Floats = variance * np.asarray(np.linalg.inv(slopes @ slopes.T), dtype=np.float64)
     return Circle(
         float(p[0]), float(p[1]), float(p[2]), covariance,
         float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max()), int(x.size),
     )  # fmt: skip
+
+
+def _off_circle(x: Floats, y: Floats, p: Floats) -> tuple[Floats, Floats]:
+    """(N,) distances of points from the circle p (x, y, radius), and their slopes (3, N) with p."""
+    dx, dy = x - p[0], y - p[1]
+    d = np.hypot(dx, dy)
+    return d - p[2], np.stack([-dx / d, -dy / d, np.full(d.size, -1.0)])
 
 
 @dataclass(frozen=True)

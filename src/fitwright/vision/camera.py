@@ -49,21 +49,31 @@ class Pinhole:
 
     def project(self, points_mm: Floats) -> Floats:
         """(..., 3) mm to (..., 2) px."""
-        c = (points_mm - np.array(self.place_mm)) @ self.rotation.T
+        c = _turned(points_mm - np.array(self.place_mm), self.rotation.T)
         xy = c[..., :2] / c[..., 2:]
-        r2 = np.sum(xy * xy, axis=-1, keepdims=True)
-        return np.asarray(xy * (1 + self.k1 * r2) * self.focal_px + np.array(self.centre_px))
+        if self.k1:
+            xy = xy * (1 + self.k1 * _square(xy))
+        return np.asarray(xy * self.focal_px + np.array(self.centre_px))
 
     def rays(self, px: Floats) -> Floats:
         """(..., 2) px to (..., 3) directions in the bike frame, of length 1 along the optical axis."""
-        d = (px - np.array(self.centre_px)) / self.focal_px
-        xy = d
+        xy = d = (px - np.array(self.centre_px)) / self.focal_px
         for _ in range(4 if self.k1 else 0):
-            xy = d / (1 + self.k1 * np.sum(xy * xy, axis=-1, keepdims=True))
-        return np.asarray(np.concatenate([xy, np.ones_like(xy[..., :1])], axis=-1) @ self.rotation)
+            xy = d / (1 + self.k1 * _square(xy))
+        return _turned(np.concatenate([xy, np.ones_like(xy[..., :1])], axis=-1), self.rotation)
 
     def meet(self, px: Floats, axis: int, at_mm: Floats | float) -> Floats:
         """Where the rays of px (..., 2) meet the plane on which coordinate `axis` has the value `at_mm` (...)."""
         ray = self.rays(px)
         place = np.array(self.place_mm)
         return np.asarray(place + ray * ((at_mm - place[axis]) / ray[..., axis])[..., None])
+
+
+def _turned(vectors: Floats, matrix: Floats) -> Floats:
+    """(..., 3) @ (3, 3) as one product: many small ones are slow."""
+    return np.asarray((vectors.reshape(-1, 3) @ matrix).reshape(vectors.shape))
+
+
+def _square(xy: Floats) -> Floats:
+    """(..., 2) to (..., 1): distance from the axis, squared."""
+    return np.asarray(xy[..., :1] ** 2 + xy[..., 1:] ** 2)
