@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -74,6 +75,7 @@ class Effect:
     rigid: Mapping[str, float] = field(default_factory=dict)
 
 
+@lru_cache(maxsize=4096)
 def angle_at_event(leg: LegTwin, contact: ContactPoints, quantity: str, event: str) -> float:
     """One of the twin's angles at a named event: min, max, range, mean, bdc, tdc, q90 or crank_in_line (deg)."""
     if event in ("min", "max", "range"):

@@ -18,7 +18,7 @@ from fitwright.plan.findings import find_all, side_notes
 from fitwright.plan.forecast import make_forecast
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.search import SERVES, Task, check_room, named, names_of, solve, task_of
-from fitwright.plan.solver import TASTES, Taste
+from fitwright.plan.solver import FEWEST, TASTES, Taste
 from fitwright.plan.types import Alternative, Finding, Plan, PlannedChange, Prediction
 from fitwright.quantity import Measured, format_pm, probability_within
 
@@ -53,17 +53,18 @@ def make_plan(inputs: PlanInputs) -> Plan:
     if stopped:
         return Plan(findings, (), (), stopped=stopped, notes=side_notes(inputs), settings=settings)
     task = task_of(inputs, findings)
-    solved = {taste.key: solve(task, taste) for taste in TASTES}
-    deltas, uncertain = solved[inputs.taste]
+    fewest = solve(task)
+    solved = {t.key: fewest if t is FEWEST else solve(task, t, fewest.short) for t in TASTES}
+    deltas = solved[inputs.taste].deltas
     changes = _changes(task, deltas)
     after = {c.adjustable: c.delta for c in changes}
     outlook = task.forecast.predictions({}, after, only_moved=False)
     unmet = tuple(_unmet(task, after, {p.id: p.expected for p in outlook}))
     later = _over_visits(inputs, findings, deltas) if unmet else ()
-    notes = (*_notes(inputs, changes, unmet, uncertain), *later)
+    notes = (*_notes(inputs, changes, unmet, fewest.uncertain), *later)
     return Plan(
         findings, changes, outlook, unmet, "", notes, settings,
-        tuple(_alternative(task, taste, solved[taste.key][0]) for taste in TASTES),
+        tuple(_alternative(task, taste, solved[taste.key].deltas) for taste in TASTES),
     )  # fmt: skip
 
 
@@ -118,7 +119,7 @@ def _over_visits(
     inputs: PlanInputs, findings: tuple[Finding, ...], now: Mapping[str, float]
 ) -> tuple[str, ...]:
     """What would be turned in all, where one visit's cautious step cuts it short."""
-    whole, _ = solve(task_of(inputs, findings, one_visit=False))
+    whole = solve(task_of(inputs, findings, one_visit=False)).deltas
     out = []
     for name in in_order(whole):
         kind, total = kind_of(name), whole[name]

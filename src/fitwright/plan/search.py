@@ -123,24 +123,37 @@ def _room(forecast: Forecast, name: str, most: float) -> tuple[int, int]:
     return room[0], room[1]
 
 
-def solve(task: Task, taste: Taste = FEWEST) -> tuple[dict[str, float], tuple[str, ...]]:
+@dataclass(frozen=True)
+class Solved:
+    """Changes by adjustable; in words what is too uncertain for the wanted probability even in mid-band;
+    finding id → how far it stays outside its interval, in its unit."""
+
+    deltas: Mapping[str, float]
+    uncertain: tuple[str, ...]
+    short: Mapping[str, float]
+
+
+def solve(task: Task, taste: Taste = FEWEST, short: Mapping[str, float] | None = None) -> Solved:
     """Alternate programme and nonlinear forecast until the steps repeat.
 
-    Returns the changes, and in words the quantities whose band is too narrow for their uncertainty at the wanted
-    probability.
+    `short`: what another way to the same bands left open; no more need be reached, so that two ways are comparable.
     """
     steps: tuple[int, ...] = (0,) * len(task.moves)
     uncertain: tuple[str, ...] = ()
+    left: tuple[float, ...] = (0.0,) * len(task.findings)
     seen: set[tuple[int, ...]] = set()
     for _ in range(ROUNDS):
-        goals, gain, uncertain = _linearise(task, steps)
-        new = solve_steps(task.moves, goals, gain, taste).steps
-        if new == steps or new in seen:
-            steps = new
+        goals, gain, uncertain = _linearise(task, steps, short or {})
+        answer = solve_steps(task.moves, goals, gain, taste)
+        left = answer.shortfall
+        if answer.steps == steps or answer.steps in seen:
+            steps = answer.steps
             break
         seen.add(steps)
-        steps = _within_reach(task, new)
-    return deltas_of(task, steps), uncertain
+        steps = _within_reach(task, answer.steps)
+    return Solved(
+        deltas_of(task, steps), uncertain, dict(zip((f.id for f in task.findings), left, strict=True))
+    )
 
 
 def deltas_of(task: Task, steps: Sequence[int]) -> dict[str, float]:
@@ -160,7 +173,9 @@ def _within_reach(task: Task, steps: tuple[int, ...]) -> tuple[int, ...]:
     return tuple(current)
 
 
-def _linearise(task: Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats, tuple[str, ...]]:
+def _linearise(
+    task: Task, steps: tuple[int, ...], short: Mapping[str, float]
+) -> tuple[list[Goal], Floats, tuple[str, ...]]:
     """Goals and gain (m, k) about the given steps: one-step differences of the nonlinear forecast."""
     base = task.forecast.expected(deltas_of(task, steps))
     gain = np.zeros((len(task.findings), len(task.moves)))
@@ -182,6 +197,7 @@ def _linearise(task: Task, steps: tuple[int, ...]) -> tuple[list[Goal], Floats, 
             low, high = max(low, middle - near), min(high, middle + near)
         if f.id not in task.acted:  # leave alone, but do not make worse than it is
             low, high = min(low, f.value.value), max(high, f.value.value)
+        low, high = low - short.get(f.id, 0.0), high + short.get(f.id, 0.0)
         scale = min((t.high - t.low) / 2, WIDEST_SCALE.get(t.unit, np.inf))
         goals.append(Goal(f.id, start, low, high, scale))
     return goals, gain, tuple(uncertain)
