@@ -82,6 +82,11 @@ def format_pm(m: Measured) -> str:
     return f"{value:.{decimals}f} ± {spread}{tail}".replace("-", "−")
 
 
+def listed(values: Floats, decimals: int) -> list[float | None]:
+    """Numbers (N,) as a record keeps them: rounded, None where not known."""
+    return [v if math.isfinite(v) else None for v in np.round(values, decimals).tolist()]
+
+
 def combine(*u: float) -> float:
     """Root sum of squares of independent standard uncertainties (JCGM 100, 5.1.2)."""
     return math.sqrt(math.fsum(x * x for x in u))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from fitwright.motion.trajectories import Trajectories
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Floats, Measured, listed
 
 THETA_DEG: Floats = np.arange(360.0)
 
@@ -35,13 +35,9 @@ class CycleCurve:
 
     def to_json(self) -> dict[str, Any]:
         """Lists at 1° steps, rounded to 1e-4 of the unit."""
-
-        def pack(x: Floats) -> list[float | None]:
-            return [None if not np.isfinite(v) else round(float(v), 4) for v in x]
-
         return {
             "unit": self.unit, "cycles": self.cycles,
-            "mean": pack(self.mean), "sd": pack(self.sd), "u": pack(self.u),
+            "mean": listed(self.mean, 4), "sd": listed(self.sd, 4), "u": listed(self.u, 4),
         }  # fmt: skip
 
     @staticmethod

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from fitwright.quantity import Floats
+from fitwright.quantity import Floats, listed
 
 
 @dataclass(frozen=True)
@@ -52,15 +52,12 @@ class Trajectories:
 
     def to_json(self) -> dict[str, Any]:
         """Plain data to 0.001 mm and 1e-5 s, null where not seen; `u` is the RMS over the axes."""
-
-        def pack(x: Floats) -> list[float | None]:
-            return [round(v, 3) if np.isfinite(v) else None for v in x.tolist()]
-
         u = np.sqrt(np.mean(self.u_mm**2, axis=2))
         return {
             "axes": list(self.axes), "source": self.source, "time_s": [round(t, 5) for t in self.time_s.tolist()],
             "points": {
-                name: {a: pack(self.position_mm[:, i, k]) for k, a in enumerate(self.axes)} | {"u": pack(u[:, i])}
+                name: {a: listed(self.position_mm[:, i, k], 3) for k, a in enumerate(self.axes)}
+                | {"u": listed(u[:, i], 3)}
                 for i, name in enumerate(self.names)
             },
         }  # fmt: skip

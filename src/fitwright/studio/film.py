@@ -17,7 +17,7 @@ from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Floats, Measured, listed
 from fitwright.vision.film_card import cards_in
 from fitwright.vision.frontal import read_front
 from fitwright.vision.rereading import PictureFrame
@@ -125,8 +125,9 @@ class FilmResult:
 
     def to_json(self) -> dict[str, Any]:
         """`{"ride", "tracks", "theta_deg"}`: the record's form."""
-        theta = [round(float(t), 2) if math.isfinite(t) else None for t in self.theta_deg]
-        return {"ride": self.ride.to_json(), "tracks": dict(self.tracks), "theta_deg": theta}
+        return {
+            "ride": self.ride.to_json(), "tracks": dict(self.tracks), "theta_deg": listed(self.theta_deg, 2),
+        }  # fmt: skip
 
     def contract_json(self) -> dict[str, Any]:
         """What `fitwright ride analyse` writes: the ride, its quantities at the top level, and track quality."""

@@ -12,7 +12,7 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.motion import weak
-from fitwright.quantity import Floats
+from fitwright.quantity import Floats, listed
 from fitwright.records.models import Analysis, Visit
 from fitwright.sheets.curve import Chart, CurveLine, curve_svg, plot_of
 from fitwright.sheets.ink import State
@@ -177,7 +177,7 @@ def charts(visit: Visit, clip: ride.Clip, beside: ride.Clip | None) -> tuple[Dra
 def _drawn(chart: Chart, number: int) -> Drawn:
     plot = plot_of(chart, *CHART_PX)
     lines = [
-        {"side": line.side, "state": line.state, "mean": _packed(line.curve.mean, 2)} for line in chart.lines
+        {"side": line.side, "state": line.state, "mean": listed(line.curve.mean, 2)} for line in chart.lines
     ]
     data = {
         "plot": [plot.x0, plot.x1, plot.y0, plot.y1, plot.low, plot.high],
@@ -196,7 +196,7 @@ def data(clip: ride.Clip) -> dict[str, Any]:
         return {"time_s": [], "theta_deg": [], "points": [], "lines": [], "size_px": [0, 0], "scale": None}
     time_s = np.array(proxy.table.time_s if proxy else tracks["time_s"])  # type: ignore[index]
     out: dict[str, Any] = {
-        "time_s": _packed(time_s, 6), "size_px": _size(proxy, tracks), "theta_deg": [None] * time_s.size,
+        "time_s": listed(time_s, 6), "size_px": _size(proxy, tracks), "theta_deg": [None] * time_s.size,
         "points": [], "lines": [], "scale": None, "other_leg_deg": 180 if kind_of(clip.view) == "front" else 0,
     }  # fmt: skip
     if read is None or tracks is None:
@@ -208,7 +208,7 @@ def data(clip: ride.Clip) -> dict[str, Any]:
     out["points"] = [
         {
             "name": n, "side": _side(n, clip.view), "u_px": _picked(p["u_px"], at),
-            **{k: _packed(_bridged(time_s, _floats(_picked(p[k], at))), 2) for k in "uv"},
+            **{k: listed(_bridged(time_s, _floats(_picked(p[k], at))), 2) for k in "uv"},
         }
         for n, p in tracks["points"].items()
     ]  # fmt: skip
@@ -273,7 +273,7 @@ def _scale(clip: ride.Clip, tracks: Mapping[str, Any]) -> dict[str, Any] | None:
     high = [np.nanpercentile(_floats(p[a]), 99.5) for p in paths for a in "uv"]
     middle = (np.array(low) + high).reshape(-1, 2).mean(axis=0) / 2
     radius = float(np.mean((np.array(high) - low)[1::2])) / 2
-    return {"centre": _packed(middle, 1), "mm_per_px": round(crank_mm / radius, 5)} if radius > 1 else None
+    return {"centre": listed(middle, 1), "mm_per_px": round(crank_mm / radius, 5)} if radius > 1 else None
 
 
 def _rows(time_s: Floats, known_s: Floats) -> list[int | None]:
@@ -296,10 +296,6 @@ def _bridged(time_s: Floats, values: Floats) -> Floats:
 
 def _floats(values: list[float | None]) -> Floats:
     return np.array([np.nan if v is None else v for v in values], dtype=np.float64)
-
-
-def _packed(values: Floats, decimals: int) -> list[float | None]:
-    return [round(float(v), decimals) if np.isfinite(v) else None for v in values]
 
 
 def _side(name: str, view: str) -> str:

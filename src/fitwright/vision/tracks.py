@@ -11,7 +11,7 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.motion.smoothing import stretches
-from fitwright.quantity import Floats
+from fitwright.quantity import Floats, listed
 from fitwright.vision.video import ClipInfo, to_sensor, to_upright
 
 LEAST_SHARE = 0.3
@@ -82,16 +82,12 @@ class Tracks:
 
     def to_json(self) -> dict[str, Any]:
         """Compact: per point lists of upright pixels to 0.01 px, null where not seen."""
-
-        def pack(x: Floats) -> list[float | None]:
-            return [round(float(v), 2) if math.isfinite(v) else None for v in x]
-
         uv = self.upright_px
         return {
             "time_s": [round(float(t), 5) for t in self.time_s],
             "points": {
-                name: {"u": pack(uv[:, i, 0]), "v": pack(uv[:, i, 1]),
-                       "u_px": pack(np.hypot(self.u_px[:, i, 0], self.u_px[:, i, 1]) / math.sqrt(2))}
+                name: {"u": listed(uv[:, i, 0], 2), "v": listed(uv[:, i, 1], 2),
+                       "u_px": listed(np.hypot(self.u_px[:, i, 0], self.u_px[:, i, 1]) / math.sqrt(2), 2)}
                 for i, name in enumerate(self.names)
             },
             "kind": dict(zip(self.names, self.kind, strict=True)),
