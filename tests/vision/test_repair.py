@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, Stopped
 from fitwright.vision import repair as room
 from fitwright.vision.repair import repair
 from fitwright.vision.track import track_points
@@ -100,3 +100,16 @@ def test_corrections_that_cannot_be(followed, name, time_s, place, words):
     path, good = followed
     with pytest.raises(InputError, match=words):
         repair(path, good, name, time_s, np.array(place))
+
+
+def test_it_tells_how_far_it_is_and_stops_when_asked(followed, three_discs):
+    path, good = followed
+    bad, at = spoiled(good, 40, 75), three_discs["knee"](T[[60]])[0]
+    told: list[float] = []
+    repair(path, bad, "knee", T[60], at, told.append)
+    assert told == sorted(told)
+    assert len(told) > 3
+    assert 0 < told[0] < told[-1] == 1
+    asked = iter([False] * 5)
+    with pytest.raises(Stopped):
+        repair(path, bad, "knee", T[60], at, cancelled=lambda: next(asked, True))

@@ -48,7 +48,14 @@ def correct(
     assert row.medium is not None
     with working("repair", f"Following {name.replace('_', ' ')} again, {view}, {when}", visit) as tell:
         place = to_sensor(np.array(uv_px, dtype=np.float64), old.info)
-        new = repair(path_of(row.medium), old, name, time_s, place)
+        new = repair(
+            path_of(row.medium),
+            old,
+            name,
+            time_s,
+            place,
+            lambda share: tell(0.6 * share, "following it again"),
+        )
         followed = new.notes[-1]
         lasting = (n for n in new.notes if SELDOM not in n)
         new = replace(new, notes=(*seldom_seen(new.quality), *lasting))

@@ -7,18 +7,19 @@ stay untouched.
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
 from fitwright.vision.crew import Crew, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
 from fitwright.vision.tracks import Row, Tracks, as_arrays
-from fitwright.vision.video import LumaFrame, to_upright
+from fitwright.vision.video import Cancelled, LumaFrame, Progress, to_upright
 
 HAND_PX = 1.0
 """Standard uncertainty of a place that was pointed at, where no disc is beneath it (our choice)."""
@@ -28,22 +29,29 @@ LOST_S = 0.6
 BLOCK_S = 0.4
 APART_PX = 4.0
 """Two points nearer than this sit on the same marker."""
+USUAL_FRAMES = 60
+"""What was wrong lasts about so many frames (our guess, for telling how far it is)."""
 CORRECTED = "corrected_s"
 """Entry of a point's quality: the times at which it was put right."""
 
 
-def repair(path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> Tracks:
+def repair(
+    path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats,
+    progress: Progress | None = None, cancelled: Cancelled | None = None,
+) -> Tracks:  # fmt: skip
     """The tracks with one point put right.
 
     Args:
         path: the film. tracks: of that film. name: of the point. time_s: of the frame in which it was pointed at.
         uv_px: (2,) where it is there, SENSOR pixels; up to 5 px off a disc's centre is fine.
+        progress: called with the share done, a guess that comes to 1 in the end, as nobody knows beforehand how far
+            the wrong goes. cancelled: asked once per frame.
 
     Returns:
         new tracks; the last note says which frames changed, and quality[name]["corrected_s"] keeps the time.
 
     Raises:
-        InputError: no such point, time or place.
+        InputError: no such point, time or place. Stopped: cancelled.
     """
     i, k = _check(tracks, name, time_s, uv_px)
     here_s = float(tracks.time_s[k])
@@ -56,7 +64,7 @@ def repair(path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats) 
         start = replace(start, exposure_s=tracks.info.exposure_s)
     first = warm[marked]
     del warm
-    old = _Old(tracks, i, k)
+    old = _Old(tracks, i, k, _watched(progress, cancelled))
     crew = Crew(start, first)
     later = old.followed(crew, ahead)
     back = Crew(start, first)
@@ -65,7 +73,29 @@ def repair(path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats) 
     earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high, BLOCK_S))
     if not later or not np.isfinite(later[0][1]).all():
         later = [(here_s, uv_px[None], np.full((1, 2), HAND_PX)), *later[1:]]
+    if progress is not None:
+        progress(1.0)
     return _with(tracks, i, [*reversed(earlier), *later], start.kinds, here_s)
+
+
+Watched = Callable[[Iterator[LumaFrame]], Iterator[LumaFrame]]
+
+
+def _watched(progress: Progress | None, cancelled: Cancelled | None) -> Watched:
+    """Frames passed through, both ways counted together: tells how far it is, and stops when asked to."""
+    done = 0
+
+    def through(frames: Iterator[LumaFrame]) -> Iterator[LumaFrame]:
+        nonlocal done
+        for frame in frames:
+            if cancelled is not None and cancelled():
+                raise Stopped("following the point again was stopped")
+            yield frame
+            done += 1
+            if progress is not None and done % 8 == 0:
+                progress(done / (done + USUAL_FRAMES))
+
+    return through
 
 
 def _check(tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> tuple[int, int]:
@@ -86,8 +116,8 @@ def _check(tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> tuple[int
 class _Old:
     """What is known already of point i when it is put right in frame k."""
 
-    def __init__(self, tracks: Tracks, i: int, k: int) -> None:
-        self.tracks, self.i, self.k = tracks, i, k
+    def __init__(self, tracks: Tracks, i: int, k: int, watched: Watched) -> None:
+        self.tracks, self.i, self.k, self.watched = tracks, i, k, watched
         by_hand = tracks.quality.get(tracks.names[i], {}).get(CORRECTED, [])
         self.by_hand = {int(np.argmin(np.abs(tracks.time_s - t))) for t in by_hand} - {k}
 
@@ -95,21 +125,21 @@ class _Old:
         """New rows of the one point, from the marked frame away to where the old ones hold."""
         rows: list[Row] = []
         keep, agree = 0, 0
-        for frame in frames:
-            n = int(np.argmin(np.abs(self.tracks.time_s - frame.time_s)))
-            if n in self.by_hand:
-                break
-            uv, u = crew.step(frame)
-            if n != self.k and self._on_another(n, uv[0]):
-                uv, u = np.full_like(uv, np.nan), np.full_like(u, np.nan)
-            rows.append((float(self.tracks.time_s[n]), uv, u))
-            seen = bool(np.isfinite(uv).all())
-            agree = agree + 1 if n != self.k and seen and self._as_before(n, uv[0]) else 0
-            if n == self.k or (seen and agree == 0):
-                keep = len(rows)
-            if agree == AGREE_FRAMES or abs(rows[-1][0] - rows[max(keep - 1, 0)][0]) > LOST_S:
-                break
-        frames.close()  # no more is to be decoded
+        with closing(frames):  # no more is to be decoded than is asked for
+            for frame in self.watched(frames):
+                n = int(np.argmin(np.abs(self.tracks.time_s - frame.time_s)))
+                if n in self.by_hand:
+                    break
+                uv, u = crew.step(frame)
+                if n != self.k and self._on_another(n, uv[0]):
+                    uv, u = np.full_like(uv, np.nan), np.full_like(u, np.nan)
+                rows.append((float(self.tracks.time_s[n]), uv, u))
+                seen = bool(np.isfinite(uv).all())
+                agree = agree + 1 if n != self.k and seen and self._as_before(n, uv[0]) else 0
+                if n == self.k or (seen and agree == 0):
+                    keep = len(rows)
+                if agree == AGREE_FRAMES or abs(rows[-1][0] - rows[max(keep - 1, 0)][0]) > LOST_S:
+                    break
         return rows[:keep]
 
     def _as_before(self, n: int, uv: Floats) -> bool:
