@@ -8,7 +8,7 @@ import pytest
 from counted_film import lay_marked, places, write_film
 from fitwright.errors import InputError
 from fitwright.records.models import Analysis, Visit, Work
-from fitwright.studio import bike, corrections, ride
+from fitwright.studio import bike, corrections, mend, ride
 from fitwright.studio.visits import analysis, new_rider, open_visit
 from fitwright.vision.tracks import Tracks
 
@@ -63,7 +63,7 @@ def test_one_correction_mends_a_wrong_spell_and_is_taken_back(visit: Visit):
     mended = row(visit)
     assert "followed again" in told
     assert off_px(mended)[60:80].max() < 0.5
-    assert [c["name"] for c in corrections.of(mended)] == [POINT]
+    assert [c["name"] for c in mend.of(mended)] == [POINT]
     knee = mended.result["ride"]["curves"]["right"]["knee_flexion"]["mean"]
     assert (
         np.abs(np.array(knee) - wrong.result["ride"]["curves"]["right"]["knee_flexion"]["mean"]).max() < 1.0
@@ -74,7 +74,7 @@ def test_one_correction_mends_a_wrong_spell_and_is_taken_back(visit: Visit):
     corrections.take_back(visit, "side right", "before", mended.pk)
     back = row(visit)
     assert back.result == wrong.result
-    assert corrections.of(back) == []
+    assert mend.of(back) == []
     assert Analysis.objects.filter(visit=visit, kind="ride").count() == 4  # nothing was erased
 
 
@@ -83,13 +83,56 @@ def test_two_corrections_are_taken_back_one_by_one(visit: Visit):
         corrections.correct(
             visit, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), row(visit).pk
         )
-    assert len(corrections.of(row(visit))) == 2
+    assert len(mend.of(row(visit))) == 2
     corrections.take_back(visit, "side right", "before", row(visit).pk)
-    assert [round(c["time_s"], 3) for c in corrections.of(row(visit))] == [round(float(TIMES_S[40]), 3)]
+    assert [round(c["time_s"], 3) for c in mend.of(row(visit))] == [round(float(TIMES_S[40]), 3)]
     corrections.take_back(visit, "side right", "before", row(visit).pk)
-    assert corrections.of(row(visit)) == []
+    assert mend.of(row(visit)) == []
     with pytest.raises(InputError, match="none to take back"):
         corrections.take_back(visit, "side right", "before", row(visit).pk)
+
+
+def marked_again(visit: Visit, k: int, without: str = "") -> None:
+    at = {n: [float(x) for x in uv[k]] for n, uv in AT.items() if n != without}
+    ride.save_marks(visit, "side right", "before", {"time_s": float(TIMES_S[k]), "points": at})
+    ride.analyse_film(visit, "side right", "before")
+
+
+def by_hand(visit: Visit) -> np.ndarray:
+    """The ankle, pointed at where it is covered, and another one after that; its place in the covered frame."""
+    for k in (102, 150):
+        corrections.correct(
+            visit, "side right", "before", POINT, float(TIMES_S[k]), tuple(AT[POINT][k]), row(visit).pk
+        )
+    return AT[POINT][102]
+
+
+def test_points_marked_again_keep_what_was_put_right(visit: Visit):
+    """Each correction is on record by itself, over the new points, and can be taken back."""
+    by_hand(visit)
+    marked_again(visit, 45)
+    now = row(visit)
+    assert [round(c["time_s"], 3) for c in mend.of(now)] == [1.7, 2.5]
+    assert now.inputs["marks"]["time_s"] == TIMES_S[45]
+    assert off_px(now)[102] < 1.0
+    for left in (1, 0):
+        corrections.take_back(visit, "side right", "before", row(visit).pk)
+        assert len(mend.of(row(visit))) == left
+        assert row(visit).inputs["marks"]["time_s"] == TIMES_S[45]
+    assert np.isnan(off_px(row(visit))[102])
+
+
+def test_a_correction_waits_while_its_point_is_not_marked(visit: Visit):
+    by_hand(visit)
+    marked_again(visit, 45, without=POINT)
+    now = row(visit)
+    assert mend.of(now) == []
+    assert [c["name"] for c in now.inputs[mend.WAITING]] == [POINT, POINT]
+    assert any("laid again once the point is marked" in n for n in now.result["ride"]["notes"])
+    marked_again(visit, 45)
+    assert len(mend.of(row(visit))) == 2
+    assert row(visit).inputs[mend.WAITING] == []
+    assert off_px(row(visit))[102] < 1.0
 
 
 @pytest.mark.parametrize(

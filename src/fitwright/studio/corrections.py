@@ -2,27 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
-
-import numpy as np
-
 from fitwright.errors import InputError
 from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Visit
-from fitwright.studio import ride
-from fitwright.studio.film import Marks, read_tracks, scene_and_followed
-from fitwright.studio.visits import analyse, analysis
+from fitwright.studio import mend, ride
+from fitwright.studio.mend import of
+from fitwright.studio.visits import analyse, analysis, let_go
 from fitwright.studio.work import working
-from fitwright.vision.repair import repair
-from fitwright.vision.scene import Scene
-from fitwright.vision.tracks import SELDOM, Tracks, seldom_seen
-from fitwright.vision.video import to_sensor
-
-
-def of(row: Analysis | None) -> list[dict[str, Any]]:
-    """The corrections that went into an analysis, oldest first: name, time_s, uv_px (upright)."""
-    return list((row.inputs if row else {}).get("corrections", []))
+from fitwright.vision.tracks import Tracks
 
 
 def correct(
@@ -46,27 +33,19 @@ def correct(
         raise InputError(name, "outside the picture", value=f"{uv_px[0]:g}, {uv_px[1]:g}",
                          allowed=f"across 0 to {width - 1}, down 0 to {height - 1} px")  # fmt: skip
     assert row.medium is not None
+    done = {"name": name, "time_s": time_s, "uv_px": list(uv_px)}
     with working("repair", f"Following {name.replace('_', ' ')} again, {view}, {when}", visit) as tell:
-        place = to_sensor(np.array(uv_px, dtype=np.float64), old.info)
-        new = repair(
-            path_of(row.medium),
-            old,
-            name,
-            time_s,
-            place,
-            lambda share: tell(0.6 * share, "following it again"),
+        new = mend.put_right(
+            path_of(row.medium), old, done, lambda share: tell(0.6 * share, "following it again")
         )
-        followed = new.notes[-1]
-        lasting = (n for n in new.notes if SELDOM not in n)
-        new = replace(new, notes=(*seldom_seen(new.quality), *lasting))
         tell(0.6, "reading the turns")
-        known = ride.how_read(visit, view, when, row.inputs.get("camera_mm"))
-        scene, _ = scene_and_followed(Marks.from_json(row.inputs["marks"]), Scene())
-        result = read_tracks(new, **known, scene=scene)
-        done = {"name": name, "time_s": time_s, "uv_px": list(uv_px)}
+        given = ride.read_with(visit, view, when, row.inputs["marks"], row.inputs.get("camera_mm"))
+        result = ride.read(visit, view, when, given, new)
+        let_go(visit)
+        _same(analysis(visit, "ride", row.label), analysed)  # nobody was faster
         analyse(visit, "ride", row.label, result.to_json(), medium=row.medium,
-                inputs=row.inputs | {"corrections": [*of(row), done]})  # fmt: skip
-    return followed
+                inputs=row.inputs | given | {mend.DONE: [*of(row), done]})  # fmt: skip
+    return new.notes[-1]
 
 
 def take_back(visit: Visit, view: str, when: str, analysed: int) -> str:
@@ -91,7 +70,12 @@ def _current(visit: Visit, view: str, when: str, analysed: int) -> Analysis:
     row = analysis(visit, "ride", f"{view} {when}")
     if row is None or not row.result.get("tracks", {}).get("time_s"):
         raise InputError("film", "its points have not been followed yet", hint="Mark them and follow them")
-    if row.pk != analysed:
+    _same(row, analysed)
+    return row
+
+
+def _same(row: Analysis | None, analysed: int) -> None:
+    """Refuse to build on a result that is no longer the current one."""
+    if row is None or row.pk != analysed:
         raise InputError("film", "was read anew since this page was shown",
                          hint="Nothing of yours was lost: reload the page and correct it again")  # fmt: skip
-    return row

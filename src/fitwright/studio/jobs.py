@@ -11,6 +11,7 @@ from fitwright.errors import FitwrightError
 from fitwright.records.models import Answer, Medium, Visit, Work
 from fitwright.studio import cameras, plan, recording, ride
 from fitwright.studio.proxies import make_proxy, proxy_of
+from fitwright.studio.visits import let_go
 from fitwright.studio.work import Progress, working
 
 
@@ -42,6 +43,20 @@ def copy_ended(visit: Visit, medium: Medium) -> bool:
 
 def _copy_title(medium: Medium) -> str:
     return f"Making the film ready to step, {medium.name}"[:160]
+
+
+def start_readings(visit: Visit) -> list[str]:
+    """Queue the reading anew of films whose side film has changed since; says which, as "front, before"."""
+    let_go(visit)
+    changed = [
+        c
+        for c in ride.clips(visit)
+        if c.analysed is not None and ride.outdated(visit, c.view, c.when, c.analysed)
+    ]
+    for clip in changed:
+        waiting = _wait(visit, "reread", f"Reading {clip.label} with the changed side film")
+        read_film_again.enqueue(visit.pk, clip.view, clip.when, waiting.pk)
+    return [c.label for c in changed]
 
 
 def start_recording(visit: Visit) -> None:
@@ -77,6 +92,13 @@ def follow_film(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
     for clip in ride.clips(visit):
         if (clip.view, clip.when) == (view, when) and clip.ride is not None:
             start_copy(visit, clip.medium)
+    start_readings(visit)
+
+
+@task()
+def read_film_again(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
+    """Read the points of a front film anew with the side film as it is now; they are not followed again."""
+    _run(visit_pk, waiting_pk, lambda visit, _: ride.read_again(visit, view, when))
 
 
 @task()

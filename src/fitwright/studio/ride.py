@@ -9,16 +9,20 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from django.db import transaction
+
 from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import RideResult
 from fitwright.records.media import path_of, refer_to
 from fitwright.records.models import Analysis, Answer, Medium, Visit
-from fitwright.studio import bike
+from fitwright.studio import bike, mend
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
-from fitwright.studio.film import FilmResult, Marks, analyse_clip
+from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
+from fitwright.vision.scene import Scene
+from fitwright.vision.tracks import Tracks
 
 STATION = "ride"
 VIEWS = {"side right": ("side", "right"), "side left": ("side", "left"), "front": ("front", None)}
@@ -140,16 +144,17 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     marks = marks_in(visit, view, when, film["sha256"])
     if marks is None:
         raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
-    medium = Medium.objects.get(sha256=film["sha256"])
-    result = _follow(visit, medium, view, when, marks, film.get("camera_mm"), progress)
-    analyse(
-        visit, "ride", f"{view} {when}", result.to_json(), medium=medium,
-        inputs={
-            "marks": marks, "camera_mm": film.get("camera_mm"), "crank_mm": crank_mm(visit),
-            "shoe_line_mm": {s: m.value for s, m in shoe_line(visit).items()},
-        },
-    )  # fmt: skip
-    return result.ride
+    medium, camera_mm = Medium.objects.get(sha256=film["sha256"]), film.get("camera_mm")
+    result = _follow(visit, medium, view, when, marks, camera_mm, progress)
+    given = read_with(visit, view, when, marks, camera_mm)
+    wanted = mend.known_of(visit, f"{view} {when}", medium)
+    mended = mend.lay_again(path_of(medium), Tracks.from_json(result.tracks), wanted)
+    results = [result] if not wanted else [read(visit, view, when, given, tracks) for tracks in mended.tracks]
+    with transaction.atomic():  # one row for each correction, so that each can be taken back
+        for n, one in enumerate(results):
+            inputs = given | {mend.DONE: list(mended.done[:n]), mend.WAITING: list(mended.waiting)}
+            analyse(visit, "ride", f"{view} {when}", one.to_json(), medium=medium, inputs=inputs)
+    return results[-1].ride
 
 
 def _follow(
@@ -165,13 +170,57 @@ def _follow(
 def how_read(visit: Visit, view: str, when: str, camera_mm: float | None) -> dict[str, Any]:
     """What of the visit a film is read with: the arguments that `analyse_clip` and `read_tracks` share."""
     kind, side = VIEWS[view]
-    depth = None
-    if kind == "front":
-        depth = ride_of(visit, "side right", when) or ride_of(visit, "side left", when)
+    row = depth_from(visit, view, when)
     return {
-        "view": kind, "side": side, "crank_mm": crank_mm(visit), "camera_mm": camera_mm, "twin": depth,
-        "shoe_line": shoe_line(visit),
+        "view": kind, "side": side, "crank_mm": crank_mm(visit), "camera_mm": camera_mm,
+        "twin": _parsed(row.pk, row.created_at) if row else None, "shoe_line": shoe_line(visit),
     }  # fmt: skip
+
+
+def depth_from(visit: Visit, view: str, when: str) -> Analysis | None:
+    """The side film's analysis that tells a front film how far back the knees are."""
+    if VIEWS[view][0] != "front":
+        return None
+    return analysis(visit, "ride", f"side right {when}") or analysis(visit, "ride", f"side left {when}")
+
+
+def read_with(
+    visit: Visit, view: str, when: str, marks: Mapping[str, Any], camera_mm: float | None
+) -> dict[str, Any]:
+    """The same as the record keeps it with an analysis."""
+    row = depth_from(visit, view, when)
+    return {
+        "marks": marks, "camera_mm": camera_mm, "crank_mm": crank_mm(visit), "depth_from": row.pk if row else None,
+        "shoe_line_mm": {s: m.value for s, m in shoe_line(visit).items()},
+    }  # fmt: skip
+
+
+def read(visit: Visit, view: str, when: str, given: Mapping[str, Any], tracks: Tracks) -> FilmResult:
+    """Points that were followed, read as the visit is now; `given`: marks and camera of `read_with`."""
+    scene, _ = scene_and_followed(Marks.from_json(given["marks"]), Scene())
+    return read_tracks(tracks, **how_read(visit, view, when, given.get("camera_mm")), scene=scene)
+
+
+def read_again(visit: Visit, view: str, when: str) -> bool:
+    """Read a film's points anew, without following them, where the side film that it takes depth from is another by
+    now; says whether it was needed."""
+    row = analysis(visit, "ride", f"{view} {when}")
+    if row is None or not outdated(visit, view, when, row):
+        return False
+    given = read_with(visit, view, when, row.inputs["marks"], row.inputs.get("camera_mm"))
+    result = read(visit, view, when, given, Tracks.from_json(row.result["tracks"]))
+    analyse(visit, "ride", row.label, result.to_json(), medium=row.medium, inputs=row.inputs | given)
+    return True
+
+
+def outdated(visit: Visit, view: str, when: str, row: Analysis) -> bool:
+    """Whether a film was read with a side film as it is no longer."""
+    side = depth_from(visit, view, when)
+    if side is None or "marks" not in row.inputs:
+        return False
+    if "depth_from" not in row.inputs:  # an older record
+        return bool(side.created_at > row.created_at)
+    return bool(row.inputs["depth_from"] != side.pk)
 
 
 def crank_mm(visit: Visit) -> float:

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from fitwright.errors import InputError, Stopped
 from fitwright.records.models import Visit
-from fitwright.studio import corrections, film_page, jobs, ride
+from fitwright.studio import corrections, film_page, jobs, mend, ride
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import VIEW_WORDS, WHEN_WORDS
@@ -38,12 +38,15 @@ class Reel:
 
 
 def page(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
-    """The film; the first time its light copy is ordered. POST orders it again."""
+    """The film; the first time its light copy is ordered. POST orders it again, or the reading anew of the film."""
     visit = the_visit(pk)
     clip = film_page.clip_at(visit, _spaced(view), when)
     others = film_page.beside_of(visit, clip)
     beside = next((o for o in others if _key(o) == request.GET.get("beside")), None)
     shown = [c for c in (clip, beside) if c is not None]
+    if request.method == "POST" and request.POST.get("action") == "read":
+        jobs.start_readings(visit)
+        return redirect(request.get_full_path())
     broken = [c for c in shown if proxy_of(c.medium) is None and jobs.copy_ended(visit, c.medium)]
     for c in shown:
         if request.method == "POST" or c not in broken:
@@ -56,7 +59,8 @@ def page(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
         "title": f"Film {_words(clip)}", "films": _films(visit, clip), "points": film_page.points(clip),
         "advice": film_page.advice(clip), "charts": film_page.charts(visit, clip, beside),
         "ready": all(proxy_of(c.medium) for c in shown), "broken": broken,
-        "corrections": len(corrections.of(clip.analysed)),
+        "corrections": len(mend.of(clip.analysed)),
+        "outdated": any(c.analysed and ride.outdated(visit, c.view, c.when, c.analysed) for c in shown),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="film/page.html")
 
@@ -86,7 +90,10 @@ def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse
         return JsonResponse({"problem": sentence(error)}, status=422)
     except Stopped:
         return JsonResponse({"problem": "Stopped. The points stay as they were."}, status=422)
-    return JsonResponse({"said": told})
+    again = jobs.start_readings(visit)
+    return JsonResponse(
+        {"said": " ".join([told, *(f"The film {label} is read again with it." for label in again)])}
+    )
 
 
 def _data(visit: Visit, view: str, when: str) -> dict[str, Any]:
@@ -94,7 +101,7 @@ def _data(visit: Visit, view: str, when: str) -> dict[str, Any]:
     copied = proxy_of(clip.medium) is not None
     return film_page.data(clip) | {
         "copy": reverse("film_copy", args=[clip.medium.sha256]) if copied else None,
-        "analysed": clip.analysed.pk if clip.analysed else 0, "corrections": len(corrections.of(clip.analysed)),
+        "analysed": clip.analysed.pk if clip.analysed else 0, "corrections": len(mend.of(clip.analysed)),
     }  # fmt: skip
 
 
