@@ -31,7 +31,7 @@ EVENT_DEG: Mapping[str, int] = {"tdc": 0, "top": 0, "q90": 90, "bdc": 180}
 U_FOLLOW = (
     0.25  # share of a shift of the foot that the knee may follow more or less; our assumption, no source
 )
-SWIVEL_PER_YAW, U_SWIVEL_PER_YAW = 0.0, 0.5  # deg of swivel per deg of yaw; our assumption, no source
+SWIVEL_PER_YAW, U_SWIVEL_PER_YAW = 0.0, 0.25  # deg of swivel per deg of yaw; our assumption, no source
 U_SWIVEL_PER_RAISE_DEG_PER_MM = 0.03  # a higher saddle may let the knee in or out; our assumption, no source
 READ: Mapping[str, Callable[[Floats], float]] = {
     "mean": lambda path: float(np.nanmean(path)),

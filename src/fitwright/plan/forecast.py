@@ -31,7 +31,7 @@ from fitwright.plan import reading
 from fitwright.plan.adjustables import Setting, canonical, split
 from fitwright.plan.inputs import SIDES, PlanInputs
 from fitwright.plan.types import Finding, Prediction
-from fitwright.quantity import Measured, combine
+from fitwright.quantity import Floats, Measured, combine
 
 WATCHED = (
     ("knee_flexion_deg.min", "Least knee flexion"),
@@ -119,15 +119,28 @@ class Forecast:
         return expected_change(leg, self.inputs.contact, planar, quantity, event, self.inputs.response).total
 
     def _knee_path(self, side: str, event: str, after: Setting, deltas: Mapping[str, float]) -> Measured:
-        """The frontal twin: stance, cleat and yaw of this side, and what the saddle does to the leg's reach."""
-        leg, frontal, front = self._leg(side), self.frontal.get(side), self.inputs.front_ride
-        planar, yaw = sagittal(deltas, side), self._yaw_change(side, after, deltas)
-        spacer, z = deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0)
-        if leg is None or frontal is None or front is None or not (planar or spacer or z or yaw.u):
+        change, front = self.path_change(side, after, deltas), self.inputs.front_ride
+        if change is None or front is None:
             return Measured(0.0, 0.0, "mm")
-        change = FrontalChange(spacer, z, yaw.value, yaw.u, deltas.get("saddle_height_mm", 0.0))
-        mean, doubts = path_change(frontal, leg, moved(leg, self.inputs.contact, planar), change)
-        return event_change(front.curves[side]["knee_path"].mean, mean, doubts, event)
+        return event_change(front.curves[side]["knee_path"].mean, *change, event)
+
+    def path_change(
+        self, side: str, after: Setting, deltas: Mapping[str, float]
+    ) -> tuple[Floats, Floats] | None:
+        """The frontal twin's change of one knee path (360,) mm and its doubts; None where nothing moves it."""
+        leg, frontal, planar = self._leg(side), self.frontal.get(side), sagittal(deltas, side)
+        change = self.frontal_change(side, after, deltas)
+        if leg is None or frontal is None or not (planar or change != FrontalChange()):
+            return None
+        return path_change(frontal, leg, moved(leg, self.inputs.contact, planar), change)
+
+    def frontal_change(self, side: str, after: Setting, deltas: Mapping[str, float]) -> FrontalChange:
+        """What the changes are to the frontal twin of one side."""
+        yaw = self._yaw_change(side, after, deltas)
+        return FrontalChange(
+            deltas.get(f"spacer_mm_{side}", 0.0), deltas.get(f"cleat_z_mm_{side}", 0.0), yaw.value, yaw.u,
+            deltas.get("saddle_height_mm", 0.0),
+        )  # fmt: skip
 
     def _yaw_change(self, side: str, after: Setting, deltas: Mapping[str, float]) -> Measured:
         """How far the foot follows a turned cleat. A foot that was free inside its float stays, perhaps."""

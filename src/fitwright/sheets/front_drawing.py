@@ -18,7 +18,7 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.motion.ride import THETA_DEG, CycleCurve
 from fitwright.quantity import Floats
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
-from fitwright.sheets.ink import DASH_AXIS, HAIRLINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.ink import DASH_AXIS, DASH_PREDICTED, HAIRLINE, SMALL, THIN, XY, Pen, Theme
 from fitwright.sheets.side_shapes import limb
 
 HIP_OUT_MM, HIP_UP_MM = 88.0, 760.0
@@ -30,7 +30,8 @@ class FrontFigure:
     """What is known of the rider from the front; everything is optional.
 
     Attributes:
-        knee_path, before: side → curve "knee_path" (mm outward of the pedal centre), now and before.
+        knee_path, before, predicted: side → curve "knee_path" (mm outward of the pedal centre): now, before, and as
+            a change would make it (dashed).
         leg: side → twin, for the height of knee and hip; without it a typical height is used and said.
         contact: for the place of the pedals and the crank.
         callouts: anchors knee_top_left, knee_top_right (at TDC), knee_loaded_left, knee_loaded_right (at 90°),
@@ -40,6 +41,7 @@ class FrontFigure:
 
     knee_path: Mapping[str, CycleCurve] = field(default_factory=dict)
     before: Mapping[str, CycleCurve] = field(default_factory=dict)
+    predicted: Mapping[str, CycleCurve] = field(default_factory=dict)
     leg: Mapping[str, LegTwin] = field(default_factory=dict)
     contact: ContactPoints | None = None
     callouts: tuple[Callout, ...] = ()
@@ -131,6 +133,8 @@ def _one_side(pen: Pen, place: Map, figure: FrontFigure, side: str) -> dict[str,
         _loop(pen, place, side, sign, pedal, old, knee_y, "before")
     if curve is not None:
         anchors |= _loop(pen, place, side, sign, pedal, curve, knee_y, "now")
+    if (new := figure.predicted.get(side)) is not None:
+        _loop(pen, place, side, sign, pedal, new, knee_y, "predicted")
     return anchors
 
 
@@ -161,13 +165,15 @@ def _loop(
     pick = np.append(np.arange(0, 360, 4), 0)
     w = sign * (pedal + curve.mean)
     points = [place(float(a), float(b)) for a, b in zip(w[pick], knee_y[pick], strict=True)]
-    color, before = pen.ink.side(side), state == "before"
+    color, before = pen.ink.side(side), state != "now"
     finite = curve.mean[np.isfinite(curve.mean)]
     if finite.size == 0:
         return {}
     hint = f"{side} knee {state}: {np.min(finite):.0f} to {np.max(finite):.0f} mm outward of the pedal"
     with pen.group(hint.replace("-", "−")):
-        pen.path(points, color, 1.0 if before else 2.0)
+        pen.path(
+            points, color, 2.0 if state == "now" else 1.0, dash=DASH_PREDICTED if state == "predicted" else ""
+        )
         spots = {
             k: place(float(w[a]), float(knee_y[a]))
             for k, a in (("top", 0), ("loaded", 90))

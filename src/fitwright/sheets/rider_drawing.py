@@ -17,7 +17,7 @@ from fitwright.quantity import Floats
 from fitwright.sheets import side_shapes
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
 from fitwright.sheets.dimensions import Map, bike_dimensions, trunk_arc
-from fitwright.sheets.ink import BOLD, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.ink import BOLD, DASH_PREDICTED, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
 
 GUTTER = {
     "trunk": "left", "saddle_height": "left", "saddle_setback": "left", "hip": "left", "saddle_tilt": "left",
@@ -32,6 +32,7 @@ class RiderFigure:
 
     Attributes:
         leg: the twin now. before: the twin before a change (thin, hollow). contact: contact points now.
+        predicted: the twin as a change would make it (dashed), and saddle_predicted_mm where the saddle would be.
         side: "right" (faces right) or "left" (faces left).
         curves: "hip_x", "hip_y", "knee_x", "knee_y", "ankle_x", "ankle_y" (mm, bike frame) draw the leg when there
             is no twin; the pedal then needs `contact` for its crank, or "axle_x", "axle_y".
@@ -45,6 +46,8 @@ class RiderFigure:
 
     leg: LegTwin | None = None
     before: LegTwin | None = None
+    predicted: LegTwin | None = None
+    saddle_predicted_mm: XY | None = None
     contact: ContactPoints | None = None
     side: str = "right"
     curves: Mapping[str, CycleCurve] = field(default_factory=dict)
@@ -100,6 +103,7 @@ def rider_svg(
         _leg(pen, place, turn, now, figure.guessed)
         if before is not None:
             _leg_before(pen, place, before)
+        _predicted(pen, place, figure, now)
     elif bike is None:
         pen.text((width / 2, height / 2), "nothing measured yet", 14, pen.ink.soft, "middle")
     anchors = _anchors(pen, place, figure, turn, now, bike)
@@ -275,6 +279,18 @@ def _leg_before(pen: Pen, place: Map, turn: Turn) -> None:
         pen.path(points, pen.ink.soft, THIN)
         for p in points[:3]:
             pen.circle(p, 2.6, pen.ink.soft, pen.ink.paper, 1.0)
+
+
+def _predicted(pen: Pen, place: Map, figure: RiderFigure, k: int) -> None:
+    """What a change would do, dashed: the leg at the same crank angle, and the saddle's place."""
+    turn = _turn(figure.predicted)
+    if turn is not None:
+        points = [place(_xy(p, k)) for p in (turn.hip, turn.knee, turn.ankle, turn.axle)]
+        with pen.group(f"predicted: knee flexion {turn.flexion_deg[k]:.1f}°"):
+            pen.path(points, pen.ink.ink, LINE, dash=DASH_PREDICTED)
+    if figure.saddle_predicted_mm is not None:
+        x, y = place(figure.saddle_predicted_mm)
+        pen.line((x - 26, y), (x + 26, y), pen.ink.ink, LINE, DASH_PREDICTED)
 
 
 def _upper_body(pen: Pen, place: Map, figure: RiderFigure, turn: Turn, now: int) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from fitwright.quantity import Measured
 from fitwright.sheets.strip import Reading, Strip, strip_svg
+from fitwright.studio.bolt import Row
 from fitwright.studio.plan import ChangeRow, spelled
 
 STATE_WORDS = {
@@ -105,6 +106,18 @@ class PredictionRow:
     after: Measured | None
     words: str
     svg: str
+
+    @property
+    def moved(self) -> bool:
+        """Whether anything is expected to happen to it."""
+        return abs(self.expected.value - self.before.value) > 1e-6 or self.expected.u > self.before.u + 1e-6
+
+
+def trial_row(row: Row) -> PredictionRow:
+    """A number that follows from a setting, as it is and as tried."""
+    readings = (Reading(row.side, row.now, "before"), Reading(row.side, row.then, "predicted"))
+    svg = strip_svg(Strip(row.words, readings, unit=row.now.unit))
+    return PredictionRow(row.words, row.side, row.now, row.then, None, "", svg)
 
 
 def prediction_row(data: Mapping[str, Any]) -> PredictionRow:

@@ -10,6 +10,7 @@ from fitwright.web import errors
 from fitwright.web.views import (
     bike,
     body,
+    bolt,
     cameras,
     film,
     front,
@@ -76,6 +77,8 @@ urlpatterns = [
     path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/data", film.data, name="film_data"),
     path("visits/<int:pk>/ride/film/<slug:view>/<slug:when>/correct", film.correct, name="film_correct"),
     path("visits/<int:pk>/plan", plan.page, name="plan"),
+    path("visits/<int:pk>/plan/bolt", bolt.page, name="bolt"),
+    path("visits/<int:pk>/plan/bolt/room", bolt.room, name="bolt_room"),
     path("visits/<int:pk>/handover", handover.page, name="handover"),
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
     path("visits/<int:pk>/position.json", handover.position, name="position"),

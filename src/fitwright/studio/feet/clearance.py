@@ -141,9 +141,9 @@ def heel_breadth(visit: Visit, side: str) -> Measured:
     return Measured(bare.value + 2 * SHOE_WALL.value, combine(bare.u, 2 * SHOE_WALL.u), "mm", words)
 
 
-def out_of(visit: Visit, side: str) -> Measured | None:
+def out_of(visit: Visit, side: str, known: Mapping[str, Measured] | None = None) -> Measured | None:
     """S_c, mm; None while Q factor or pedal offset are unknown."""
-    known = numbers(visit)
+    known = known or numbers(visit)
     if not {"q_factor_mm", "pedal_offset_mm"} <= known.keys():
         return None
     spacer = known.get(f"spacer_{side}_mm", NO_SPACER)
@@ -160,9 +160,11 @@ def missing_of(visit: Visit, side: str) -> tuple[str, ...]:
     return tuple(missing)
 
 
-def beside_of(visit: Visit, side: str) -> Beside:
-    """The heel's room on one side."""
-    known, placed = numbers(visit), placed_of(visit, side)
+def beside_of(
+    visit: Visit, side: str, placed: Placed | None = None, known: Mapping[str, Measured] | None = None
+) -> Beside:
+    """The heel's room on one side; `placed` and `known` in place of what is on record, to try a change."""
+    known, placed = known or numbers(visit), placed or placed_of(visit, side)
     if (missing := missing_of(visit, side)) or placed is None:
         return Beside(missing=missing)
     reading = _reading(visit, side)

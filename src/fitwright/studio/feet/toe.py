@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,9 +43,12 @@ class Toe:
     missing: tuple[str, ...] = ()
 
 
-def toe_of(visit: Visit, side: str) -> Toe:
-    """Toe overlap of one foot; `missing` names what is needed."""
-    known, placed, out = numbers(visit), placed_of(visit, side), out_of(visit, side)
+def toe_of(
+    visit: Visit, side: str, placed: Placed | None = None, known: Mapping[str, Measured] | None = None
+) -> Toe:
+    """Toe overlap of one foot; `missing` names what is needed. `placed` and `known` as for `clearance.beside_of`."""
+    known, placed = known or numbers(visit), placed or placed_of(visit, side)
+    out = out_of(visit, side, known)
     missing = [lowered(f.label) for f in FRONT if f.name not in known]
     missing += [] if out is not None else ["Q factor and pedal offset"]
     missing += [] if "crank_mm" in known else ["crank length"]

@@ -1,0 +1,130 @@
+"""Before the bolt turns: a page by GET that records nothing, answers at once, and says what cannot be done."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from django.urls import reverse
+from playwright.sync_api import Page, expect
+
+from fitwright.linkage.leg import pose_arrays, solve
+from fitwright.motion.ride import CycleCurve, RideResult
+from fitwright.quantity import Measured
+from fitwright.records.models import Analysis, Answer, Visit
+from fitwright.studio import plan
+from fitwright.studio.visits import analyse
+
+
+def curve(name: str, unit: str, mean: np.ndarray) -> CycleCurve:
+    return CycleCurve(name, unit, np.asarray(mean, float), np.full(360, 0.8), np.full(360, 0.6), 30)
+
+
+@pytest.fixture
+def ridden(filled: Visit) -> Visit:
+    """The filled visit with a ride of its own first-guess leg from the side, and a knee path from the front."""
+    leg = plan.guessed_twin(filled, "right", "before").leg
+    pose = solve(leg)
+    names = {"hip_x": pose.hip_x, "hip_y": pose.hip_y, "knee_x": pose.knee_x, "knee_y": pose.knee_y,
+             "malleolus_x": pose.malleolus_x, "malleolus_y": pose.malleolus_y, "axle_x": pose.axle_x,
+             "axle_y": pose.axle_y}  # fmt: skip
+    curves = {n: curve(n, "mm", v + 0 * pose.knee_x) for n, v in names.items()}
+    curves["knee_flexion"] = curve("knee_flexion", "deg", pose.knee_flexion_deg)
+    curves["sole_pitch"] = curve("sole_pitch", "deg", pose.pitch_deg + 0 * pose.knee_x)
+    flexion = pose.knee_flexion_deg
+    values = {"min": flexion.min(), "max": flexion.max(), "bdc": flexion[180]}
+    side = RideResult(
+        "side", Measured(88.0, 0.1, "rpm"), {"right": 30},
+        {"right": {"knee_flexion_deg": {e: Measured(float(v), 1.5, "deg") for e, v in values.items()}}},
+        {"right": curves}, {"dimension": "2-D", "state": "dynamic"},
+    )  # fmt: skip
+    path = -8 + 5 * np.cos(np.radians(np.arange(360)))
+    front = RideResult(
+        "front", Measured(88.0, 0.1, "rpm"), {"left": 30, "right": 30},
+        {"right": {"knee_path_mm": {"mean": Measured(-8, 2, "mm"), "range": Measured(10, 1, "mm")}}},
+        {"right": {"knee_path": curve("knee_path", "mm", path)}}, {"dimension": "2-D", "state": "dynamic"},
+    )  # fmt: skip
+    for label, ride in (("side right before", side), ("front before", front)):
+        analyse(filled, "ride", label, {"ride": ride.to_json(), "tracks": {}})
+    return filled
+
+
+def text_of(client, visit: Visit, **query) -> str:
+    page = client.get(reverse("bolt", args=[visit.pk]), query)
+    assert page.status_code == 200
+    return page.content.decode()
+
+
+def test_it_says_what_is_still_needed(client, visit):
+    assert "Nothing can be foretold yet" in text_of(client, visit)
+
+
+def test_a_lower_saddle_bends_the_knee_and_nothing_is_recorded(client, ridden):
+    before = Analysis.objects.count(), Answer.objects.count()
+    as_it_is = text_of(client, ridden)
+    assert "Everything stands as it is now" in as_it_is
+    height = float(re.search(r'name="saddle_height_mm" value="([\d.]+)"', as_it_is).group(1))
+    tried = text_of(client, ridden, saddle_height_mm=f"{height - 10:g}")
+    assert "What is expected of 1 change" in tried
+    assert f"now {height:g}" in tried
+    rows = re.findall(r"<th scope=\"row\">(.*?)</tr>", tried, re.S)
+    (bdc,) = [r for r in rows if "bottom dead" in r]
+    now, then = (float(v) for v in re.findall(r'title="[^"]*">([\d.]+) ±', bdc))
+    assert 1.0 < then - now < 5.0
+    assert "Hoods below the saddle" in tried
+    assert (Analysis.objects.count(), Answer.objects.count()) == before
+
+
+def test_a_button_steps_from_what_stands_in_the_box(client, ridden):
+    text = text_of(client, ridden, spacer_mm_right="2")
+    (more,) = re.findall(r'id="more-spacer_mm_right" name="nudge" value="([^"]+)"', text)
+    assert more == "spacer_mm_right:3"
+    stepped = text_of(client, ridden, spacer_mm_right="2", nudge=more)
+    assert 'name="spacer_mm_right" value="3"' in stepped
+    assert "Knee outward of the pedal, mean" in stepped
+
+
+def test_wrongs_stand_at_their_box_and_the_rest_is_answered(client, ridden):
+    text = text_of(client, ridden, saddle_height_mm="high", spacer_mm_right="2,5")
+    assert "“high” is not a number" in text
+    assert 'value="high"' in text
+    assert 'name="spacer_mm_right" value="2.5"' in text
+    assert "Knee outward of the pedal, mean" in text
+    over = text_of(client, ridden, crank_mm="900")
+    assert "outside the allowed range" in over
+
+
+def test_what_the_leg_cannot_reach_is_said(client, ridden):
+    height = float(re.search(r'name="saddle_height_mm" value="([\d.]+)"', text_of(client, ridden)).group(1))
+    text = text_of(client, ridden, saddle_height_mm=f"{height + 58:g}")
+    assert re.search(r"This cannot be done together: .*cannot reach the pedal at crank angle \d+°", text)
+
+
+def test_the_closed_form_and_the_page_are_the_same_leg(ridden):
+    """The twin that the page moves is fitted to the ride: it gives the ride's own angle back."""
+    from fitwright.studio import bolt
+
+    leg = next(iter(bolt.ready(ridden).forecast.inputs.twins.values())).leg
+    guess = plan.guessed_twin(ridden, "right", "before").leg
+    again = pose_arrays(
+        thigh=leg.thigh_mm, shank=leg.shank_mm, a=leg.axle_to_malleolus_x_mm, b=leg.axle_to_malleolus_y_mm,
+        crank=leg.crank_mm, hip_x=leg.hip_x_mm, hip_y=leg.hip_y_mm, beta_deg=solve(leg).pitch_deg,
+        theta_deg=np.arange(360.0),
+    )  # fmt: skip
+    np.testing.assert_allclose(again.knee_flexion_deg, solve(guess).knee_flexion_deg, atol=0.5)
+
+
+@pytest.mark.browser
+def test_by_keyboard_and_back(live_server, page: Page, ridden):
+    page.goto(f"{live_server.url}{reverse('bolt', args=[ridden.pk])}")
+    box = page.locator("#at-saddle_height_mm")
+    was = box.input_value()
+    box.fill(f"{float(was) - 5:g}")
+    box.press("Enter")
+    expect(page.locator("#what")).to_contain_text("1 change")
+    page.locator("#less-saddle_height_mm").press("Enter")
+    expect(box).to_have_value(f"{float(was) - 6:g}")
+    page.go_back()
+    page.go_back()
+    expect(page.locator("#at-saddle_height_mm")).to_have_value(was)
