@@ -162,6 +162,18 @@ def test_playing_shows_each_frame_with_its_own_number(live_server, page: Page, c
     film.done()
 
 
+def test_a_step_while_it_plays_stops_at_the_very_frame(live_server, page: Page, copied: Visit):
+    film = FilmPage(page, address(live_server, copied))
+    page.get_by_label("Speed").select_option("1")
+    for _ in range(3):
+        film.press("Home", "Space")
+        page.wait_for_timeout(500)
+        film.press("Shift+ArrowRight")
+        page.wait_for_timeout(500)
+        assert film.number() == film.frame() == page.evaluate("main.wanted") > 10
+    film.done()
+
+
 def test_a_crank_angle_and_a_turn_are_found_in_both_films(live_server, page: Page, copied: Visit):
     before, after = theta_deg(copied, "before"), theta_deg(copied, "after")
     film = FilmPage(page, address(live_server, copied, "?beside=side-right-after"))
@@ -180,6 +192,42 @@ def test_a_crank_angle_and_a_turn_are_found_in_both_films(live_server, page: Pag
     page.wait_for_timeout(400)
     assert abs(before[film.frame()] - before[at] - 360) < 6
     expect(page.locator("[data-now]").first).to_contain_text("right before")
+    film.done()
+
+
+WATCH = """(seconds) => new Promise((told) => {
+  const seen = [];
+  const until = performance.now() + 1000 * seconds;
+  const look = () => {
+    seen.push([...document.querySelectorAll(".reel")].map((reel) => Number(reel.dataset.frame)));
+    if (performance.now() < until) requestAnimationFrame(look);
+    else told(seen);
+  };
+  look();
+})"""
+
+
+@pytest.mark.parametrize(("rate", "settles_s", "watched_s"), [("1", 0.7, 1.5), ("0.25", 1.0, 3.0)])
+def test_two_films_hold_the_same_crank_angle_while_they_play(
+    live_server, page: Page, copied: Visit, rate, settles_s, watched_s
+):
+    """88 against 95 turns a minute, and frames of uneven length in one of them."""
+    before, after = theta_deg(copied, "before"), theta_deg(copied, "after")
+    film = FilmPage(page, address(live_server, copied, "?beside=side-right-after"))
+    page.get_by_label("Speed").select_option(rate)
+    film.press("Home", "Space")
+    page.wait_for_timeout(1000 * settles_s)
+    seen = np.array(page.evaluate(WATCH, watched_s))
+    film.press("Space")
+    assert len(np.unique(seen[:, 0])) > 10  # it did play, and so did the other
+    assert len(np.unique(seen[:, 1])) > 10
+    apart = (after[seen[:, 1]] - before[seen[:, 0]] + 180) % 360 - 180
+    two_frames = 2 * 360 * 95 / 60 / 50
+    assert np.median(np.abs(apart)) < two_frames / 2
+    assert np.quantile(np.abs(apart), 0.9) < two_frames
+    page.wait_for_timeout(600)
+    still = before[film.frame(0)] - after[film.frame(1)]
+    assert abs((still + 180) % 360 - 180) < 6.5  # and stops on the frame that is nearest to it
     film.done()
 
 

@@ -17,6 +17,9 @@ const TIMES = 10; // how much larger than it is a ring of ± is drawn
 const HALO = "rgba(255,255,255,.85)";
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const REACH = 26; // screen pixels within which a finger means a point
+const FAR_S = 0.25; // so far behind a film jumps, nearer it only plays faster
+const SEEK_S = 0.05; // what a jump takes, about
+const CATCH_UP = 3; // of what it is behind, a film catches up so much in a second
 const POWER = 4; // screen pixels for one pixel of the film, in the lens
 let candidate = null; // where the chosen point shall be in this frame, while it is corrected
 let sharp = null; // this frame in full size, while a point is corrected
@@ -33,6 +36,13 @@ function rank(list, value) {
 function nearest(list, value) {
   const after = Math.min(rank(list, value), list.length - 1);
   return after > 0 && value - list[after - 1] < list[after] - value ? after - 1 : after;
+}
+
+// The value beside x on the line through increasing xs and their ys; its end beyond them.
+function between(xs, ys, x) {
+  const after = clamp(Math.max(rank(xs, x), 1), xs.length - 1);
+  const share = (x - xs[after - 1]) / (xs[after] - xs[after - 1]);
+  return ys[after - 1] + clamp(Math.max(share, 0), 1) * (ys[after] - ys[after - 1]);
 }
 
 class Reel {
@@ -64,6 +74,7 @@ class Reel {
       if (theta !== null && theta > (this.known.at(-1)?.theta ?? -Infinity)) this.known.push({ theta, frame });
     });
     this.angles = this.known.map((k) => k.theta);
+    this.moments = this.known.map((k) => told.time_s[k.frame] - told.time_s[0]); // of the copy, at those angles
     this.firstTurn = Math.floor(this.angles[0] / 360);
     this.turns = Math.floor(this.angles.at(-1) / 360) - this.firstTurn + 1 || 0;
     if (told.copy && !this.video.getAttribute("src")) this.video.src = told.copy;
@@ -79,23 +90,24 @@ class Reel {
   show(frame) {
     if (!this.count) return;
     this.wanted = clamp(frame, this.count - 1);
+    this.tries = 3; // another frame may be wanted by then, and a browser that was just stopped may seek elsewhere
     if (!this.data.copy) this.still.src = this.stillAt(this.wanted);
-    else if (this.copied && !this.video.seeking) this.seek();
+    else if (this.video.readyState && !this.video.seeking) this.seek();
   }
 
   stillAt(frame) { return `${this.root.dataset.still}?t=${this.data.time_s[frame].toFixed(6)}`; }
 
   seek() { // to the frame's middle, so that no rounding gives the one beside it
     const t = this.data.time_s;
-    this.target = this.wanted;
-    const until = t[this.target + 1] ?? t[this.target] + 0.004;
-    this.video.currentTime = (t[this.target] + until) / 2 - t[0];
+    const [since, until] = [t[this.wanted], t[this.wanted + 1] ?? t[this.wanted] + 0.004];
+    this.video.currentTime = (since + until) / 2 - t[0];
   }
 
   sought() {
     if (!this.data) return;
-    if (this.wanted !== this.target && this.video.paused) this.seek();
-    else this.present(this.frameAt(this.video.currentTime));
+    const frame = this.frameAt(this.video.currentTime);
+    if (this.video.paused && frame !== this.wanted && this.tries-- > 0) this.seek();
+    else this.present(frame);
   }
 
   present(frame) {
@@ -118,6 +130,33 @@ class Reel {
   // The frame nearest to an angle within a turn (the first and last turn may be parts); null when no angle is known.
   frameOf({ turn, angle }) {
     return this.turns ? this.known[nearest(this.angles, 360 * (this.firstTurn + turn) + angle)].frame : null;
+  }
+
+  // The frame of another film's crank angle, unless it was asked for already; turns that this one lacks begin again.
+  showLike({ turn, angle }) {
+    const frame = this.frameOf({ turn: turn % this.turns, angle });
+    if (frame !== this.wanted) this.show(frame);
+  }
+
+  get pace() { return (this.moments.at(-1) - this.moments[0]) / (this.angles.at(-1) - this.angles[0]); }
+
+  // Where this film's copy is at the crank angle of a moment of another one's.
+  momentLike(lead, moment) {
+    const theta = between(lead.moments, lead.angles, moment);
+    const turn = (Math.floor(theta / 360) - lead.firstTurn) % this.turns;
+    return between(this.angles, this.moments, 360 * (this.firstTurn + turn) + mod(theta));
+  }
+
+  // Play along with another film: as much faster or slower as the crank turns, and what is off is caught up softly.
+  playAlong(lead) {
+    const { video } = this;
+    if (!this.copied || video.seeking) return;
+    const behind = this.momentLike(lead, lead.video.currentTime) - video.currentTime;
+    const rate = lead.video.playbackRate * this.pace / lead.pace;
+    if (Math.abs(behind) > FAR_S) video.currentTime += behind + SEEK_S * rate;
+    const asked = clamp(Math.max(rate + CATCH_UP * behind, rate / 4, 0.0625), 4 * rate);
+    if (Math.abs(video.playbackRate - asked) > 0.01 * rate) video.playbackRate = asked;
+    if (video.paused && !video.ended) video.play().catch(() => {});
   }
 
   tell() {
@@ -220,8 +259,8 @@ function told() {
   one(".dial g").setAttribute("transform", `rotate(${crank?.angle ?? 0} 50 50)`);
   for (const chart of charts) chart.at(crank);
   if (crank && other?.turns) {
-    const frame = other.frameOf({ ...crank, turn: crank.turn % other.turns });
-    if (frame !== other.wanted) other.show(frame);
+    if (main.video.paused) other.showLike(crank);
+    else other.playAlong(main);
   }
   if (!candidate) tellPlace();
   drawLens();
@@ -288,7 +327,7 @@ const turnBy = (way) => turnTo(({ turn, angle }) => ({ turn: clamp(turn + way, m
 async function play() {
   leave();
   aim = null;
-  if (!main.copied) return say("The film plays once its light copy is made.");
+  if (!main.data?.copy) return say("The film plays once its light copy is made.");
   if (!main.video.paused) return main.video.pause();
   main.video.playbackRate = Number(one("[data-rate]").value);
   if (main.frame >= main.count - 1) main.video.currentTime = 0;
@@ -297,7 +336,12 @@ async function play() {
 
 on(main.video, "play pause ended", () => {
   text("play", main.video.paused ? "Play" : "Pause");
-  if (main.video.paused) main.wanted = main.frame;
+  if (!main.video.paused) return;
+  main.wanted = main.frame;
+  if (!other?.turns) return;
+  other.video.pause();
+  other.wanted = null; // whichever it came to: now to the very frame
+  told();
 });
 on(one("[data-play]"), "click", play);
 on(one("[data-rate]"), "change", (event) => { main.video.playbackRate = Number(event.target.value); });
