@@ -141,7 +141,12 @@ def signed(values: Sequence[float], decimals: int = 2) -> str:
 
 
 def _digest() -> str:
-    rooms = REPO / "src" / "fitwright"
-    files = [p for p in sorted(rooms.rglob("*.py")) if p.relative_to(rooms).parts[0] not in NOT_IN_DIGEST]
-    digest = hashlib.sha256(b"".join(p.read_bytes() for p in files))
-    return f"demo-{digest.hexdigest()[:12]}"
+    rooms = {p.name for p in (REPO / "src" / "fitwright").iterdir()}
+    return f"demo-{fingerprint(sorted(rooms - set(NOT_IN_DIGEST)))}"
+
+
+def fingerprint(rooms: Sequence[str]) -> str:
+    """Digest of the program text of some rooms (or single modules), in 12 hex digits."""
+    home = REPO / "src" / "fitwright"
+    files = [p for p in sorted(home.rglob("*.py")) if p.relative_to(home).parts[0] in rooms]
+    return hashlib.sha256(b"".join(p.read_bytes() for p in files)).hexdigest()[:12]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 import subprocess
 from pathlib import Path
 
 import pytest
+
+from fitwright.errors import InputError
 
 REPO = Path(__file__).resolve().parents[1]
 # Assembled from pieces so that this file does not name what it forbids.
@@ -81,3 +84,13 @@ def test_modules_and_public_functions_are_documented(texts: dict[str, str]) -> N
             if public and ast.get_docstring(node) is None:
                 missing.append(f"{name}:{node.name}")
     assert not missing
+
+
+def test_an_error_comes_whole_out_of_another_process():
+    """Long work may run in a process of its own; what it refuses must still name field and range."""
+    error = InputError(
+        "crank_mm", "outside the allowed range", value=900, allowed="100 to 220 mm", hint="measure it"
+    )
+    again = pickle.loads(pickle.dumps(error))
+    assert str(again) == str(error)
+    assert again.to_json() == error.to_json()

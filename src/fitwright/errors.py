@@ -32,6 +32,10 @@ class InputError(FitwrightError):
         self.field, self.problem, self.value, self.allowed, self.hint = field, problem, value, allowed, hint
         super().__init__(self.sentence())
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Comes whole out of another process."""
+        return _remade, (type(self), self.__dict__)
+
     def sentence(self) -> str:
         """The whole message in one line."""
         got = "" if self.value is None else f" (got {self.value!r})"
@@ -46,6 +50,13 @@ class InputError(FitwrightError):
             "error": self.sentence(), "field": self.field, "problem": self.problem,
             "value": value, "allowed": self.allowed, "hint": self.hint,
         }  # fmt: skip
+
+
+def _remade(kind: type[InputError], told: dict[str, Any]) -> InputError:
+    error = kind.__new__(kind)
+    error.__dict__.update(told)
+    Exception.__init__(error, error.sentence())
+    return error
 
 
 class Stopped(FitwrightError):  # noqa: N818 - it is no error: the user asked for it

@@ -4,25 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bench.drawn import SIZE, picture
 from scipy.ndimage import gaussian_filter
 
 from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
 from fitwright.vision.snap import find_spot
-
-SIZE = 56
-
-
-def picture(centre, blur=(0.0, 0.0), radii=(5.0, 9.0), levels=(120.0, 220.0, 30.0)) -> np.ndarray:
-    """A disc with ring, smeared along `blur`, by 6 × 6 samples per pixel: independent of the model under test."""
-    fine = (np.arange(SIZE * 6) + 0.5) / 6 - 0.5
-    u, v = np.meshgrid(fine, fine)
-    total = np.zeros((SIZE, SIZE))
-    moments = (np.arange(25) + 0.5) / 25 - 0.5
-    for t in moments:
-        rho = np.hypot(u - centre[0] - t * blur[0], v - centre[1] - t * blur[1])
-        shade = np.select([rho < radii[0], rho < radii[1]], [levels[2], levels[1]], levels[0])
-        total += shade.reshape(SIZE, 6, SIZE, 6).mean(axis=(1, 3))
-    return gaussian_filter(total / len(moments), 0.7)
 
 
 def beside(pictures: np.ndarray, centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

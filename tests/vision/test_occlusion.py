@@ -6,44 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench.drawn import leg
 
-from fitwright.linkage.leg import solve
-from fitwright.linkage.twin import LegTwin
 from fitwright.vision.track import track_points
 
-LEG = LegTwin(405.0, 420.0, 125.0, 105.0, 172.5, -190.0, 751.0, 15.0, (-6.0, 0.0), (10.4, 0.0))
-JOINTS = {
-    "greater_trochanter": "hip", "lateral_femoral_condyle": "knee", "lateral_malleolus": "malleolus",
-    "pedal_axle": "axle",
-}  # fmt: skip
-MM_PER_PX, COVERED_S = 3.2, 0.3
+COVERED_S = 0.3
 T = np.arange(420) / 60
-
-
-def crank_deg(t: np.ndarray, rpm: float, wobble_deg: float) -> np.ndarray:
-    return np.degrees(0.4 + t * rpm / 60 * 2 * np.pi) + wobble_deg * np.sin(2 * np.pi * t / 2.3 + 1)
-
-
-def leg(rpm: float, wobble_deg: float):
-    """Paths of six discs; the heel's is 18 px beside the malleolus's, and the bottom bracket's stands still."""
-
-    def joint(key: str):
-        def at(t: np.ndarray) -> np.ndarray:
-            pose = solve(LEG, crank_deg(t, rpm, wobble_deg))
-            x, y = (np.broadcast_to(getattr(pose, f"{key}_{a}"), t.shape) for a in "xy")
-            return np.stack([300 + x / MM_PER_PX, 280 - y / MM_PER_PX], axis=1)
-
-        return at
-
-    paths = {name: joint(key) for name, key in JOINTS.items()}
-
-    def heel(t: np.ndarray) -> np.ndarray:
-        ankle = paths["lateral_malleolus"](t)
-        along = paths["pedal_axle"](t) - ankle
-        along /= np.hypot(*along.T)[:, None]
-        return ankle - 12 * along + 14 * np.stack([-along[:, 1], along[:, 0]], axis=1)
-
-    return paths | {"heel": heel, "bottom_bracket": lambda t: np.stack([300 + 0 * t, 280 + 0 * t], axis=1)}
 
 
 @pytest.mark.parametrize(("seed", "wobble_deg"), [(2, 0.0), (3, 8.0)])

@@ -56,13 +56,30 @@ def sticker_positions(motion: Motion, view: str, t_s: Floats) -> Points:
     return out
 
 
-def frame_times(seconds: float, fps: float, rng: np.random.Generator) -> np.ndarray:
-    """(F,) int pts in 1/90000 s, as a phone stamps: rate 0.06 % off, 0.35 ms jitter, about one frame in 150 lost."""
-    n = round(seconds * fps)
+@dataclass(frozen=True)
+class Conditions:
+    """What is hard about a film: sensor noise (grey levels), slow drift and 100 Hz flicker of the light (shares),
+    jitter of the time stamps (s), share of frames lost."""
+
+    noise_dn: float = 1.6
+    drift: float = 0.02
+    flicker: float = 0.008
+    jitter_s: float = 0.35e-3
+    lost: float = 1 / 150
+
+
+USUAL = Conditions()
+
+
+def frame_times(
+    seconds: float, fps: float, rng: np.random.Generator, conditions: Conditions = USUAL
+) -> np.ndarray:
+    """(F,) int pts in 1/90000 s, as a phone stamps: rate 0.06 % off, jitter, some frames lost."""
+    n, most = round(seconds * fps), min(3.4 * conditions.jitter_s, 0.45 / fps)
     ideal = np.arange(n) / fps * 1.0006
-    jitter = np.clip(rng.normal(0, 0.35e-3, n), -1.2e-3, 1.2e-3)
+    jitter = np.clip(rng.normal(0, conditions.jitter_s, n), -most, most)
     jitter[0] = 0.0
-    keep = rng.uniform(size=n) > 1 / 150
+    keep = rng.uniform(size=n) > conditions.lost
     keep[0] = True
     pts = np.rint((ideal + jitter) * TIMESCALE).astype(np.int64)[keep]
     return np.asarray(np.maximum.accumulate(pts + np.arange(pts.size) * 0))
@@ -214,10 +231,12 @@ def _fill_chroma(layer: np.ndarray, o: Outline, i: int, origin: tuple[int, int],
     cv2.fillConvexPoly(layer, points, value, cv2.LINE_AA, 4)
 
 
-def light(pts_s: Floats, rng: np.random.Generator) -> Floats:
-    """(F,) gain: slow drift of ± 2 % and mains flicker of 0.8 % (100 Hz)."""
-    drift = 0.02 * np.sin(2 * np.pi * pts_s / 9.0 + rng.uniform(0, 6.28))
-    return np.asarray(0.985 + drift + 0.008 * np.sin(2 * np.pi * 100 * pts_s + rng.uniform(0, 6.28)))
+def light(pts_s: Floats, rng: np.random.Generator, conditions: Conditions = USUAL) -> Floats:
+    """(F,) gain: slow drift and mains flicker (100 Hz)."""
+    drift = conditions.drift * np.sin(2 * np.pi * pts_s / 9.0 + rng.uniform(0, 6.28))
+    return np.asarray(
+        0.985 + drift + conditions.flicker * np.sin(2 * np.pi * 100 * pts_s + rng.uniform(0, 6.28))
+    )
 
 
 def prepare(
@@ -225,9 +244,10 @@ def prepare(
     camera: SimCamera,
     pts: np.ndarray,
     seed: int,
-    noise_dn: float = 1.6,
+    noise_dn: float | None = None,
     steady_light: bool = False,
     bar_hides_knees: bool = False,
+    conditions: Conditions = USUAL,
 ) -> Filming:
     """Solves all times and places of a clip and draws its still background."""
     rng = np.random.default_rng([seed, 33])
@@ -243,7 +263,7 @@ def prepare(
     still = Canvas(np.ascontiguousarray(rgb), camera)
     paint_bike(still, motion.setup.contact)
     caption(still.rgb, CAPTION)
-    gain = np.full(pts.size, 1.0) if steady_light else light(pts_s, rng)
+    gain = np.full(pts.size, 1.0) if steady_light else light(pts_s, rng, conditions)
     tracks = tuple(_track(motion, n, pts_s, camera) for n in _names(camera.view))
     tracks = tuple(_hide(t, outlines[1], camera) if t.name == "bottom_bracket" else t for t in tracks)
     under = tuple(n for n in _names(camera.view) if n.startswith("patella")) if bar_hides_knees else ()
@@ -251,7 +271,18 @@ def prepare(
     planes = to_yuv(still.rgb)
     box = _box(outlines[0] + outlines[1], camera)
     return Filming(
-        camera, pts, gain, planes, still.mask, outlines[0], outlines[1], tracks, box, seed, noise_dn, under
+        camera,
+        pts,
+        gain,
+        planes,
+        still.mask,
+        outlines[0],
+        outlines[1],
+        tracks,
+        box,
+        seed,
+        conditions.noise_dn if noise_dn is None else noise_dn,
+        under,
     )
 
 
@@ -330,6 +361,7 @@ def render_clip(
     bit_rate: float = 15e6,
     camera: SimCamera | None = None,
     bar_hides_knees: bool = True,
+    conditions: Conditions = USUAL,
 ) -> Truth:
     """Renders one clip to `out` (mp4) and its truth to `<out>.truth.json`; returns the truth.
 
@@ -339,9 +371,10 @@ def render_clip(
     """
     camera = camera or studio_camera(view, size)
     rng = np.random.default_rng([seed, 34, 0 if view == "side" else 1])
-    pts = frame_times(seconds, fps, rng)
+    pts = frame_times(seconds, fps, rng, conditions)
     motion = ride(rider, setup, seed)
-    filming = prepare(motion, camera, pts, seed * 2 + (view == "front"), bar_hides_knees=bar_hides_knees)
+    filming = prepare(motion, camera, pts, seed * 2 + (view == "front"), bar_hides_knees=bar_hides_knees,
+                      conditions=conditions)  # fmt: skip
     shows = view == "front" and not bar_hides_knees
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(f".{out.stem}.part{out.suffix}")

@@ -148,11 +148,20 @@ class Canvas:
 INK, STEEL, PAINT = (44.0, 45.0, 48.0), (150.0, 152.0, 154.0), (46.0, 92.0, 86.0)
 
 
+REAR_MM, FRONT_MM = (-408.0, 68.0, 0.0), (588.0, 68.0, 0.0)
+HUB_END_MM = 50.0
+
+
+def axles_mm() -> dict[str, tuple[float, float, float]]:
+    """Where a hand marks both wheel axles: the ends of the hubs that the camera sees."""
+    return {"rear_axle": (*REAR_MM[:2], HUB_END_MM), "front_axle": (*FRONT_MM[:2], HUB_END_MM)}
+
+
 def paint_bike(canvas: Canvas, contact: ContactPoints) -> None:
     """Frame, front wheel, trainer, saddle and bars around the contact points (dimensions: own, ordinary)."""
     saddle_x, saddle_y = contact.saddle_xy_mm
     hood_x, hood_y = contact.hood_x_mm, contact.hood_y_mm
-    rear, front = (-408.0, 68.0, 0.0), (588.0, 68.0, 0.0)
+    rear, front = REAR_MM, FRONT_MM
     post = np.array([saddle_x, saddle_y - 62.0])
     seat = 0.69 * post
     head = np.array([hood_x - 112.0, hood_y - 96.0])

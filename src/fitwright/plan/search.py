@@ -53,6 +53,7 @@ def acted_on(finding: Finding, act_on_opinion: bool) -> bool:
 
 
 def check_room(name: str, delta: float) -> None:
+    """InputError when a change is larger than the hardware's range."""
     kind = kind_of(name)
     if not np.isfinite(delta) or not kind.low <= delta <= kind.high:
         raise InputError(
@@ -157,6 +158,7 @@ def solve(task: Task, taste: Taste = FEWEST, short: Mapping[str, float] | None =
 
 
 def deltas_of(task: Task, steps: Sequence[int]) -> dict[str, float]:
+    """Whole steps as changes by adjustable, with what is pinned."""
     moved = {m.name: n * m.step for m, n in zip(task.moves, steps, strict=True) if n}
     return {**{k: v for k, v in task.fixed.items() if v}, **moved}
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -15,13 +15,14 @@ from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import RideResult
 from fitwright.records.media import path_of, refer_to
 from fitwright.records.models import Analysis, Answer, Medium, Visit
-from fitwright.studio import bike, mend
+from fitwright.studio import bike, mend, surroundings
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
 from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
-from fitwright.vision.scene import Scene
+from fitwright.vision.film_card import cards_in
+from fitwright.vision.rereading import PictureFrame
 from fitwright.vision.tracks import Tracks
 
 STATION = "ride"
@@ -161,19 +162,26 @@ def _follow(
     visit: Visit, medium: Medium, view: str, when: str, marks: Mapping[str, Any],
     camera_mm: float | None, progress: Progress | None,
 ) -> FilmResult:  # fmt: skip
+    around = marks.get("around", {})
     return analyse_clip(
-        path_of(medium), marks=Marks.from_json(marks), progress=progress,
-        **how_read(visit, view, when, camera_mm),
+        path_of(medium), marks=Marks.from_json(marks), progress=progress, card_depth_mm=around.get("card_depth_mm"),
+        **how_read(visit, view, when, camera_mm, around),
     )  # fmt: skip
 
 
-def how_read(visit: Visit, view: str, when: str, camera_mm: float | None) -> dict[str, Any]:
-    """What of the visit a film is read with: the arguments that `analyse_clip` and `read_tracks` share."""
+def how_read(
+    visit: Visit, view: str, when: str, camera_mm: float | None, around: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """What a film is read with: the arguments that `analyse_clip` and `read_tracks` share.
+
+    `around`: the numbers of `surroundings.FIELDS` that were typed where the points were marked.
+    """
     kind, side = VIEWS[view]
-    row = depth_from(visit, view, when)
+    row, typed = depth_from(visit, view, when), around or {}
     return {
         "view": kind, "side": side, "crank_mm": crank_mm(visit), "camera_mm": camera_mm,
         "twin": _parsed(row.pk, row.created_at) if row else None, "shoe_line": shoe_line(visit),
+        "readout_ms": typed.get("readout_ms"), "scene": surroundings.scene_of(visit, side, typed),
     }  # fmt: skip
 
 
@@ -197,8 +205,17 @@ def read_with(
 
 def read(visit: Visit, view: str, when: str, given: Mapping[str, Any], tracks: Tracks) -> FilmResult:
     """Points that were followed, read as the visit is now; `given`: marks and camera of `read_with`."""
-    scene, _ = scene_and_followed(Marks.from_json(given["marks"]), Scene())
-    return read_tracks(tracks, **how_read(visit, view, when, given.get("camera_mm")), scene=scene)
+    marks = given["marks"]
+    around = marks.get("around", {})
+    how = how_read(visit, view, when, given.get("camera_mm"), around)
+    how["scene"], _ = scene_and_followed(Marks.from_json(marks), how["scene"])
+    if around.get("card_depth_mm") is not None and how["side"] is not None:
+        film = path_of(Medium.objects.get(sha256=marks["sha256"]))
+        held = cards_in(
+            film, marks["time_s"], PictureFrame(tracks.info, how["side"]), around["card_depth_mm"]
+        )
+        how["scene"] = replace(how["scene"], cards=held)
+    return read_tracks(tracks, **how)
 
 
 def read_again(visit: Visit, view: str, when: str) -> bool:

@@ -14,7 +14,7 @@ from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.strip import strip_svg
-from fitwright.studio import drawings, film_page, jobs, picks, ride
+from fitwright.studio import drawings, film_page, jobs, picks, ride, surroundings
 from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
@@ -52,12 +52,16 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
     points = picks.filled(expected, on_record.get("points", {}) if same else {})
+    around = surroundings.entries(view, on_record.get("around", {}))
     if request.method == "POST":
-        read, points = picks.read_picks(expected, typed_of(request.POST))
+        typed = typed_of(request.POST)
+        read, points = picks.read_picks(expected, typed)
+        around = surroundings.entries(view, {}, typed)
         problem = next((p.error for p in points if p.error), "")
         if not problem:
             try:
-                marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}}
+                lengths = surroundings.read(view, typed)
+                marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}, "around": lengths}
                 ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
@@ -68,7 +72,9 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={at_s:.6f}",
         "hidden": (("view", view), ("when", when), ("t", f"{at_s:.6f}")), "view": view, "when": when,
         "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
-        "diagram": "ride/diagram.html",
+        "diagram": "ride/diagram.html", "around": around, "more": "ride/around.html",
+        "taken": surroundings.taken(visit, ride.VIEWS[view][1]),
+        "around_open": any(e.text or e.error for e in around),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
 
