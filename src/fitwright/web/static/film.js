@@ -397,6 +397,7 @@ function mend() {
   say("Put the cross where the point is in this frame.");
   gate.focus({ preventScroll: true });
   moved();
+  for (const part of [form, gate]) part.scrollIntoView({ block: "nearest" }); // both when there is room
 }
 
 function leave() {
@@ -538,6 +539,7 @@ async function refresh() {
 
 on(document.body, "work-ended", () => { if (!saving && !candidate) refresh(); });
 new ResizeObserver(() => { for (const reel of reels) reel.draw(); drawLens(); }).observe(gate);
+one(".films [aria-current]", document)?.scrollIntoView({ block: "nearest", inline: "center" });
 Promise.all(reels.map((reel) => reel.load())).then(() => {
   ready();
   const asked = Number(new URLSearchParams(location.search).get("t"));
