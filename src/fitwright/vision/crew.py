@@ -96,6 +96,8 @@ class Crew:
 
     def step(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """(P, 2) places and uncertainties of all points in one frame."""
+        if not self.patches and self.discs is not None and frame.time_s != self.first_s:
+            return self.discs.step(frame.time_s, frame.luma)
         p = len(self.start.picks)
         uv, u = np.full((p, 2), np.nan), np.full((p, 2), np.nan)
         if self.discs is not None:

@@ -25,9 +25,9 @@ from fitwright.vision.step_kernel import (
     ORDERS,
     credible,
     expected,
-    inside,
     learn,
     take,
+    to_fit,
 )
 from fitwright.vision.video import Luma
 
@@ -92,27 +92,26 @@ class DiscFollower:
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
-        p = len(self.known)
-        uv, u = np.full((p, 2), np.nan), np.full((p, 2), np.nan)
+        uv, u = np.full((2, len(self.known), 2), np.nan)
         predicted, velocity = expected(
             self.times, self.places, self.known, self.hint, self.bend, self.misses, 2.5 * self.step_s, time_s,
             self.guesses,
         )  # fmt: skip
-        if np.any(self.known < 3):
+        if self.known.min() < 3:
             self._look_around(time_s, luma, predicted, velocity)
-        whole = inside(
-            predicted, velocity, self.table.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
-        )
-        active = np.flatnonzero((self.lost == 0) & whole)
-        if active.size:
-            fit = self.fit_at(luma, active, predicted[active], velocity[active])
-            good = self._believable(active, fit, predicted[active], velocity[active], time_s)
-            self._accept(active[good], fit if good.all() else _part(fit, good), time_s, uv, u)
-        missing = np.flatnonzero(np.isnan(uv[:, 0]))
-        self.lost[missing] += 1
-        self._await(missing, time_s, predicted, velocity)
-        for i in missing:
-            self._find_again(luma, int(i), time_s, uv, u)
+        index = to_fit(
+            self.lost, predicted, velocity, self.table.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
+        )  # fmt: skip
+        if index.size:
+            start, speed = predicted[index], velocity[index]
+            fit = self.fit_at(luma, index, start, speed)
+            self._accept(index, self._believable(index, fit, start, speed, time_s), fit, time_s, uv, u)
+        missing = np.isnan(uv[:, 0]).nonzero()[0]
+        if missing.size:
+            self.lost[missing] += 1
+            self._await(missing, time_s, predicted, velocity)
+            for i in missing:
+                self._find_again(luma, int(i), time_s, uv, u)
         return uv, u
 
     def past(self, i: int) -> Past:
@@ -159,21 +158,21 @@ class DiscFollower:
         self, index: NDArray[np.intp], fit: DiscFit, predicted: Floats, velocity: Floats, time_s: float
     ) -> NDArray[np.bool_]:
         """Which fits are the marker."""
-        return np.asarray(credible(
+        found: NDArray[np.bool_] = credible(
             index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
             time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
-        ))  # fmt: skip
+        )  # fmt: skip
+        return found
 
-    def _accept(self, index: NDArray[np.intp], fit: DiscFit, time_s: float, uv: Floats, u: Floats) -> None:
-        """Take the fits of markers `index` into the state and into this frame's result."""
-        if index.size == 0:
-            return
-        uv[index] = fit.uv_px
-        take(index, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses, self.misses,
-             self.path_s, self.path_px, self.path_n)  # fmt: skip
-        learn(index, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance, self.scale,
-              self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, u)  # fmt: skip
-        self.lost[index] = 0
+    def _accept(
+        self, index: NDArray[np.intp], good: NDArray[np.bool_], fit: DiscFit, time_s: float, uv: Floats, u: Floats
+    ) -> None:  # fmt: skip
+        """Take the good fits of markers `index` into the state and into this frame's result."""
+        take(index, good, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses,
+             self.misses, self.path_s, self.path_px, self.path_n)  # fmt: skip
+        learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
+              self.scale, self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, self.lost,
+              uv, u)  # fmt: skip
 
     def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
         """Where lost markers should be and how they should move, NaN where nothing tells: where they rest, if they
@@ -247,14 +246,15 @@ class DiscFollower:
         index = np.array([i])
         fit = self.fit_at(luma, index, place[None], speed[None])
         found = fit.uv_px[0]
-        if not self._believable(index, fit, place[None], speed[None], time_s)[0] or self._taken(i, found, uv):
+        good = self._believable(index, fit, place[None], speed[None], time_s)
+        if not good[0] or self._taken(i, found, uv):
             return False
         if self._awaited_more(i, found, uv):
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
         if missed:  # what is known from before says nothing about the motion now
             self.known[i] = 0
-        self._accept(index, fit, time_s, uv, u)
+        self._accept(index, good, fit, time_s, uv, u)
         if missed:
             self.hint[i], self.bend[i] = speed, 0.0
         self.chains[i] = []
@@ -337,7 +337,3 @@ def _one_to_one(
         cost[markers.index(i), k] = np.hypot(*(place - predicted[i]))
     rows, columns = linear_sum_assignment(cost)
     return [(markers[r], discs[c]) for r, c in zip(rows, columns, strict=True) if cost[r, c] < 1e6]
-
-
-def _part(fit: DiscFit, keep: NDArray[np.bool_]) -> DiscFit:
-    return DiscFit(*(getattr(fit, name)[keep] for name in DiscFit.__dataclass_fields__))

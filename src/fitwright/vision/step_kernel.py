@@ -79,14 +79,17 @@ def expected(times, places, known, hint, bend, misses, longest_s, time_s, guesse
 
 
 @_compiled
-def inside(uv, velocity, ring_px, scale, exposure_s, width, height):
-    """Which markers, smeared by their motion, are expected to lie whole within the picture."""
-    whole = np.empty(len(uv), np.bool_)
+def to_fit(lost, uv, velocity, ring_px, scale, exposure_s, width, height):
+    """Which markers are worth a fit: not lost, and expected, smeared by their motion, whole within the picture."""
+    index, n = np.empty(len(uv), np.intp), 0
     for i in range(len(uv)):
         smear = 0.5 * max(abs(velocity[i, 0]), abs(velocity[i, 1])) * exposure_s
         edge = ring_px[i] * scale[i] + smear + 1.0
-        whole[i] = edge < uv[i, 0] < width - 1 - edge and edge < uv[i, 1] < height - 1 - edge
-    return whole
+        whole = edge < uv[i, 0] < width - 1 - edge and edge < uv[i, 1] < height - 1 - edge
+        if whole and lost[i] == 0:
+            index[n] = i
+            n += 1
+    return index[:n]
 
 
 @_compiled
@@ -118,9 +121,11 @@ def credible(
 
 
 @_compiled
-def take(index, time_s, uv, times, places, known, hint, guesses, misses, path_s, path_px, path_n):
-    """The new places `uv` (N, 2) of markers `index` go into their histories and paths."""
+def take(index, good, time_s, uv, times, places, known, hint, guesses, misses, path_s, path_px, path_n):
+    """The new places `uv` (N, 2) of those markers `index` that are `good` go into their histories and paths."""
     for k in range(len(index)):
+        if not good[k]:
+            continue
         i = index[k]
         for n in range(ORDERS):
             off = math.hypot(guesses[i, n, 0] - uv[k, 0], guesses[i, n, 1] - uv[k, 1])
@@ -140,16 +145,20 @@ def take(index, time_s, uv, times, places, known, hint, guesses, misses, path_s,
 
 @_compiled
 def learn(
-    index, fit_scale, fit_amplitudes, fit_rms, fit_around, covariance, scale, amplitudes, usual_scale,
-    usual_contrast, usual_rms, background, u,
+    index, good, fit_uv, fit_scale, fit_amplitudes, fit_rms, fit_around, covariance, scale, amplitudes, usual_scale,
+    usual_contrast, usual_rms, background, lost, uv, u,
 ):  # fmt: skip
-    """How markers `index` look now: size and levels at once, what is usual slowly; standard uncertainties into u."""
+    """How those markers `index` that are `good` look now: size and levels at once, what is usual slowly; where they
+    are and their standard uncertainties go into this frame's uv and u."""
     for k in range(len(index)):
+        if not good[k]:
+            continue
         i = index[k]
         scale[i], amplitudes[i] = fit_scale[k], fit_amplitudes[k]
         usual_scale[i] += 0.02 * (fit_scale[k] - usual_scale[i])
         usual_contrast[i] += 0.05 * (fit_amplitudes[k, 1] - usual_contrast[i])
         usual_rms[i] = max(usual_rms[i] + 0.1 * (fit_rms[k] - usual_rms[i]), 0.5)
         background[i] += 0.2 * (fit_around[k] - background[i])
+        lost[i] = 0
         for d in range(2):
-            u[i, d] = math.sqrt(covariance[k, d, d])
+            uv[i, d], u[i, d] = fit_uv[k, d], math.sqrt(covariance[k, d, d])
