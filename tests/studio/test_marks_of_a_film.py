@@ -7,6 +7,7 @@ import importlib
 import pytest
 from django.db import connection
 from django.db.migrations.loader import MigrationLoader
+from django.urls import reverse
 
 from fitwright.errors import InputError
 from fitwright.records.models import Answer, Medium, Visit
@@ -48,6 +49,17 @@ def test_a_film_laid_over_another_has_no_points_yet_and_following_says_so(visit:
     assert clip(visit).others_marks["points"] == {"heel": [10.0, 20.0]}  # a start, drawn as such
     with pytest.raises(InputError, match="none are marked"):
         ride.analyse_film(visit, *PLACE)
+
+
+def test_the_film_page_says_that_points_of_another_film_do_not_count(visit: Visit, client):
+    ride.save_film(visit, film("a"), *PLACE)
+    ride.save_marks(visit, *PLACE, marks(10.0))
+    where = reverse("film", args=[visit.pk, "side-right", "before"])
+    assert "are marked, but not followed" in client.get(where).content.decode()
+    ride.save_film(visit, film("b"), *PLACE)
+    told = client.get(where).content.decode()
+    assert "not marked yet" in told
+    assert "picked in another film" in told
 
 
 def test_a_film_that_is_laid_back_finds_its_own_points_again(visit: Visit):
