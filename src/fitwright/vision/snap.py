@@ -19,8 +19,10 @@ from fitwright.vision.snap_kernel import radial_score
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
 GOOD_FIT = 0.97
+NARROWEST_RING = 1.2
+"""Ring over disc: nearer edges are taken for one."""
 COARSE_KEPT = 4
-"""Places on a 2 px grid around which the centre is sought to 1 px."""
+"""Places, of all within reach, around which the centre is sought again."""
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 
@@ -75,7 +77,7 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
 
 def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
     """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
-    offsets = np.arange(-int(reach), int(reach) + 1, 2)
+    offsets = np.arange(-int(reach), int(reach) + 1)
     middle = np.round(pick)
     coarse = [np.array([du, dv]) for dv in offsets for du in offsets if du * du + dv * dv <= reach * reach]
     # a small disc seen a pixel beside its centre is far from radial: a strict score would prefer an even patch
@@ -146,7 +148,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
     trust = np.where(on_marker, 1.0, 0.25)
 
     def columns(q: Floats) -> Floats:
-        ring = q[3] if ringed else q[2]
+        ring = q[3] * q[2] if ringed else q[2]
         cover = [_swept(u, v, q, r) for r in ((ring, q[2]) if ringed else (q[2],))]
         return np.stack([*cover, np.ones_like(u)], axis=1)
 
@@ -154,9 +156,10 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         a = columns(q)
         return np.asarray((x - a @ _amplitudes(a, x, trust)) * trust)
 
-    q0 = np.array([centre[0], centre[1], edges[0], edges[1], 0.8, *blur])
-    low_q = np.array([centre[0] - 4, centre[1] - 4, 1.2, 1.2, 0.25, -30, -30])
-    high_q = np.array([centre[0] + 4, centre[1] + 4, 40, 44, 3, 30, 30])
+    # the ring as a multiple of the disc: a ring inside its disc would explain a small smeared marker nearly as well
+    q0 = np.array([centre[0], centre[1], edges[0], edges[1] / edges[0], 0.8, *blur])
+    low_q = np.array([centre[0] - 4, centre[1] - 4, 1.2, NARROWEST_RING, 0.25, -30, -30])
+    high_q = np.array([centre[0] + 4, centre[1] + 4, 40, 4.0, 3, 30, 30])
     # from no blur none is found: nothing tells its direction; a missing ring has no edge to move
     free = np.array([True, True, True, ringed, True, *[any(blur)] * 2])
 
@@ -170,7 +173,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
 
     found = least_squares(
         misfit, np.clip(q0, low_q, high_q)[free], bounds=(low_q[free], high_q[free]), max_nfev=14,
-        x_scale=np.array([1, 1, 1, 1, 0.3, 2, 2])[free], ftol=1e-6, xtol=1e-6,
+        x_scale=np.array([1, 1, 1, 0.3, 0.3, 2, 2])[free], ftol=1e-6, xtol=1e-6,
     )  # fmt: skip
     q = full(found.x)
     a = columns(q)
@@ -179,7 +182,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
     amplitudes = weights if ringed else np.array([0.0, *weights])
     explained = 1.0 - float(np.sum(left**2) / max(np.sum((seen - seen.mean()) ** 2), 1e-9))
     return Spot(
-        q[:2], float(q[2]), float(q[3] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
+        q[:2], float(q[2]), float(q[3] * q[2] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
         float(np.sqrt(np.mean(left**2))),
     )  # fmt: skip
 
