@@ -66,8 +66,8 @@ def test_a_changed_side_film_has_the_front_film_read_again(visit: Visit):
     assert jobs.start_readings(visit) == []
     knee_ahead(visit, 60.0)
     assert ride.outdated(visit, "front", "before", was)
-    assert jobs.start_readings(visit) == ["front, before"]
-    assert jobs.start_readings(visit) == ["front, before"]  # and it waits only once
+    assert jobs.start_readings(visit) == ["from the front, as it came"]
+    assert jobs.start_readings(visit) == ["from the front, as it came"]  # and it waits only once
     jobs.read_film_again.func(visit.pk, "front", "before", Work.objects.get(kind="reread").pk)
     now = front(visit)
     assert now.replaces_id == was.pk

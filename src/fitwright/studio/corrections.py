@@ -62,7 +62,7 @@ def take_back(visit: Visit, view: str, when: str, analysed: int) -> str:
             "correction", "the result before it is not on record", hint="Follow the points again"
         )
     analyse(visit, "ride", row.label, older.result, medium=row.medium, inputs=older.inputs)
-    return f"The correction of {of(row)[-1]['name'].replace('_', ' ')} is taken back."
+    return f"The correction of {of(row)[-1]['name']} is taken back."
 
 
 def _current(visit: Visit, view: str, when: str, analysed: int) -> Analysis:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -125,11 +125,11 @@ def advice(clip: ride.Clip) -> tuple[str, ...]:
         proxy.table.burnt if proxy else None,
     )  # fmt: skip
     names = sorted(tracks["points"], key=len, reverse=True)
-    return tuple(_labelled(words, names) for words in (*clip.ride.notes, *seen))
+    return tuple(labelled(words, names) for words in (*clip.ride.notes, *seen))
 
 
-def _labelled(words: str, names: list[str]) -> str:
-    """A note with the points called as the page calls them."""
+def labelled(words: str, names: Sequence[str]) -> str:
+    """A note with the points called as the page calls them; longer names first."""
     for name in names:
         if "_" in name:
             words = words.replace(name, LABELS.get(name, name.replace("_", " ")))

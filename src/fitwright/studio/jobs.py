@@ -46,7 +46,7 @@ def _copy_title(medium: Medium) -> str:
 
 
 def start_readings(visit: Visit) -> list[str]:
-    """Queue the reading anew of films whose side film has changed since; says which, as "front, before"."""
+    """Queue the reading anew of films whose side film has changed since; says which, in words."""
     let_go(visit)
     changed = [
         c
@@ -56,7 +56,7 @@ def start_readings(visit: Visit) -> list[str]:
     for clip in changed:
         waiting = _wait(visit, "reread", f"Reading {clip.label} with the changed side film")
         read_film_again.enqueue(visit.pk, clip.view, clip.when, waiting.pk)
-    return [c.label for c in changed]
+    return [f"{ride.VIEW_WORDS[c.view]}, {ride.WHEN_WORDS[c.when]}" for c in changed]
 
 
 def start_recording(visit: Visit) -> None:

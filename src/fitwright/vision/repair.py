@@ -163,5 +163,6 @@ def _with(tracks: Tracks, i: int, rows: list[Row], kinds: tuple[str, ...], here:
     by_hand = {*tracks.quality.get(name, {}).get(CORRECTED, []), round(here, 5)}
     pixel = to_upright(uv[int(np.searchsorted(tracks.time_s, here - 1e-6))], tracks.info)
     note = (f"{name}: put right by hand at {here:.2f} s ({pixel[0]:.1f}, {pixel[1]:.1f} px); "
-            f"{len(rows)} frames from {times[0]:.2f} to {times[-1]:.2f} s were followed again.")  # fmt: skip
+            f"{'1 frame' if len(rows) == 1 else f'{len(rows)} frames'}, "
+            f"{times[0]:.2f} to {times[-1]:.2f} s, followed again.")  # fmt: skip
     return tracks.with_point(i, uv, u, {CORRECTED: sorted(by_hand)}, note)

@@ -90,10 +90,9 @@ def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse
         return JsonResponse({"problem": sentence(error)}, status=422)
     except Stopped:
         return JsonResponse({"problem": "Stopped. The points stay as they were."}, status=422)
-    again = jobs.start_readings(visit)
-    return JsonResponse(
-        {"said": " ".join([told, *(f"The film {label} is read again with it." for label in again)])}
-    )
+    again = (f"The film {words}, is read again with it." for words in jobs.start_readings(visit))
+    told = film_page.labelled(told, sorted(film_page.LABELS, key=len, reverse=True))
+    return JsonResponse({"said": " ".join([told, *again])})
 
 
 def _data(visit: Visit, view: str, when: str) -> dict[str, Any]:
