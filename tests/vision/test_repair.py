@@ -102,6 +102,10 @@ def test_corrections_that_cannot_be(followed, name, time_s, place, words):
         repair(path, good, name, time_s, np.array(place))
 
 
+def test_a_rehearsal_follows_its_disc():
+    room.rehearse()
+
+
 def test_it_tells_how_far_it_is_and_stops_when_asked(followed, three_discs):
     path, good = followed
     bad, at = spoiled(good, 40, 75), three_discs["knee"](T[[60]])[0]

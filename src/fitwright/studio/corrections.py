@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from threading import Thread
+
 from fitwright.errors import InputError
 from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Visit
@@ -9,7 +12,16 @@ from fitwright.studio import mend, ride
 from fitwright.studio.mend import of
 from fitwright.studio.visits import analyse, analysis, let_go
 from fitwright.studio.work import working
+from fitwright.vision.repair import rehearse
 from fitwright.vision.tracks import Tracks
+
+
+@lru_cache(maxsize=1)
+def get_ready() -> Thread:
+    """Load what following needs, once in a process and beside other work: a film's page was opened."""
+    thread = Thread(target=rehearse, name="rehearsal", daemon=True)
+    thread.start()
+    return thread
 
 
 def correct(

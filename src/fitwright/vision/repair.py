@@ -19,7 +19,7 @@ from fitwright.quantity import Floats
 from fitwright.vision.crew import Crew, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
 from fitwright.vision.tracks import Row, Tracks, as_arrays
-from fitwright.vision.video import Cancelled, LumaFrame, Progress, to_upright
+from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, Progress, to_upright
 
 HAND_PX = 1.0
 """Standard uncertainty of a place that was pointed at, where no disc is beneath it (our choice)."""
@@ -76,6 +76,17 @@ def repair(
     if progress is not None:
         progress(1.0)
     return _with(tracks, i, [*reversed(earlier), *later], start.kinds, here_s)
+
+
+def rehearse() -> None:
+    """Follow one drawn disc, so that the compiled loops are loaded before the first point is put right."""
+    v, u = np.mgrid[:120, :160]
+    away = np.hypot(u - 80, v - 60)
+    luma = np.where(away < 5, 30, np.where(away < 9, 220, 90 + u // 4)).astype(np.uint8)
+    frames = [LumaFrame(k / 60, luma) for k in range(8)]
+    start = find_start(ClipInfo("", "", 160, 120, 60.0, 1.0, 0, 8, 0.0), frames, 2, np.array([[80.0, 60.0]]))
+    crew = Crew(start, frames[2])
+    crew.remember([(f.time_s, *crew.step(f)) for f in frames[2:]])
 
 
 Watched = Callable[[Iterator[LumaFrame]], Iterator[LumaFrame]]

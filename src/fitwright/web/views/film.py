@@ -53,6 +53,8 @@ def page(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
             jobs.start_copy(visit, c.medium)
     if request.method == "POST":
         return redirect(request.get_full_path())
+    if clip.analysed is not None:
+        corrections.get_ready()
     context = {
         "clip": clip, "reels": [_reel(visit, c) for c in shown], "beside": beside,
         "beside_key": _key(beside) if beside else "", "others": [(_key(o), _words(o)) for o in others],
