@@ -14,8 +14,6 @@ const scrubTime = one('[data-scrub="time"]');
 const scrubAngle = one('[data-scrub="angle"]');
 const pointSelect = form.elements.name;
 const TIMES = 10; // how much larger than it is a ring of ± is drawn
-const HALO = "rgba(255,255,255,.85)";
-const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const REACH = 26; // screen pixels within which a finger means a point
 const FAR_S = 0.25; // so far behind a film jumps, nearer it only plays faster
 const SEEK_S = 0.05; // what a jump takes, about
@@ -218,24 +216,6 @@ class Reel {
     pen.arc(u, v, at.seen ? Math.max(2 * at.spread * TIMES * s, unit) : arm, 0, 2 * Math.PI);
     inked(pen, unit, chosen ? 2 : 1.2, ink, at.seen ? [] : [3, 3]);
   }
-}
-
-function cross(pen, x, y, from, to) {
-  pen.beginPath();
-  for (const [dx, dy] of Object.values(ARROWS)) {
-    pen.moveTo(x + dx * from, y + dy * from);
-    pen.lineTo(x + dx * to, y + dy * to);
-  }
-}
-
-function inked(pen, unit, width, colour, dash = []) {
-  for (const [w, style] of [[width + 2.5, HALO], [width, colour]]) {
-    pen.setLineDash(dash.map((length) => length * unit));
-    pen.lineWidth = w * unit;
-    pen.strokeStyle = style;
-    pen.stroke();
-  }
-  pen.setLineDash([]);
 }
 
 const clamp = (value, most) => Math.min(Math.max(value, 0), most);
@@ -450,9 +430,8 @@ on(pointSelect, "change", () => { leave(); choose(pointSelect.value); });
 // The lens shows the chosen point; in full sharpness while it is corrected.
 function drawLens() {
   const unit = devicePixelRatio;
-  const [wide, high] = [lens.clientWidth, lens.clientHeight].map((n) => Math.round(n * unit));
-  if (lens.width !== wide || lens.height !== high) Object.assign(lens, { width: wide, height: high });
-  const pen = lens.getContext("2d");
+  const pen = sized(lens);
+  const { width: wide, height: high } = lens;
   pen.fillStyle = getComputedStyle(film).getPropertyValue("--wash");
   pen.fillRect(0, 0, wide, high);
   const at = chosenPlace();

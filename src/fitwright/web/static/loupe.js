@@ -15,7 +15,6 @@ const places = [...document.querySelectorAll("[data-place]")];
 const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
 const NEAREST = 24; // times nearer than the whole picture
-const HALO = "rgba(255,255,255,.9)";
 const GUESS = "a guess"; // what the finder says of the least sure
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
@@ -285,13 +284,6 @@ function draw() {
   requestAnimationFrame(() => { due = false; drawStage(); drawLens(); });
 }
 
-function sized(canvas) {
-  const width = Math.round(canvas.clientWidth * devicePixelRatio);
-  const height = Math.round(canvas.clientHeight * devicePixelRatio);
-  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
-  return canvas.getContext("2d");
-}
-
 // The part of the picture around (x, y) that fills the canvas at `zoom` canvas pixels for one of the picture.
 function drawPart(pen, x, y, zoom) {
   const { width, height } = pen.canvas;
@@ -317,7 +309,7 @@ function drawStage() {
       pen.lineTo(at.x, at.y);
     }
     pen.closePath();
-    inked(pen, outline?.checked ? [] : [4, 5], 1, "#1a1a1a", 2.4);
+    inked(pen, devicePixelRatio, 1, "#1a1a1a", outline?.checked ? [] : [4, 5], 1.4);
   }
   marks((point) => onStage(point), pen, 11, 7, 8);
 }
@@ -351,33 +343,18 @@ function marks(place, pen, strong, weak, round) {
       const at = place(it);
       pen.beginPath();
       pen.arc(at.x, at.y, round * devicePixelRatio, 0, 2 * Math.PI);
-      inked(pen, it.sure === GUESS ? [1, 3] : [4, 3], ...ink(i));
+      inked(pen, devicePixelRatio, ...ink(i), it.sure === GUESS ? [1, 3] : [4, 3]);
       if (!point) names.unshift([i, at]);
     }
     if (!point) continue;
     const at = place(point);
     const [arm, gap] = [i === current ? strong : weak, 3].map((length) => length * devicePixelRatio);
-    pen.beginPath();
-    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-      pen.moveTo(at.x + dx * gap, at.y + dy * gap);
-      pen.lineTo(at.x + dx * arm, at.y + dy * arm);
-    }
-    inked(pen, [], ...ink(i));
+    cross(pen, at.x, at.y, gap, arm);
+    inked(pen, devicePixelRatio, ...ink(i));
     if (pen.canvas === stage || i !== current) names.unshift([i, at]);
   }
   const taken = [];
   for (const [i, at] of names) name(pen, i, at, taken);
-}
-
-// Every line is ink on a lighter one, to be seen on any photograph.
-function inked(pen, dash, width, colour, halo = 4) {
-  for (const [w, style] of [[halo, HALO], [width, colour]]) {
-    pen.setLineDash(dash.map((length) => length * devicePixelRatio));
-    pen.lineWidth = w * devicePixelRatio;
-    pen.strokeStyle = style;
-    pen.stroke();
-  }
-  pen.setLineDash([]);
 }
 
 // A name is left out where it would lie over another.
@@ -529,8 +506,6 @@ lens.addEventListener("pointerup", (event) => {
 lens.addEventListener("pointercancel", () => { inLens = null; });
 
 // --- keys and buttons ---
-
-const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 stage.addEventListener("keydown", (event) => {
   const arrow = ARROWS[event.key];
