@@ -12,6 +12,7 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats, listed
+from fitwright.vision.scatter import unexplained_px
 from fitwright.vision.video import ClipInfo, to_sensor, to_upright
 
 LEAST_SHARE = 0.3
@@ -21,7 +22,6 @@ STILL = ("bottom_bracket",)
 SELDOM = "seen in only"
 LEAVES = "leaves"
 """Entry of a point's quality: the edge by which it goes out of the picture."""
-LEAST_ROUGH = 30
 Row = tuple[float, Floats, Floats]
 """Time, places (P, 2) and their standard uncertainties (P, 2) of one frame."""
 
@@ -154,31 +154,13 @@ def as_arrays(rows: Sequence[Row], kinds: Sequence[str], info: ClipInfo) -> tupl
     uv, u = np.stack([r[1] for r in rows]), np.stack([r[2] for r in rows])
     uv = uv - _bend(times, uv) * (info.exposure_s or 0.0) ** 2 / 24
     discs = np.array([k == "disc" for k in kinds])
-    u = np.where(discs[None, :, None], np.hypot(u, compression_floor_px(info)), u)
-    return times, uv, u * _short_of(times, uv, u)
+    beyond = unexplained_px(times, uv, u, discs, compression_prior_px(info))
+    return times, uv, np.hypot(u, beyond[:, None])
 
 
-def _short_of(times: Floats, uv: Floats, u: Floats) -> Floats:
-    """(P, 1) factor ≥ 1 by which the stated uncertainties fall short of the scatter seen from frame to frame.
-
-    A path is smooth, so that its fourth differences are scatter: 70 times its variance where errors are independent
-    (1² + 4² + 6² + 4² + 1²). Only for even time steps, where the path itself leaves next to nothing in them.
-    """
-    factor = np.ones((uv.shape[1], 1))
-    steps = np.diff(times)
-    if len(steps) < LEAST_ROUGH or np.ptp(steps) > 0.05 * np.median(steps):
-        return factor
-    rough = np.abs(np.diff(uv, 4, axis=0)) / math.sqrt(70.0)
-    for i in range(uv.shape[1]):
-        seen = rough[:, i][np.isfinite(rough[:, i]).all(axis=1)]
-        if len(seen) >= LEAST_ROUGH:
-            scatter = 1.4826 * np.median(seen, axis=0)
-            factor[i] = max(1.0, float(np.max(scatter / np.sqrt(np.nanmean(u[:, i] ** 2, axis=0)))))
-    return factor
-
-
-def compression_floor_px(info: ClipInfo) -> float:
-    """Position error that lossy compression leaves on a contrast disc, px per axis.
+def compression_prior_px(info: ClipInfo) -> float:
+    """Position error to expect of lossy compression on a contrast disc, px per axis, where the film itself is too
+    short to tell.
 
     Interpolated between measurements on simulated films of 1080p60 (0.03 px at 0.14 bit per pixel, 0.06 px at 0.04);
     0.05 px when the rate is unknown.
