@@ -100,11 +100,13 @@ def read_around(
         raise InputError("time_s", "no frame of the film is shown at that time", value=marked_s,
                          allowed=f"0 to {info.duration_s:.2f} s")  # fmt: skip
     early.extend(before)
-    return [*before, *after], len(before), _one_after_another(after, frames)
+    return [*before, *after], len(before), _one_after_another(deque(after), frames)
 
 
-def _one_after_another(first: list[LumaFrame], rest: Iterable[LumaFrame]) -> Generator[LumaFrame]:
-    yield from first
+def _one_after_another(first: deque[LumaFrame], rest: Iterable[LumaFrame]) -> Generator[LumaFrame]:
+    """The first frames, each let go once it was given, and then the rest."""
+    while first:
+        yield first.popleft()
     yield from rest
 
 

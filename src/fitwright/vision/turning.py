@@ -17,11 +17,15 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
+from scipy.linalg import solveh_banded
+from scipy.sparse import csr_array, diags_array
 
 from fitwright.quantity import Floats
 from fitwright.vision.camera import K1_U, Pinhole
 
 KNOTS_PER_TURN = 5
+FRAMES, FRAMES_PER_KNOT = 700, 2
+"""Frames that take part in the fit: about so many, in long films more."""
 MODEL_PX = 0.35
 """How well a pedal sticker keeps to its circle in the picture (it is fixed to a part that tilts), px, our choice."""
 TRIAL_TURNS, TRIAL_FRAMES, TRIAL_ROUNDS = 4, 150, 6
@@ -141,29 +145,29 @@ def fit_turning(
         known: paths, crank, priors and witnesses. start: a fit of the same film to start from.
     """
     keep = np.flatnonzero(np.isfinite(rough_rad))
-    keep = keep[:: max(1, len(keep) // 700)]
     basis = _basis(times, rough_rad)
+    keep = keep[:: max(1, len(keep) // max(FRAMES, FRAMES_PER_KNOT * basis.shape[1]))]
     some, part = known.thinned(keep), basis[keep]
     angle = rough_rad if start is None else start.theta_rad
-    straight = np.linalg.lstsq(part, angle[keep], rcond=None)[0].astype(np.float64)
+    straight = _coefficients(part, angle[keep])
     first = (
         _first_guess(times, rough_rad, known) if start is None else np.array([start.values[n] for n in FREE])
     )
     g, coefficients = _descend(first, straight, part, some)
-    residual, jacobian = _linearised(g, part @ coefficients, part, some)
-    count = int(np.isfinite(some.seen_px).sum())
-    px = residual[: some.seen_px.size] * MODEL_PX
+    residual, by_camera, by_angle = _linearised(g, part @ coefficients, part, some)
+    count, pixels = int(np.isfinite(some.seen_px).sum()), some.seen_px.size
+    px = residual[:pixels] * MODEL_PX
     rms = math.sqrt(float(px @ px) / max(count, 1))
     # residuals of a model that is slightly wrong are not independent from frame to frame: a few per knot are
     spread = max(1.0, rms / MODEL_PX) ** 2 * max(1.0, count / (4.0 * basis.shape[1]))
-    inverse = np.linalg.inv(_weakened(jacobian, some.seen_px.size, spread)).astype(np.float64)
-    covariance = inverse[: len(FREE), : len(FREE)]
+    by_camera[:pixels] /= math.sqrt(spread)
+    covariance = _Normal(by_camera, csr_array(by_angle / math.sqrt(spread)), 1e-12).covariance
     values = dict(zip(FREE, (float(x) for x in g), strict=True))
     return TurningFit(known.view, values, covariance, basis @ coefficients, rms)
 
 
 def _descend(
-    g: Floats, coefficients: Floats, basis: Floats, known: Turning, rounds: int = 20
+    g: Floats, coefficients: Floats, basis: csr_array, known: Turning, rounds: int = 20
 ) -> tuple[Floats, Floats]:
     """Gauss–Newton with step halving over the camera's values and the spline's coefficients.
 
@@ -171,10 +175,8 @@ def _descend(
     would creep along that flat valley; the priors make the undamped one safe.
     """
     for _ in range(rounds):
-        residual, jacobian = _linearised(g, basis @ coefficients, basis, known)
-        size = np.linalg.norm(jacobian, axis=0) + 1e-12
-        even = jacobian / size
-        step = np.linalg.solve(even.T @ even + 1e-13 * np.eye(len(size)), -even.T @ residual) / size
+        residual, by_camera, by_angle = _linearised(g, basis @ coefficients, basis, known)
+        step = _Normal(by_camera, by_angle).step(residual)
         now, share = float(residual @ residual), 1.0
         while share > 1e-3:
             trial = g + share * step[: len(FREE)], coefficients + share * step[len(FREE) :]
@@ -195,7 +197,50 @@ def lens_of(view: str, values: Mapping[str, float]) -> Pinhole:
                    values["yaw_deg"], values["tilt_deg"], values["roll_deg"], values["k1"])  # fmt: skip
 
 
-def _basis(times: Floats, rough: Floats) -> Floats:
+class _Normal:
+    """Normal equations of the camera's values and the spline's coefficients, every column at length 1.
+
+    Each sample depends on four neighbouring coefficients, so that their block is a band; the camera's values are
+    solved once it has been taken out (Schur's complement). A long film costs in proportion to its length.
+
+    Args:
+        by_camera: (n, C) slopes; by_angle: (m ≤ n, K) those of the first m residuals by the coefficients.
+        damped: added to the diagonal.
+    """
+
+    def __init__(self, by_camera: Floats, by_angle: csr_array, damped: float = 1e-13) -> None:
+        lengths = np.sqrt(np.asarray(by_angle.multiply(by_angle).sum(axis=0)).ravel()) + 1e-12
+        self.sizes = np.linalg.norm(by_camera, axis=0) + 1e-12, lengths
+        self.camera, self.angle = by_camera / self.sizes[0], by_angle @ diags_array(1 / lengths)
+        square = self.angle.T @ self.angle
+        self.band = np.zeros((4, len(lengths)))
+        for k in range(min(4, len(lengths))):
+            self.band[k, : len(lengths) - k] = square.diagonal(-k)
+        self.band[0] += damped
+        self.both = self.angle.T @ self.camera[: self.angle.shape[0]]
+        self.taken = solveh_banded(self.band, self.both, lower=True)
+        alone = self.camera.T @ self.camera + damped * np.eye(len(self.sizes[0]))
+        self.left = alone - self.both.T @ self.taken
+
+    def step(self, residual: Floats) -> Floats:
+        """(C + K,) change that the residuals (n,) ask for."""
+        pull = -(self.angle.T @ residual[: self.angle.shape[0]])
+        turned = solveh_banded(self.band, pull, lower=True)
+        moved = np.linalg.solve(self.left, -self.camera.T @ residual - self.both.T @ turned)
+        return np.concatenate([moved / self.sizes[0], (turned - self.taken @ moved) / self.sizes[1]])
+
+    @property
+    def covariance(self) -> Floats:
+        """(C, C) of the camera's values, where a residual of 1 is one standard uncertainty."""
+        return np.asarray(np.linalg.inv(self.left) / np.outer(self.sizes[0], self.sizes[0]))
+
+
+def _coefficients(basis: csr_array, angle: Floats) -> Floats:
+    """(K,) least-squares spline through angles (T,)."""
+    return _Normal(np.zeros((len(angle), 1)), basis).step(-angle)[1:]
+
+
+def _basis(times: Floats, rough: Floats) -> csr_array:
     """(T, K) cubic B-splines in time, a few per turn: what is left of the crank's freedom."""
     seen = np.isfinite(rough)
     turns = abs(rough[seen][-1] - rough[seen][0]) / (2 * math.pi)
@@ -204,7 +249,7 @@ def _basis(times: Floats, rough: Floats) -> Floats:
     step = inner[1] - inner[0]
     knots = np.concatenate([inner[0] - step * np.arange(3, 0, -1), inner, inner[-1] + step * np.arange(1, 4)])
     clipped = np.clip(times, times[0], times[-1] - 1e-9)
-    return np.asarray(BSpline.design_matrix(clipped, knots, 3).toarray())
+    return csr_array(BSpline.design_matrix(clipped, knots, 3))
 
 
 def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
@@ -220,7 +265,7 @@ def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
     few = seen[np.abs(rough[seen] - rough[seen[0]]) < TRIAL_TURNS * 2 * math.pi]
     few = few[:: max(1, len(few) // TRIAL_FRAMES)]
     some, basis = known.thinned(few), _basis(times[few], rough[few])
-    straight = np.linalg.lstsq(basis, rough[few], rcond=None)[0].astype(np.float64)
+    straight = _coefficients(basis, rough[few])
     best = math.inf, square
     for yaw, tilt in TRIAL_SLANTS_DEG:
         g, coefficients = _descend(_slanted(square, yaw, tilt), straight, basis, some, TRIAL_ROUNDS)
@@ -296,23 +341,16 @@ def _residual(g: Floats, theta: Floats, known: Turning) -> Floats:
     return np.concatenate([px, prior, *(w.misfit(lens) for w in known.witnesses)])
 
 
-def _linearised(g: Floats, theta: Floats, basis: Floats, known: Turning) -> tuple[Floats, Floats]:
-    """Residuals and their derivatives by the camera's values and the spline's coefficients."""
+def _linearised(
+    g: Floats, theta: Floats, basis: csr_array, known: Turning
+) -> tuple[Floats, Floats, csr_array]:
+    """Residuals (n,), their slopes by the camera's values (n, C), and of the pixels by the coefficients (m, K)."""
     residual, size = _residual(g, theta, known), known.seen_px.size
-    jacobian = np.zeros((len(residual), len(g) + basis.shape[1]))
+    by_camera = np.empty((len(residual), len(g)))
     for k, h in enumerate(STEPS):
         off = np.zeros(len(g))
         off[k] = h
-        jacobian[:, k] = (_residual(g + off, theta, known) - _residual(g - off, theta, known)) / (2 * h)
+        by_camera[:, k] = (_residual(g + off, theta, known) - _residual(g - off, theta, known)) / (2 * h)
     turned = (_residual(g, theta + 1e-5, known) - _residual(g, theta - 1e-5, known))[:size] / 2e-5
-    jacobian[:size, len(g) :] = (turned.reshape(len(theta), -1)[:, :, None] * basis[:, None, :]).reshape(
-        size, -1
-    )
-    return residual, jacobian
-
-
-def _weakened(jacobian: Floats, pixels: int, spread: float) -> Floats:
-    """Normal matrix with the pixels' weight divided by `spread` and the priors' kept."""
-    data, prior = jacobian[:pixels], jacobian[pixels:]
-    matrix = data.T @ data / spread + prior.T @ prior
-    return np.asarray(matrix + 1e-12 * np.trace(matrix) / len(matrix) * np.eye(len(matrix)))
+    frame = np.repeat(np.arange(len(theta)), size // len(theta))
+    return residual, by_camera, diags_array(turned) @ basis[frame]
