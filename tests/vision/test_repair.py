@@ -85,6 +85,8 @@ def test_corrections_stack_and_a_place_by_hand_is_not_overrun(followed, three_di
     assert np.nanmax(np.abs(twice.uv_px[90:100, i] - three_discs["knee"](T[90:100]))) < 0.3
     assert len(twice.quality["knee"]["corrected_s"]) == 2
     assert len(twice.notes) == len(good.notes) + 2
+    same = repair(path, twice, "knee", T[95], three_discs["knee"](T[[95]])[0])
+    assert len(same.notes) == len(twice.notes)  # the frame's newest correction tells it
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,10 @@ def _with(tracks: Tracks, i: int, rows: list[Row], kinds: tuple[str, ...], here:
     uv[at], u[at] = places[:, 0], around[:, 0]
     by_hand = {*tracks.quality.get(name, {}).get(CORRECTED, []), round(here, 5)}
     pixel = to_upright(uv[int(np.searchsorted(tracks.time_s, here - 1e-6))], tracks.info)
-    note = (f"{name}: put right by hand at {here:.2f} s ({pixel[0]:.1f}, {pixel[1]:.1f} px); "
-            f"{'1 frame' if len(rows) == 1 else f'{len(rows)} frames'}, "
-            f"{times[0]:.2f} to {times[-1]:.2f} s, followed again.")  # fmt: skip
-    return tracks.with_point(i, uv, u, {CORRECTED: sorted(by_hand)}, note)
+    again = (
+        "only that frame" if len(rows) == 1 else f"{len(rows)} frames, {times[0]:.2f} to {times[-1]:.2f} s,"
+    )
+    begun = f"{name}: put right by hand at {here:.2f} s"
+    note = f"{begun} ({pixel[0]:.1f}, {pixel[1]:.1f} px); {again} followed again."
+    earlier = tuple(n for n in tracks.notes if not n.startswith(begun))
+    return replace(tracks, notes=earlier).with_point(i, uv, u, {CORRECTED: sorted(by_hand)}, note)
