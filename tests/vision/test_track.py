@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fitwright.errors import InputError
+from fitwright.errors import InputError, Stopped
+from fitwright.vision.kept import Kept, frames_before
 from fitwright.vision.track import track_points
-from fitwright.vision.video import luma_frames
+from fitwright.vision.video import luma_frames, probe
 
 T = np.arange(80) / 60
 
@@ -65,6 +66,22 @@ def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s
     for error in errors(tracks, three_discs).values():
         assert np.isfinite(error).all()
         assert np.sqrt(np.mean(error**2)) < 0.06
+
+
+def test_the_way_back_stops_while_it_is_read(tmp_path, film_maker, three_discs):
+    """A long block is read before anything of it is followed: it can be stopped in between."""
+    path = film_maker.film_to(tmp_path / "s.mp4", film_maker.Film(three_discs, T))
+    info, asked = probe(path), []
+    whole = np.zeros(2), np.array([info.width_px, info.height_px], dtype=float)
+
+    def stop() -> bool:
+        asked.append(len(asked) + 1)
+        return asked[-1] == 5
+
+    frames = frames_before(path, info, 1.0, Kept(info, *whole), *whole, cancelled=stop)
+    with pytest.raises(Stopped):
+        next(frames)
+    assert len(asked) == 5
 
 
 @pytest.mark.parametrize(("fps", "jitter"), [(30, 0.0), (60, 0.006)])

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from fitwright.cli.output import check_target, reports_errors, write_whole
+from fitwright.cli.progress_line import progress_line
 from fitwright.errors import InputError
 from fitwright.quantity import Measured, format_pm
 
@@ -69,25 +70,27 @@ def analyse(
     from fitwright.vision.scene import Scene
 
     target = None if json_out in (None, "-") else check_target("json", Path(str(json_out)))
-    result = analyse_clip(
-        video,
-        view,
-        side,
-        Marks.read(points),
-        crank_mm,
-        camera_mm=camera_mm,
-        twin=_twin(twin),
-        readout_ms=readout_ms,
-        scene=Scene(
-            front_higher_mm=front_higher_mm,
-            wheel_mm=wheel_mm,
-            length_mm=length_mm,
-            length_depth_mm=length_depth_mm,
-            stance_mm=stance_mm,
-            hip_breadth_mm=hip_breadth_mm,
-        ),
-        card_depth_mm=card_depth_mm,
-    )
+    with progress_line() as progress:
+        result = analyse_clip(
+            video,
+            view,
+            side,
+            Marks.read(points),
+            crank_mm,
+            camera_mm=camera_mm,
+            twin=_twin(twin),
+            readout_ms=readout_ms,
+            scene=Scene(
+                front_higher_mm=front_higher_mm,
+                wheel_mm=wheel_mm,
+                length_mm=length_mm,
+                length_depth_mm=length_depth_mm,
+                stance_mm=stance_mm,
+                hip_breadth_mm=hip_breadth_mm,
+            ),
+            card_depth_mm=card_depth_mm,
+            progress=progress,
+        )
     data = result.contract_json()
     if json_out == "-":
         typer.echo(json.dumps(data, ensure_ascii=False))

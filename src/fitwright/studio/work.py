@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from fitwright.errors import FitwrightError, InputError, Stopped
 from fitwright.records.models import Visit, Work
+from fitwright.studio.time_left import seconds_left
 
 Progress = Callable[[float, str], None]
 """Called with the fraction done (0–1) and a short message."""
@@ -69,7 +70,6 @@ def clear_orphans() -> int:
 
 def time_left_s(work: Work) -> float | None:
     """Seconds still to go at the present pace, or None before one can tell."""
-    if work.started_at is None or work.fraction < 0.03 or work.state != "running":
+    if work.started_at is None or work.state != "running":
         return None
-    spent = (timezone.now() - work.started_at).total_seconds()
-    return float(spent * (1 - work.fraction) / work.fraction)
+    return seconds_left(work.fraction, (timezone.now() - work.started_at).total_seconds())

@@ -16,7 +16,7 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
 from fitwright.vision.start import SPAN
-from fitwright.vision.video import ClipInfo, LumaFrame, ReadReport, luma_frames, read_ahead
+from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, ReadReport, luma_frames, read_ahead
 
 MOST_BYTES = 48e6
 ROOM_PX = 70.0
@@ -111,11 +111,13 @@ def _one_after_another(first: deque[LumaFrame], rest: Iterable[LumaFrame]) -> Ge
 
 
 def frames_before(
-    path: Path, info: ClipInfo, first_s: float, early: Kept, low: Floats, high: Floats, block_s: float = 10.0
-) -> Generator[LumaFrame]:
+    path: Path, info: ClipInfo, first_s: float, early: Kept, low: Floats, high: Floats, block_s: float = 10.0,
+    cancelled: Cancelled | None = None,
+) -> Generator[LumaFrame]:  # fmt: skip
     """The frames before `first_s`, latest first, whole within the box low–high; `early` holds the latest of them.
 
-    Blocks begin at key frames and are as long as fits, or about `block_s` where not all will be wanted.
+    Blocks begin at key frames and are as long as fits, or about `block_s` where not all will be wanted. `cancelled`
+    is asked for every frame read.
     """
     until = first_s
     if early.cuts and early.holds(low, high):
@@ -125,6 +127,6 @@ def frames_before(
     while until > 1e-4:
         block = Kept(info, low, high)
         since = max(0.0, until - min(block_s, (block.capacity - 1) / (info.fps or 30.0)))
-        block.extend(luma_frames(path, since, until - 1e-4, from_key=True))
+        block.extend(luma_frames(path, since, until - 1e-4, cancelled=cancelled, from_key=True))
         until = min(block.since_s, since) if len(block.cuts) < block.capacity else block.since_s
         yield from block.backward()

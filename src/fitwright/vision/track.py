@@ -66,7 +66,9 @@ def track_points(
     back = Crew(start, first)
     back.remember(rows)
     back.step(first)
-    behind = frames_before(path, info, first.time_s, early, *_visited(rows, start, info))
+    behind = frames_before(
+        path, info, first.time_s, early, *_visited(rows, start, info), cancelled=done.stopped
+    )
     before = [(f.time_s, *back.step(f)) for f in done.watched(behind, first.time_s)]
     rows = [*reversed(before), *rows]
     if progress is not None:
@@ -85,13 +87,17 @@ class _Done:
         """The same frames, which lead away from `from_s`."""
         before_s = self.done_s
         for frame in frames:
-            if self.cancelled is not None and self.cancelled():
+            if self.stopped():
                 raise Stopped("following the points was stopped")
             yield frame
             self.done_s = before_s + abs(frame.time_s - from_s)
-            self.frames += 1
-            if self.progress is not None and self.frames % 16 == 0 and self.whole_s > 0:
-                self.progress(min(1.0, self.done_s / self.whole_s))
+
+    def stopped(self) -> bool:
+        """Asked for every frame that is read or followed; tells from time to time, which may stop it too."""
+        self.frames += 1
+        if self.progress is not None and self.frames % 16 == 0 and self.whole_s > 0:
+            self.progress(min(1.0, self.done_s / self.whole_s))
+        return self.cancelled is not None and self.cancelled()
 
 
 def _check_clip(info: ClipInfo) -> None:

@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, render
 from fitwright.records.models import Studio, Visit, Work
 from fitwright.sheets import cautions
 from fitwright.studio import intake, overview
+from fitwright.studio.time_left import words_left
 from fitwright.studio.visits import hold
 from fitwright.studio.work import time_left_s
 
@@ -47,12 +48,7 @@ def work_context(visit: Visit, was: tuple[int, ...] = (), since: int | None = No
 
 def left_words(work: Work) -> str:
     """`about 40 s left`, empty before one can tell."""
-    seconds = time_left_s(work)
-    if seconds is None:
-        return ""
-    return (
-        f"about {round(seconds / 60)} min left" if seconds >= 90 else f"about {max(1, round(seconds))} s left"
-    )
+    return words_left(time_left_s(work))
 
 
 def show(
