@@ -70,9 +70,13 @@ class FilmPage:
         self.gate = page.locator(".gate").first
 
     def shows(self, frame: int, reel: int = 0) -> None:
-        """Wait for a frame, then read its number from the canvas."""
+        """Wait for a frame, then read its number from the canvas: it is painted a moment after it was sought."""
         expect(self.page.locator(f'.reel[data-frame="{frame}"]').nth(reel)).to_be_attached(timeout=20_000)
-        assert self.number(reel) == frame
+        for _ in range(20):
+            if self.number(reel) == frame:
+                break
+            self.page.wait_for_timeout(50)
+        assert self.number(reel) == self.frame(reel) == frame
 
     def number(self, reel: int = 0) -> int:
         return int(self.page.locator(".reel canvas").nth(reel).evaluate(READ_NUMBER))
