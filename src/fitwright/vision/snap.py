@@ -7,6 +7,7 @@ optics and motion blur gives the rest. What does not look like a disc is said no
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,8 @@ from fitwright.vision.snap_kernel import radial_score
 
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
-GOOD_FIT = 0.97
+GOOD_FIT, ENOUGH = 0.97, 0.88
+"""Shares of the variance: no other explanation is tried; taken for a marker."""
 NARROWEST_RING = 1.2
 """Ring over disc: nearer edges are taken for one."""
 COARSE_KEPT = 4
@@ -64,11 +66,14 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
             best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), (0.0, 0.0)), key=lambda s: s.explained
         )
     if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
-        best = max([best, *(_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0)))],
-                   key=lambda s: s.explained)  # fmt: skip
+        smeared = [_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0))]
+        best = max([best, *smeared], key=lambda s: s.explained)
+        if best.explained < ENOUGH:  # once it is known which way it moves, also which pixels are its own
+            again = [_fit(grey, s.uv_px, (s.disc_px, s.ring_px), s.blur_px) for s in smeared]
+            best = max([best, *again], key=lambda s: s.explained)
     near = np.hypot(*(best.uv_px - pick_px)) <= reach_px + 3.0
     ok = (
-        best.explained > 0.88
+        best.explained > ENOUGH
         and abs(best.amplitudes[1]) > LEAST_CONTRAST
         and best.disc_px > SMALLEST_RADIUS_PX
     )
@@ -133,7 +138,7 @@ def _same_way(slope: Floats, k: int) -> float:
     return float(np.abs(near[near * slope[k] > 0]).max(initial=0.0))
 
 
-def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[float, float]) -> Spot:
+def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: Sequence[float] | Floats) -> Spot:
     """Full least-squares fit with free centre, radii, optics and motion blur from one start."""
     ringed = edges[1] > edges[0] + 0.6
     reach = int(np.ceil(edges[1] + np.hypot(*blur) / 2 + 4))
@@ -144,7 +149,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
     near = np.hypot(u - centre[0], v - centre[1]) < reach
     u, v, x = u[near].astype(np.float64), v[near].astype(np.float64), x[near]
     # what lies around the marker is not the marker's: it counts little in the fit and not in its quality
-    on_marker = np.hypot(u - centre[0], v - centre[1]) < edges[1] + 0.5 * np.hypot(*blur)
+    on_marker = _from_sweep(u - centre[0], v - centre[1], blur) < edges[1]
     trust = np.where(on_marker, 1.0, 0.25)
 
     def columns(q: Floats) -> Floats:
@@ -161,7 +166,7 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
     low_q = np.array([centre[0] - 4, centre[1] - 4, 1.2, NARROWEST_RING, 0.25, -30, -30])
     high_q = np.array([centre[0] + 4, centre[1] + 4, 40, 4.0, 3, 30, 30])
     # from no blur none is found: nothing tells its direction; a missing ring has no edge to move
-    free = np.array([True, True, True, ringed, True, *[any(blur)] * 2])
+    free = np.array([True, True, True, ringed, True, *[bool(np.any(blur))] * 2])
 
     def full(some: Floats) -> Floats:
         q = q0.copy()
@@ -185,6 +190,13 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: tuple[f
         q[:2], float(q[2]), float(q[3] * q[2] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
         float(np.sqrt(np.mean(left**2))),
     )  # fmt: skip
+
+
+def _from_sweep(du: Floats, dv: Floats, blur: Sequence[float] | Floats) -> Floats:
+    """Distance of places (du, dv) from the stretch that the centre, at the origin, sweeps."""
+    square = float(blur[0] ** 2 + blur[1] ** 2)
+    along = np.clip((du * blur[0] + dv * blur[1]) / max(square, 1e-9), -0.5, 0.5)
+    return np.asarray(np.hypot(du - along * blur[0], dv - along * blur[1]))
 
 
 def _amplitudes(a: Floats, x: Floats, trust: Floats) -> Floats:
