@@ -73,7 +73,7 @@ def format_pm(m: Measured) -> str:
     decimals = 0 if half >= 9.5 else 1 if half == 0 else min(2, max(0, 1 - math.floor(math.log10(half))))
     decimals = decimals if m.unit != "1" else 2
     decimals = min(decimals, 1) if m.unit in ("mm", "deg") else decimals
-    tail = {"deg": "°", "1": "", "%": " %"}.get(m.unit, f" {m.unit}")
+    tail = {"deg": "°", "1": "", "%": " %", "mm2": " mm²"}.get(m.unit, f" {m.unit}")
     value = round(m.value, decimals) + 0.0  # + 0.0 turns -0.0 into 0.0
     if half == 0:
         return f"{value:.{decimals}f}{tail}".replace("-", "−")

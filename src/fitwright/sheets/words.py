@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fitwright.quantity import Measured, format_pm
 
-UNITS = {"deg": "°", "1": "", "%": " %"}
+UNITS = {"deg": "°", "1": "", "%": " %", "mm2": " mm²"}
 
 
 def unit_tail(unit: str) -> str:

@@ -165,6 +165,16 @@ def side_drawing(
     return rider_svg(side_figure(visit, links), theme, width, height)
 
 
+def narrow_drawings(visit: Visit, front: bool) -> tuple[str, ...]:
+    """Side and, if wanted, front elevation for a phone: without the numbers, which stand in rows there."""
+    side = rider_svg(replace(side_figure(visit), callouts=()), "page", 360.0, 300.0, ident="narrow-side")
+    if not front:
+        return (side,)
+    return side, front_svg(
+        replace(front_figure(visit), callouts=()), "page", 360.0, 300.0, ident="narrow-front"
+    )
+
+
 def front_figure(visit: Visit, links: bool = True) -> FrontFigure:
     """The knee paths from the front, before hollow and now solid."""
     paths: dict[str, dict[str, CycleCurve]] = {"before": {}, "after": {}}
@@ -219,12 +229,12 @@ def soles_drawing(visit: Visit, theme: Theme = "page", links: bool = True) -> st
     return soles_svg(figures, theme) if figures else ""
 
 
-def charts(visit: Visit) -> tuple[Chart, ...]:
-    """Curves over the turn: knee, hip, ankle, knee path, each with both moments."""
+def charts(visit: Visit, wanted: tuple[tuple[str, str, str, str], ...] = CURVES) -> tuple[Chart, ...]:
+    """Curves over the turn: knee, hip, ankle, knee path (or those `wanted`), each with both moments."""
     all_rides = rides(visit)
     later = any(when == "after" for _, when in all_rides)
     drawn = []
-    for name, label, up, down in CURVES:
+    for name, label, up, down in wanted:
         lines = tuple(
             CurveLine(curve, side, _state(when, later))
             for (_, when), ride in all_rides.items()
@@ -237,9 +247,11 @@ def charts(visit: Visit) -> tuple[Chart, ...]:
     return tuple(drawn)
 
 
-def curve_drawings(visit: Visit, theme: Theme = "page", width: float = 420.0) -> tuple[str, ...]:
-    """The same as SVG."""
-    return tuple(curve_svg(chart, theme, width, ident=f"curve-{i}") for i, chart in enumerate(charts(visit)))
+def curve_drawings(
+    drawn: tuple[Chart, ...], theme: Theme = "page", width: float = 420.0, ident: str = "curve"
+) -> tuple[str, ...]:
+    """Charts as SVG; `ident` keeps the names inside apart from those of other charts on the page."""
+    return tuple(curve_svg(chart, theme, width, ident=f"{ident}-{i}") for i, chart in enumerate(drawn))
 
 
 def bolts(visit: Visit) -> str:

@@ -13,8 +13,7 @@ from fitwright.errors import InputError
 from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
-from fitwright.sheets.strip import strip_svg
-from fitwright.studio import drawings, film_page, jobs, picks, ride, surroundings
+from fitwright.studio import drawings, film_page, jobs, picks, ride, ride_rows, surroundings
 from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
@@ -92,12 +91,6 @@ def _page(
     request: HttpRequest, visit: Visit, extra: dict[str, Any] | None = None, status: int = 200
 ) -> HttpResponse:
     known = drawings.rides(visit)
-    rows = []
-    for quantity, event, label, _ in (*drawings.SIDE_ROWS, *drawings.FRONT_ROWS):
-        strip = drawings.strip_of(visit, quantity, event, label, None)
-        if strip is not None:
-            pairs = drawings.pairs(drawings.values(visit, quantity, event))
-            rows.append({"label": label, "pairs": pairs, "svg": strip_svg(strip)})
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     clips = ride.clips(visit)
     context = {
@@ -105,10 +98,13 @@ def _page(
         "weak": {c.label: film_page.advice(c) for c in clips}, "missing": film_page.missing(clips),
         "copies": {c.label: reverse("film_copy", args=[c.medium.sha256]) for c in clips if proxy_of(c.medium)},
         "twice": any(when == "after" for _, when in known), "change_why": CHANGE_WHY,
-        "clips": clips, "markers": known.get((ride.MARKERS, "before")), "rows": rows,
-        "curves": drawings.curve_drawings(visit, width=340.0),
+        "clips": clips, "markers": known.get((ride.MARKERS, "before")), "rows": ride_rows.rows(visit),
+        "turns": ride_rows.turns(visit), "events": [words for _, words in ride_rows.EVENTS],
+        "curves": drawings.curve_drawings(drawings.charts(visit), width=340.0),
+        "more_curves": drawings.curve_drawings(ride_rows.charts(visit), width=340.0, ident="more"),
         "front_svg": drawings.front_drawing(visit, width=560, height=520) if front else "",
-        "side_svg": drawings.side_drawing(visit) if known else "", "views": VIEW_WORDS.items(),
+        "side_svg": drawings.side_drawing(visit) if known else "",
+        "narrow": drawings.narrow_drawings(visit, front) if known else (), "views": VIEW_WORDS.items(),
         "whens": WHEN_WORDS.items(), "view_words": VIEW_WORDS, "when_words": WHEN_WORDS,
         "camera_allowed": CAMERA.allowed,
     }  # fmt: skip
