@@ -114,9 +114,12 @@ def sample(time_s: Floats, values: Floats, at_s: Floats) -> Floats:
     flat = values.reshape(values.shape[0], -1)
     out = np.full((at_s.size, flat.shape[1]), np.nan)
     when, longest = at_s.ravel(), 2.5 * float(np.median(np.diff(time_s)))
-    patterns, which = np.unique(np.isfinite(flat), axis=1, return_inverse=True)
-    for p in range(patterns.shape[1]):  # columns with the same holes share one spline
-        seen, columns = patterns[:, p], np.flatnonzero(which.ravel() == p)
+    finite = np.isfinite(flat)
+    alike: dict[bytes, list[int]] = {}
+    for column in range(flat.shape[1]):  # columns with the same holes share one spline
+        alike.setdefault(finite[:, column].tobytes(), []).append(column)
+    for columns in alike.values():
+        seen = finite[:, columns[0]]
         if seen.sum() < 4:
             continue
         t = time_s[seen]

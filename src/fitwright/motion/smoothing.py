@@ -87,8 +87,7 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     frequencies = np.linspace(0.02, 0.42, 81) * rate_hz
     warped = np.tan(np.pi * np.minimum(np.fft.rfftfreq(x.shape[0]), 0.4999))
     edge = np.tan(np.pi * frequencies / rate_hz) / DOUBLE_PASS
-    taken = (1.0 - 1.0 / (1.0 + (warped[None, :] / edge[:, None]) ** 4)) ** 2
-    squared, white = taken @ power, taken.mean(axis=1)
+    squared, white = np.array([_taken_away(warped / e, power) for e in edge]).T
     tail = frequencies >= TAIL_FROM * rate_hz
     variance = float(squared[tail] @ white[tail] / (white[tail] @ white[tail]))
     above = np.flatnonzero(squared >= variance)
@@ -102,6 +101,14 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
         cutoff, float(np.sqrt(variance)), frequencies, np.sqrt(squared), np.sqrt(variance * white),
         TAIL_FROM * rate_hz,
     )  # fmt: skip
+
+
+def _taken_away(over_cutoff: Floats, power: Floats) -> tuple[float, float]:
+    """What a double-pass Butterworth takes of a spectrum (K,) and of a white one; frequencies in cut-offs (K,)."""
+    fourth = over_cutoff**2
+    fourth *= fourth
+    share = (fourth / (1.0 + fourth)) ** 2
+    return float(share @ power), float(share.mean())
 
 
 def kept_cutoff(found_hz: float, rate_hz: float) -> float:
