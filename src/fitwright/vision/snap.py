@@ -183,9 +183,11 @@ def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: Sequenc
     q = full(found.x)
     a = columns(q)
     weights = _amplitudes(a, x, trust)
-    left, seen = (x - a @ weights)[on_marker], x[on_marker]
+    # a pixel that the marker covers for half the exposure shows half of what lies behind it
+    left, seen, whole = (x - a @ weights)[on_marker], x[on_marker], a[on_marker, 0] ** 2
     amplitudes = weights if ringed else np.array([0.0, *weights])
-    explained = 1.0 - float(np.sum(left**2) / max(np.sum((seen - seen.mean()) ** 2), 1e-9))
+    middle = np.average(seen, weights=whole + 1e-9)
+    explained = 1.0 - float(np.sum(whole * left**2) / max(np.sum(whole * (seen - middle) ** 2), 1e-9))
     return Spot(
         q[:2], float(q[2]), float(q[3] * q[2] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
         float(np.sqrt(np.mean(left**2))),
