@@ -1,0 +1,71 @@
+"""Each page against WCAG 2.2, levels A and AA, as far as axe-core can tell it, in light and in dark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from bench.shots import served
+from playwright.sync_api import Page
+
+from fitwright.records.models import Visit
+from fitwright.web.urls import urlpatterns
+
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+NO_PAGES = {"work", "phone_bench", "position", "bolt_room"}
+"""Parts of a page, or data: shown inside other pages, which are checked."""
+ALONE = ("/", "/riders/new", "/studio/hardware", "/studio/cameras")
+pytestmark = pytest.mark.browser
+
+
+def visit_pages(pk: int) -> Iterator[str]:
+    """Every page of a visit that needs nothing but the visit."""
+    for pattern in urlpatterns:
+        route = str(pattern.pattern)
+        of_visit = route.startswith("visits/<int:pk>/") and route.count("<") == 1
+        leads_on = route.endswith("/") and pattern.name != "visit"  # to the same page without the slash
+        if of_visit and not leads_on and pattern.name not in NO_PAGES:
+            yield "/" + route.replace("<int:pk>", str(pk))
+
+
+def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) -> list[str]:
+    """What axe-core finds, one line each: page, rule, the first element. Folded parts are opened first."""
+    found = []
+    for path in paths:
+        answer = page.goto(base + path)
+        assert answer, path
+        assert answer.status == 200, path
+        page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+        for wrong in Axe().run(page, options=RULES).response["violations"]:
+            found.append(f"{path}: {wrong['id']}: {wrong['nodes'][0]['html'][:160]}")
+    return found
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_of_a_visit_before_anything_is_filmed(live_server, filled: Visit, page: Page, scheme: str):
+    page.emulate_media(color_scheme=scheme)
+    assert violations(page, live_server.url, (*ALONE, *visit_pages(filled.pk))) == []
+
+
+@pytest.mark.demo
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_of_a_whole_visit(demo_studio, page: Page, scheme: str):
+    pk = demo_studio.told["visits"]["first"]["id"]
+    ((film,),) = demo_studio.rows("select min(id) from records_medium where kind = 'film'")
+    ((photo,),) = demo_studio.rows("select min(id) from records_medium where kind = 'photo'")
+    deeper = (
+        f"/visits/{pk}/ride/mark/{film}?view=side+right&when=before",
+        f"/visits/{pk}/feet/pick/{photo}",
+        f"/visits/{pk}/ride/film/side-right/before", f"/visits/{pk}/ride/film/front/after",
+    )  # fmt: skip
+    page.emulate_media(color_scheme=scheme)
+    with served(demo_studio.folder) as base:
+        assert violations(page, base, (*ALONE, *visit_pages(pk), *deeper)) == []
+
+
+def test_the_checker_sees_what_is_wrong(page: Page):
+    page.set_content('<html lang="en"><title>x</title><main><h1>x</h1><input type="text"></main></html>')
+    found = Axe().run(page, options=RULES).response["violations"]
+    assert "label" in {wrong["id"] for wrong in found}
