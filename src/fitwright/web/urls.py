@@ -70,6 +70,7 @@ urlpatterns = [
     path("visits/<int:pk>/bike", bike.page, name="bike"),
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
+    path("visits/<int:pk>/ride/found/<int:medium_pk>", ride.found, name="ride_found"),
     path("visits/<int:pk>/ride/map/<int:medium_pk>", ride_files.columns, name="ride_map"),
     path("visits/<int:pk>/ride/export", ride_files.export, name="ride_export"),
     path("visits/<int:pk>/ride/smoothing", ride_files.smoothing, name="ride_smoothing"),

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
 from typing import Any, Protocol
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.views.decorators.http import require_safe
 
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
@@ -41,3 +43,17 @@ def answering(request: HttpRequest, pk: int, show: Show, act: Act) -> HttpRespon
 def unknown_action(typed: dict[str, str]) -> InputError:
     """For an action that no form of the page sends."""
     return InputError("action", "is not one of this page", value=typed.get("action", "")[:40])
+
+
+def told(view: Callable[..., dict[str, Any]]) -> Callable[..., HttpResponse]:
+    """A view that answers with JSON; what is wrong with the input is a problem in words."""
+
+    @require_safe
+    @wraps(view)
+    def answer(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
+        try:
+            return JsonResponse(view(request, pk, medium_pk))
+        except InputError as error:
+            return JsonResponse({"problem": sentence(error)}, status=422)
+
+    return answer

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -13,13 +14,13 @@ from fitwright.errors import InputError
 from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
-from fitwright.studio import drawings, film_page, jobs, picks, ride, ride_rows, surroundings
+from fitwright.studio import drawings, film_page, film_proposals, jobs, picks, ride, ride_rows, surroundings
 from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import frame_time
 from fitwright.web import examples
-from fitwright.web.views.acting import answering, unknown_action
+from fitwright.web.views.acting import answering, told, unknown_action
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.ride_files import take_recording
@@ -71,11 +72,22 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={at_s:.6f}",
         "hidden": (("view", view), ("when", when), ("t", f"{at_s:.6f}")), "view": view, "when": when,
         "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
-        "diagram": "ride/diagram.html", "around": around, "more": "ride/around.html",
+        "diagram": "ride/diagram.html",
+        "proposals_url": f"{reverse('ride_found', args=[visit.pk, medium.pk])}?view={quote(view)}&t={at_s:.6f}",
+        "around": around, "more": "ride/around.html",
         "taken": surroundings.taken(visit, ride.VIEWS[view][1]),
         "around_open": any(e.text or e.error for e in around),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
+
+
+@told
+def found(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
+    """What was found in the frame at `?t=` as the points of `?view=`."""
+    the_visit(pk)
+    medium = get_object_or_404(Medium, pk=medium_pk, kind="film")
+    at_s = read_number(MOMENT, request.GET.get("t") or "0")
+    return film_proposals.proposals_at(medium, request.GET.get("view", ""), at_s)
 
 
 def _shown_time(medium: Medium, asked_s: float) -> tuple[float, str]:

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from functools import wraps
+from collections.abc import Mapping
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
-from django.views.decorators.http import require_safe
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
 from fitwright.records.models import Medium, Visit
 from fitwright.studio import picks
-from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.entry import Field, read_number
 from fitwright.studio.feet import check, proposals, soles
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.visits import analysis
 from fitwright.vision.pick import snap_at
+from fitwright.web.views.acting import told
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import show, the_visit
 from fitwright.web.views.uploads import take
@@ -72,20 +71,6 @@ def add_photo(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> Http
 def _goes_back(when: str) -> str:
     """The page that asked for this photograph: a cleat that was set or put back is checked on a page of its own."""
     return "feet" if when == "before" else "feet_check"
-
-
-def told(view: Callable[..., dict[str, Any]]) -> Callable[..., HttpResponse]:
-    """A view that answers with JSON; what is wrong with the input is a problem in words."""
-
-    @require_safe
-    @wraps(view)
-    def answer(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
-        try:
-            return JsonResponse(view(request, pk, medium_pk))
-        except InputError as error:
-            return JsonResponse({"problem": sentence(error)}, status=422)
-
-    return answer
 
 
 @told

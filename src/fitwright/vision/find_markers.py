@@ -1,0 +1,179 @@
+"""Contrast discs in one frame of a film, and which of them is which: proposals for the points to be marked.
+
+Where the picture looks like a ring with a disc in it, of one of several sizes, and the marker's model then fits,
+there is one. Names are given by the layout of a rider: an affine map of the usual places, at some crank angle, that
+brings most of them onto discs. It is a proposal: a person looks at it and takes it, or not.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from fitwright.linkage.leg import solve
+from fitwright.linkage.twin import LegTwin
+from fitwright.quantity import Floats
+from fitwright.vision.picture import Grey
+from fitwright.vision.snap import Spot, find_spot
+
+RING_PX = (4.0, 5.5, 7.5, 10.0, 13.5, 18.0)
+"""Outer radii of the rings that are looked for."""
+LIKE, MOST = 0.55, 28
+APART_PX = 6.0
+GOOD, LEAST_CONTRAST = 0.94, 35.0
+REACH_PX = 60
+FAR = 0.08
+"""A disc further from where the layout has its point, as a share of the layout's height, is not that point."""
+LEAST_NAMED = 4
+ANCHORS = {
+    "side": (("acromion", "greater_trochanter", "pedal_axle"),
+             ("greater_trochanter", "lateral_femoral_condyle", "pedal_axle")),
+    "front": (("asis_left", "asis_right", "pedal_left"), ("patella_left", "patella_right", "pedal_left")),
+}  # fmt: skip
+"""Three points far from each other by which maps are tried, and others for when one of them bears no marker."""
+PHASES_DEG = tuple(range(0, 360, 30))
+USUAL = LegTwin(411.0, 421.0, 125.0, 105.0, 172.5, -195.0, 755.0, 15.0, (6.0, 0.0), (-10.4, 0.0))
+"""A usual leg on a usual bike: only the layout comes from it."""
+FOOT_MM = {"heel": (-190.0, 45.0), "fifth_metatarsal": (-8.0, 30.0)}
+UPPER_MM = {"acromion": (370.0, 360.0), "elbow": (480.0, 110.0), "wrist": (690.0, -100.0)}
+"""Where stickers usually sit: on the shoe from the pedal axle along the sole, on arm and shoulder from the hip."""
+
+
+@dataclass(frozen=True)
+class Marker:
+    """A disc that was found: place in the picture (px), radius (px), share of variance its model explains."""
+
+    uv_px: Floats
+    radius_px: float
+    explained: float
+
+
+def find_discs(grey: Grey) -> tuple[Marker, ...]:
+    """All marker-like discs of a picture, the surest first; `grey` (h, w) uint8, upright."""
+    best = np.zeros(grey.shape, np.float32)
+    for ring in RING_PX:
+        half = int(np.ceil(1.35 * ring))
+        v, u = np.mgrid[-half : half + 1, -half : half + 1]
+        cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
+        pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
+        if min(grey.shape) <= len(pattern):
+            continue
+        like = np.abs(cv2.matchTemplate(grey, pattern, cv2.TM_CCOEFF_NORMED))
+        inner = best[half : half + like.shape[0], half : half + like.shape[1]]
+        np.maximum(inner, like, out=inner)
+    rows, columns = np.nonzero((best == cv2.dilate(best, np.ones((9, 9), np.uint8))) & (best > LIKE))
+    order = np.argsort(-best[rows, columns])[:MOST]
+    peaks = [(columns[k], rows[k]) for k in order]
+    found: list[Marker] = []
+    for u, v in peaks:
+        place = np.array([u, v], dtype=np.float64)
+        if any(np.hypot(*(place - m.uv_px)) < APART_PX for m in found):
+            continue
+        spot = _spot(grey, place)
+        if spot is not None and not any(np.hypot(*(spot.uv_px - m.uv_px)) < APART_PX for m in found):
+            found.append(Marker(spot.uv_px, spot.ring_px, spot.explained))
+    return tuple(sorted(found, key=lambda m: -m.explained))
+
+
+def _spot(grey: Grey, place: Floats) -> Spot | None:
+    """The marker at a place, in the picture's own pixels; None when its model does not fit well."""
+    low = np.maximum(place.astype(int) - REACH_PX, 0)
+    window = grey[low[1] : low[1] + 2 * REACH_PX + 1, low[0] : low[0] + 2 * REACH_PX + 1].astype(np.float64)
+    spot = find_spot(window, place - low, 4.0)
+    if spot is None or spot.explained < GOOD or abs(spot.amplitudes[1]) < LEAST_CONTRAST:
+        return None
+    if np.hypot(*spot.blur_px) > 2 * spot.ring_px:
+        return None
+    return Spot(spot.uv_px + low, spot.disc_px, spot.ring_px, spot.sigma_px, spot.blur_px, spot.amplitudes,
+                spot.explained, spot.rms)  # fmt: skip
+
+
+def side_layouts(side: str) -> tuple[dict[str, Floats], ...]:
+    """Where a usual rider's points lie (mm, x right, y down) at every 30° of the crank, seen from this side."""
+    pose, out = solve(USUAL, PHASES_DEG), []
+    flip = 1.0 if side == "right" else -1.0
+    for k in range(len(PHASES_DEG)):
+        beta = np.radians(pose.pitch_deg[k])
+        axle = np.array([pose.axle_x[k], pose.axle_y[k]])
+        hip = np.array([USUAL.hip_x_mm, USUAL.hip_y_mm])
+        turn = np.array([[np.cos(beta), np.sin(beta)], [-np.sin(beta), np.cos(beta)]])
+        at = {"greater_trochanter": hip, "pedal_axle": axle, "bottom_bracket": np.zeros(2),
+              "lateral_femoral_condyle": np.array([pose.knee_x[k], pose.knee_y[k]]),
+              "lateral_malleolus": np.array([pose.malleolus_x[k], pose.malleolus_y[k]])}  # fmt: skip
+        at |= {name: axle + turn @ np.array(xy) for name, xy in FOOT_MM.items()}
+        at |= {name: hip + np.array(xy) for name, xy in UPPER_MM.items()}
+        out.append({name: xy * [flip, -1.0] for name, xy in at.items()})
+    return tuple(out)
+
+
+def front_layouts() -> tuple[dict[str, Floats], ...]:
+    """The same from the front, the rider's right at the picture's left."""
+    out = []
+    for phase in np.radians(PHASES_DEG):
+        at = {}
+        for side, sign, turn in (("left", 1.0, phase + np.pi), ("right", -1.0, phase)):
+            pedal = USUAL.crank_mm * np.cos(turn)
+            knee = 510.0 + 135.0 * np.cos(turn - 0.14)
+            for name, x, y in (
+                ("asis", 118.0, 860.0), ("patella", 112.0, knee), ("foot", 128.0, pedal + 55.0),
+                ("pedal", 128.0, pedal),
+            ):  # fmt: skip
+                at[f"{name}_{side}"] = np.array([sign * x, -y])
+        out.append(at)
+    return tuple(out)
+
+
+def name_discs(discs: Sequence[Marker], view: str, side: str | None) -> dict[str, Marker]:
+    """Which disc is which point: the affine map of a usual rider, at any of twelve crank angles, that brings most
+    points onto discs, one disc each; empty when fewer than `LEAST_NAMED` fall into place.
+
+    Args: view: "side" or "front". side: the filmed side.
+    """
+    uv = np.array([d.uv_px for d in discs], dtype=np.float64).reshape(-1, 2)
+    if len(uv) < LEAST_NAMED:
+        return {}
+    best: tuple[float, dict[str, Marker]] = (np.inf, {})
+    for layout in side_layouts(str(side)) if view == "side" else front_layouts():
+        for anchors in ANCHORS[view]:
+            best = min(best, _named(discs, uv, layout, anchors, best[0]), key=lambda b: b[0])
+    return best[1] if len(best[1]) >= LEAST_NAMED else {}
+
+
+def _named(
+    discs: Sequence[Marker], uv: Floats, layout: dict[str, Floats], anchors: Sequence[str], least: float
+) -> tuple[float, dict[str, Marker]]:
+    """Cost and names of the best map of one layout, when it costs less than `least`."""
+    best: tuple[float, dict[str, Marker]] = (np.inf, {})
+    names = list(layout)
+    places = np.array([layout[n] for n in names])
+    basis = np.linalg.inv(np.column_stack([np.stack([layout[n] for n in anchors]), np.ones(3)]))
+    whole, tall = np.column_stack([places, np.ones(len(places))]), float(np.ptp(places[:, 1]))
+    for three in itertools.permutations(range(len(uv)), 3):
+        mapped = basis @ uv[list(three)]
+        if not _like_a_rider(mapped[:2]):
+            continue
+        height = tall * float(np.linalg.norm(mapped[1]))
+        cost = np.minimum(np.linalg.norm((whole @ mapped)[:, None] - uv[None], axis=2) / height, FAR)
+        if float(cost.min(axis=1).sum()) >= min(best[0], least):
+            continue  # even without one disc each it would be worse
+        rows, columns = linear_sum_assignment(cost)
+        total = float(cost[rows, columns].sum()) + FAR * (len(names) - len(rows))
+        if total < best[0]:
+            pairs = zip(rows, columns, strict=True)
+            best = (total, {names[i]: discs[int(k)] for i, k in pairs if cost[i, k] < FAR})
+    return best
+
+
+def _like_a_rider(linear: Floats) -> bool:
+    """Whether the map neither mirrors nor slants nor squeezes more than a camera and a body do."""
+    along, down = linear
+    across = float(along[0] * down[1] - along[1] * down[0])
+    long, tall = float(np.linalg.norm(along)), float(np.linalg.norm(down))
+    if across <= 0 or long == 0 or tall == 0:
+        return False
+    return 0.7 < long / tall < 1.4 and abs(along[1]) < 0.3 * long and abs(down[0]) < 0.3 * tall

@@ -1,0 +1,62 @@
+"""Discs found in a drawn frame, and named by a rider's layout that is not the one the finder knows."""
+
+import cv2
+import numpy as np
+import pytest
+
+from fitwright.vision.find_markers import find_discs, name_discs
+
+SIDE = {
+    "acromion": (802, 98), "elbow": (866, 250), "wrist": (975, 368), "greater_trochanter": (560, 312),
+    "lateral_femoral_condyle": (780, 446), "lateral_malleolus": (705, 698), "heel": (667, 728),
+    "fifth_metatarsal": (778, 756), "pedal_axle": (787, 781), "bottom_bracket": (680, 780),
+}  # fmt: skip
+"""A rider from the right, drawn by hand at about 0.62 px per mm, the crank forward."""
+FRONT = {
+    "asis_right": (420, 150), "asis_left": (560, 153), "patella_right": (424, 284), "patella_left": (556, 432),
+    "foot_right": (412, 526), "foot_left": (569, 730), "pedal_right": (411, 560), "pedal_left": (571, 762),
+}  # fmt: skip
+"""From the front, the right pedal up."""
+
+
+def drawn(points, skip=(), mirrored=False):
+    """A frame with black discs in white rings on a grey ground with noise (4 times oversampled)."""
+    picture = np.full((860 * 4, 1100 * 4), 110, np.uint8)
+    for name, (u, v) in points.items():
+        if name not in skip:
+            at = (round((u + 0.5) * 4), round((v + 0.5) * 4))
+            cv2.circle(picture, at, 44, 225, -1)
+            cv2.circle(picture, at, 26, 25, -1)
+    small = cv2.resize(picture, (1100, 860), interpolation=cv2.INTER_AREA)
+    noisy = small + np.random.default_rng(3).normal(0, 3, small.shape)
+    frame = np.clip(noisy, 0, 255).astype(np.uint8)
+    return np.ascontiguousarray(frame[:, ::-1]) if mirrored else frame
+
+
+def off_px(named, points):
+    return {n: float(np.hypot(*(m.uv_px - points[n]))) for n, m in named.items()}
+
+
+@pytest.mark.parametrize(("points", "view", "side"), [(SIDE, "side", "right"), (FRONT, "front", None)])
+def test_all_discs_get_their_names(points, view, side):
+    named = name_discs(find_discs(drawn(points)), view, side)
+    assert set(named) == set(points)
+    assert max(off_px(named, points).values()) < 0.3
+
+
+def test_a_rider_seen_from_the_left_is_the_mirrored_one():
+    named = name_discs(find_discs(drawn(SIDE, mirrored=True)), "side", "left")
+    assert max(off_px(named, {n: (1099 - u, v) for n, (u, v) in SIDE.items()}).values()) < 0.3
+    assert set(named) == set(SIDE)
+
+
+def test_a_hidden_wrist_leaves_the_other_names_as_they_are():
+    named = name_discs(find_discs(drawn(SIDE, skip=("wrist",))), "side", "right")
+    assert set(named) == set(SIDE) - {"wrist"}
+    assert max(off_px(named, SIDE).values()) < 0.3
+
+
+def test_an_empty_frame_and_three_discs_propose_nothing():
+    assert find_discs(drawn({})) == ()
+    three = {n: SIDE[n] for n in ("acromion", "heel", "bottom_bracket")}
+    assert name_discs(find_discs(drawn(three)), "side", "right") == {}
