@@ -1,0 +1,111 @@
+"""Marking a film: what is found is offered, lengths around it are read and kept, wrongs stand at their field."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench.drawn import Film, film_to
+from django.urls import reverse
+from playwright.sync_api import Page, expect
+
+from fitwright.records.media import keep_file
+from fitwright.records.models import Medium, Visit
+from fitwright.studio import jobs, ride, surroundings
+from fitwright.studio.visits import answers
+from fitwright.vision.find_markers import side_layouts
+
+
+@pytest.fixture
+def film(tmp_path: Path) -> Medium:
+    """A still rider's markers in a usual layout, three quarters of a second."""
+    layout = side_layouts("right")[3]
+    discs = {
+        n: (lambda t, c=c: np.tile(np.array([330.0, 285.0]) + 0.22 * c, (len(t), 1)))
+        for n, c in layout.items()
+    }
+    path = film_to(tmp_path / "side.mp4", Film(discs, np.arange(45) / 60))
+    return keep_file(path, "film", simulated=True)
+
+
+@pytest.fixture
+def laid(filled: Visit, film: Medium) -> Visit:
+    ride.save_film(filled, film, "side right", "before")
+    return filled
+
+
+def address(name: str, visit: Visit, film: Medium) -> str:
+    return reverse(name, args=[visit.pk, film.pk])
+
+
+def test_found_points_are_offered_with_names(client, laid, film):
+    told = client.get(address("ride_found", laid, film), {"view": "side right", "t": "0.2"}).json()
+    likely = {n for n, p in told["points"].items() if p["sure"] == "likely"}
+    assert len(likely) >= 9  # two discs touch in so small a picture
+    u, v = told["points"]["greater_trochanter"]["uv_px"]
+    place = [330, 285] + 0.22 * side_layouts("right")[3]["greater_trochanter"]
+    assert np.hypot(*(np.array([u, v]) - place)) < 0.3
+    assert len(told["notes"]) <= 1
+    wrong = client.get(address("ride_found", laid, film), {"view": "above", "t": "0"})
+    assert wrong.status_code == 422
+    assert "view" in wrong.json()["problem"]
+    late = client.get(address("ride_found", laid, film), {"view": "front", "t": "99"})
+    assert late.status_code == 422
+
+
+def posted(points: dict[str, str], **more: str) -> dict[str, str]:
+    return {"view": "side right", "when": "before", "t": "0.2"} | points | more
+
+
+def picks_of(told: dict) -> dict[str, str]:
+    out = {}
+    for name, p in told["points"].items():
+        if p["sure"] == "likely":
+            out |= {f"x.{name}": f"{p['uv_px'][0]:.2f}", f"y.{name}": f"{p['uv_px'][1]:.2f}"}
+    return out
+
+
+def test_lengths_around_the_film_are_kept_with_its_points(client, laid, film, monkeypatch):
+    started = []
+    monkeypatch.setattr(jobs, "start_film", lambda *a: started.append(a))
+    told = client.get(address("ride_found", laid, film), {"view": "side right", "t": "0.2"}).json()
+    wrong = client.post(
+        address("ride_mark", laid, film), posted(picks_of(told), wheel_mm="62 cm", length_mm="7")
+    )
+    assert wrong.status_code == 422
+    text = wrong.content.decode()
+    assert "Known length: outside the allowed range. Allowed: 100 to 3000 mm." in text
+    assert 'value="62 cm"' in text
+    assert not started
+    done = client.post(
+        address("ride_mark", laid, film), posted(picks_of(told), wheel_mm="62 cm", readout_ms="11")
+    )
+    assert done.status_code == 302
+    assert started
+    kept = answers(laid, "ride")["marks side right before"]
+    assert kept["around"] == {"wheel_mm": 620.0, "readout_ms": 11.0}
+    again = client.get(address("ride_mark", laid, film), {"view": "side right", "when": "before", "t": "0.2"})
+    assert 'name="wheel_mm" value="620"' in again.content.decode()
+
+
+def test_the_scene_takes_the_stance_from_the_bike(laid):
+    known = surroundings.stance(laid, "right")
+    scene = surroundings.scene_of(laid, "right", {"wheel_mm": 620.0})
+    assert known is not None
+    assert scene.stance_mm == pytest.approx(known.value)
+    assert scene.wheel_mm == 620.0
+    assert scene.depth("pedal_axle")[1] < surroundings.scene_of(laid, None, {}).depth("pedal_axle")[1]
+    how = ride.how_read(laid, "side right", "before", None, {"readout_ms": 11.0})
+    assert how["readout_ms"] == 11.0
+    assert how["scene"].stance_mm == scene.stance_mm
+
+
+@pytest.mark.browser
+def test_all_that_was_found_is_taken_by_keyboard(live_server, page: Page, laid, film):
+    page.goto(f"{live_server.url}{address('ride_mark', laid, film)}?view=side+right&when=before&t=0.2")
+    expect(page.locator("[data-found]")).to_contain_text("points found")
+    page.locator("canvas.picture").focus()
+    page.keyboard.press("Shift+P")
+    expect(page.locator("input[name='x.pedal_axle']")).not_to_have_value("")
+    assert float(page.locator("input[name='x.acromion']").input_value()) > 0
