@@ -48,6 +48,28 @@ def test_a_leg_that_can_be_is_left_alone():
     assert after.notes == ()
 
 
+def test_a_point_of_the_foot_off_its_place_beside_the_axle_is_taken_out():
+    """An ankle that took another marker 22 px away."""
+    places = paths()
+    away = places["lateral_malleolus"] - places["pedal_axle"]
+    places["lateral_malleolus"][200:210] += 0.17 * away[200:210]
+    after = checked(tracks(places))
+    i = after.names.index("lateral_malleolus")
+    assert np.array_equal(np.flatnonzero(np.isnan(after.uv_px[:, i, 0])), np.arange(200, 210))
+
+
+def test_what_is_seen_for_a_moment_between_two_gaps_is_not_believed():
+    places = paths()
+    knee = places["lateral_femoral_condyle"]
+    knee[[*range(50, 60), *range(61, 70)]] = np.nan
+    knee[120:124] = np.nan
+    after = checked(tracks(places))
+    seen = np.isfinite(after.uv_px[:, after.names.index("lateral_femoral_condyle"), 0])
+    assert not seen[60]
+    assert seen[70:120].all()
+    assert any("between two gaps" in n and "1 frames" in n for n in after.notes)
+
+
 def test_an_axle_off_its_circle_is_taken_out_and_said():
     places = paths()
     places["pedal_axle"][100:106] += [25.0, -10.0]

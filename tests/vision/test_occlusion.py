@@ -42,4 +42,4 @@ def test_covered_markers_come_back_as_themselves(tmp_path, film_maker, seed, wob
             late.append(int(np.argmax(np.isfinite(off[since >= COVERED_S - 1e-3]))))
     assert len(late) >= 24
     assert max(late) <= 6  # a tenth of a second
-    assert np.mean(np.array(late) == 0) > 0.85
+    assert np.mean(np.array(late) == 0) > 0.8  # a first sight between two gaps is not believed

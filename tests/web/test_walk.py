@@ -66,7 +66,7 @@ def test_the_whole_visit(walked, page: Page, tmp_path: Path):
     expect(page.get_by_label("Crank length", exact=False).first).to_have_value("172.5")
 
     step(page, "Ride")
-    expect(page.locator("svg[role=img], svg[role=group]").first).to_be_visible()
+    expect(page.locator(":is(svg[role=img], svg[role=group]):visible").first).to_be_visible()
     expect(page.locator("video")).to_have_count(4)
     expect(page.locator("body")).to_contain_text(re.compile(r"Knee flexion, least"))
     readme_picture(page, base, visit, tmp_path / "ride.png")

@@ -36,9 +36,12 @@ LEG = (
     "foot",
     "foot_rear",
 )
+FOOT = ("lateral_malleolus", "heel", "fifth_metatarsal")
 PEDALS = ("pedal_axle", "pedal_left", "pedal_right")
 AGAINST = -0.3
 """Correlation of heights, point against pedal, below which a point goes up when its pedal goes down."""
+MOMENT, GAP = 2, 3
+"""Frames."""
 LEAVES_SHARE = 0.02
 EDGE_PX, EDGE_STEPS = 26.0, 2.5
 """A point last seen within so many pixels and frame steps of an edge, going outward, has left the picture there."""
@@ -50,6 +53,7 @@ def checked(tracks: Tracks) -> Tracks:
     tracks = _off_the_circle(tracks)
     if not strangers:  # else no length means anything
         tracks = _off_the_body(tracks)
+    tracks = _flickers(tracks)
     tracks = _out_of_the_picture(tracks)
     return replace(tracks, notes=tuple(dict.fromkeys((*tracks.notes, *strangers))))
 
@@ -119,6 +123,8 @@ def _off_the_body(tracks: Tracks) -> Tracks:
     for name, (odd, all_) in votes.items():
         others = sum((o for pair, o in odd_of.items() if name not in pair), np.zeros(len(tracks.time_s)))
         bad = (all_ >= 2) & (odd == all_) & (others == 0)
+        if name in FOOT:
+            bad |= _off_the_foot(name, odd_of, len(bad))
         if name not in PEDALS and bad.any() and bad.mean() < 0.2:  # an axle is judged by its circle
             tracks = _without(
                 tracks, tracks.names.index(name), bad, "not at its distance from its neighbours"
@@ -133,6 +139,35 @@ def _off_the_body(tracks: Tracks) -> Tracks:
                 f"{tracks.time_s[left][0]:.2f} s); look there whether one of them is on something else."
             )
     return replace(tracks, notes=(*tracks.notes, *notes))
+
+
+def _off_the_foot(
+    name: str, odd_of: dict[tuple[str, str], NDArray[np.bool_]], frames: int
+) -> NDArray[np.bool_]:
+    """(T,) where a point of the foot is not at its distance from the pedal's axle, whose circle was looked at, or
+    from another of the foot that is: all of them are one piece."""
+    never = np.zeros(frames, dtype=bool)
+    astray = {n: odd_of.get((n, "pedal_axle"), never) for n in FOOT}
+    bad = astray[name].copy()
+    for pair, odd in odd_of.items():
+        other = next((n for n in pair if n != name), "")
+        if name in pair and other in FOOT and (other, "pedal_axle") in odd_of:
+            bad |= odd & ~astray[other]
+    return bad
+
+
+def _flickers(tracks: Tracks) -> Tracks:
+    """Take out what is seen for a frame or two between two gaps: too short to be sure that it is the point."""
+    for i in range(len(tracks.names)):
+        seen = np.isfinite(tracks.uv_px[:, i, 0])
+        bad = np.zeros(len(seen), dtype=bool)
+        for run in stretches(seen):
+            before, after = seen[max(0, run.start - GAP) : run.start], seen[run.stop : run.stop + GAP]
+            alone = len(before) == GAP and len(after) == GAP and not (before.any() or after.any())
+            if run.stop - run.start <= MOMENT and alone:
+                bad[run] = True
+        tracks = _without(tracks, i, bad, "seen only for a moment between two gaps")
+    return tracks
 
 
 def _out_of_the_picture(tracks: Tracks) -> Tracks:
