@@ -24,6 +24,7 @@ from fitwright.demo.film import Conditions, render_clip
 from fitwright.demo.riders import FIRST
 from fitwright.demo.scene import axles_mm
 from fitwright.demo.truth import Truth, hand_marks
+from fitwright.errors import InputError
 from fitwright.motion.side import analyse_side
 from fitwright.quantity import Z95, Floats, Measured
 from fitwright.studio.film import LANDMARKS
@@ -127,9 +128,15 @@ def film_of(level: Level, seed: int) -> Path:
     return path
 
 
-def outcome_of(job: tuple[Level, int]) -> Outcome:
-    """Render (unless there), follow, read."""
-    level, seed = job
+def outcome_of(job: tuple[Level, int]) -> Outcome | str:
+    """Render (unless there), follow, read; the words when the program refuses the film."""
+    try:
+        return _read(*job)
+    except InputError as refused:
+        return str(refused)
+
+
+def _read(level: Level, seed: int) -> Outcome:
     path, rng = film_of(level, seed), np.random.default_rng([seed, 77])
     truth, camera = Truth.load(path), camera_of(level)
     marks = hand_marks(truth, 1.3, seed)
@@ -170,21 +177,26 @@ def _against(got, tracks, truth: Truth) -> Outcome:  # type: ignore[no-untyped-d
 
 
 @lru_cache(maxsize=1)
-def outcomes() -> Mapping[str, tuple[Outcome, ...]]:
-    """All films, two at a time."""
+def outcomes() -> tuple[Mapping[str, tuple[Outcome, ...]], Mapping[str, str]]:
+    """All films, two at a time; and those that were refused, with the words."""
     jobs = [(level, seed) for level in LEVELS for seed in SEEDS]
     with ProcessPoolExecutor(2) as pool:
         found = list(pool.map(outcome_of, jobs))
     by: dict[str, tuple[Outcome, ...]] = {}
-    for (level, _), one in zip(jobs, found, strict=True):
-        by[level.name] = (*by.get(level.name, ()), one)
-    return by
+    refused: dict[str, str] = {}
+    for (level, seed), one in zip(jobs, found, strict=True):
+        if isinstance(one, str):
+            refused[f"{level.name}, seed {seed}"] = one
+        else:
+            by[level.name] = (*by.get(level.name, ()), one)
+    return by, refused
 
 
 def points() -> list[Row]:
     """Errors of the followed points in px, and their stated intervals."""
     rows, held = [], []
-    for name, films in outcomes().items():
+    known, refused = outcomes()
+    for name, films in known.items():
         error, u = (np.concatenate([getattr(o, k) for o in films]) for k in ("point_px", "point_u"))
         inside = np.abs(error) <= Z95 * u
         held.append(inside)
@@ -197,13 +209,17 @@ def points() -> list[Row]:
         Row("all films: 95 % intervals of points that hold", 100 * float(np.concatenate(held).mean()), "%",
             "90 to 98", f"{len(LEVELS)} kinds of film, {len(SEEDS)} of each, 10 points")
     )  # fmt: skip
+    rows.append(
+        Row("films that the program refuses", len(refused), "films", "≤ 0",
+            "; ".join(f"{name}: {words.split(';')[0]}" for name, words in refused.items()))
+    )  # fmt: skip
     return rows
 
 
 def angles() -> list[Row]:
     """Errors of knee flexion, cadence and crank angle, and their stated intervals."""
     rows, asked = [], []
-    for name, films in outcomes().items():
+    for name, films in outcomes()[0].items():
         knee = [pair for o in films for pair in o.knee]
         asked += knee
         bdc = [o.knee[KNEE.index("bdc")] for o in films]
@@ -214,7 +230,7 @@ def angles() -> list[Row]:
                 f"{_rms([o.cadence[0].value - o.cadence[1] for o in films]):.3f} rpm; error over u of "
                 f"{', '.join(KNEE)} {_rms(z):.2f}")
         )  # fmt: skip
-    every = [o for films in outcomes().values() for o in films]
+    every = [o for films in outcomes()[0].values() for o in films]
     knee_off, cadence_off = (
         [m.value - t for m, t in asked],
         [o.cadence[0].value - o.cadence[1] for o in every],

@@ -36,7 +36,7 @@ from fitwright.studio.feet.hardware import cleat_shape, wedge_of
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.studio.report import visit_report_pdf
-from fitwright.studio.visits import analysis, answer, answers, last_position
+from fitwright.studio.visits import analysis, answer, answers, hold, last_position
 
 STATION = "handover"
 PAPERS: tuple[Paper, ...] = ("a4", "us-letter")
@@ -133,6 +133,7 @@ def document(visit: Visit, name: str, paper: Paper = "a4") -> bytes:
     }  # fmt: skip
     if name not in makers:
         raise InputError("document", "unknown", value=name, allowed=", ".join(makers))
+    hold(visit)  # each kind of row is read once for the whole document, and anew for the next
     return makers[name](visit, paper)
 
 
