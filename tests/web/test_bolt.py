@@ -13,7 +13,7 @@ from fitwright.linkage.leg import pose_arrays, solve
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, Visit
-from fitwright.studio import plan
+from fitwright.studio import bolt, plan
 from fitwright.studio.visits import analyse
 
 
@@ -128,3 +128,10 @@ def test_by_keyboard_and_back(live_server, page: Page, ridden):
     page.go_back()
     page.go_back()
     expect(page.locator("#at-saddle_height_mm")).to_have_value(was)
+
+
+def test_a_visit_whose_use_changes_is_foretold_anew(ridden):
+    before = bolt.ready(ridden)
+    assert bolt.ready(ridden) is before
+    ridden.use = "racing" if ridden.use != "racing" else "touring"
+    assert bolt.ready(ridden) is not before

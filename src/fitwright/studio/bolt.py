@@ -18,7 +18,7 @@ from fitwright.linkage.sensitivity import moved
 from fitwright.plan.adjustables import KINDS, Setting, all_names, split
 from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import Forecast, make_forecast, sagittal
-from fitwright.plan.types import Finding, Prediction
+from fitwright.plan.types import Prediction
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, ChangeStep, Measurement, Visit
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
@@ -26,7 +26,7 @@ from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.studio import drawings, plan
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.feet import clearance, toe
-from fitwright.studio.feet.clearance import remembered
+from fitwright.studio.remembered import remembered
 
 SIDES = ("left", "right")
 MOVES_THE_SHOE = ("cleat_x_mm", "cleat_z_mm", "cleat_psi_deg", "spacer_mm", "crank_mm")
@@ -95,10 +95,9 @@ class Tried:
 
 @dataclass(frozen=True)
 class Ready:
-    """What every step of one state of the visit needs: forecast, findings, and the rider as filmed."""
+    """What every step of one state of the visit needs: the forecast, and the rider as filmed."""
 
     forecast: Forecast
-    findings: tuple[Finding, ...]
     side: RiderFigure
     front: FrontFigure
 
@@ -112,10 +111,10 @@ def ready(visit: Visit) -> Ready:
     tables = (Analysis, Answer, Measurement)
     newest = [t.objects.filter(visit=visit).aggregate(n=Max("pk"))["n"] for t in tables]
     newest.append(ChangeStep.objects.filter(change__visit=visit).aggregate(n=Max("pk"))["n"])
+    shoes = repr(visit.shoes.cleat_system) if visit.shoes else ""
 
     def made() -> Ready:
         inputs = plan.gather(visit)
-        findings = find_all(inputs)
         twin, ride = next(iter(inputs.twins.values())), inputs.front_ride
         side = replace(
             drawings.side_figure(visit, links=False), leg=twin.leg, before=None, contact=inputs.contact,
@@ -127,9 +126,9 @@ def ready(visit: Visit) -> Ready:
             leg=dict.fromkeys(SIDES, twin.leg), contact=inputs.contact,
             title="Knee paths from the front, as filmed and as tried",
         )  # fmt: skip
-        return Ready(make_forecast(inputs, findings), findings, side, front)
+        return Ready(make_forecast(inputs, find_all(inputs)), side, front)
 
-    return remembered(("ready", visit.pk, visit.opened_at, *newest), made)
+    return remembered(("ready", visit.pk, visit.opened_at, visit.version, visit.use, shoes, *newest), made)
 
 
 def tried(visit: Visit, typed: Mapping[str, str], nudge: str = "") -> Tried:
@@ -256,7 +255,7 @@ def room(visit: Visit, typed: Mapping[str, str]) -> tuple[Row, ...]:
         if side not in after.cleats or not any(mine):
             continue
         known = clearance.numbers(visit)
-        new = {"crank_mm": after.contact.crank_mm, f"spacer_{side}_mm": _spacer(after, side)}
+        new = {"crank_mm": after.contact.crank_mm, f"spacer_{side}_mm": after.value(f"spacer_mm_{side}")}
         as_tried = known | {n: replace(known[n], value=v) for n, v in new.items() if n in known}
         placed = clearance.Placed(after.cleats[side], "the cleat as tried")
         now, then = (
@@ -271,7 +270,3 @@ def room(visit: Visit, typed: Mapping[str, str]) -> tuple[Row, ...]:
         if gap and tried_gap:
             rows.append(Row("Toe to front wheel", side, gap, tried_gap))
     return tuple(rows)
-
-
-def _spacer(setting: Setting, side: str) -> float:
-    return float(getattr(setting.contact, f"spacer_{side}_mm"))

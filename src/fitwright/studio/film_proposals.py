@@ -8,11 +8,12 @@ import numpy as np
 
 from fitwright.records.models import Medium
 from fitwright.studio import ride
-from fitwright.studio.feet.clearance import remembered
+from fitwright.studio.remembered import remembered
 from fitwright.studio.stills import frame_at
 from fitwright.vision.find_markers import find_discs, name_discs
 from fitwright.vision.level_edges import ProposedEdge, propose_edges
 from fitwright.vision.propose import GUESS, LIKELY, Proposed
+from fitwright.vision.video import turned_upright
 
 U_DISC_PX = 0.15
 EDGE_WORDS = "a long upright edge; take it only when it is a door frame or hangs plumb"
@@ -29,9 +30,7 @@ def proposals_at(medium: Medium, view: str, at_s: float) -> dict[str, Any]:
     kind, side = ride.VIEWS[view]
 
     def made() -> dict[str, Any]:
-        picture = frame.to_ndarray(format="gray")
-        grey = np.ascontiguousarray(np.rot90(picture, -clip.rotation_deg // 90))
-        return _found(grey, kind, side)
+        return _found(turned_upright(frame.to_ndarray(format="gray"), clip), kind, side)
 
     return remembered(("film proposals", medium.sha256, view, float(frame.time)), made)
 

@@ -10,7 +10,6 @@ from typing import Any
 
 import av
 import cv2
-import numpy as np
 from django.conf import settings
 from PIL import Image, ImageOps
 from pillow_heif import register_heif_opener
@@ -18,7 +17,7 @@ from pillow_heif import register_heif_opener
 from fitwright.errors import InputError, check_range
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
-from fitwright.vision.video import ClipInfo, pictures, probe
+from fitwright.vision.video import ClipInfo, pictures, probe, turned_upright
 
 JPEG_QUALITY = 95
 
@@ -57,8 +56,7 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
     Raises InputError when the medium is no film, cannot be decoded, or ends before.
     """
     clip, frame = frame_at(medium, at_s)
-    picture = frame.to_ndarray(format="bgr24")
-    upright = np.ascontiguousarray(np.rot90(picture, -clip.rotation_deg // 90))
+    upright = turned_upright(frame.to_ndarray(format="bgr24"), clip)
     done, data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise InputError(medium.name, "the frame could not be written as a picture")

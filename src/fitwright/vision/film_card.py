@@ -11,7 +11,7 @@ from fitwright.errors import InputError
 from fitwright.vision.boards import boards_of, find_markers
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.rereading import PictureFrame
-from fitwright.vision.video import luma_frames
+from fitwright.vision.video import luma_frames, turned_upright
 from fitwright.vision.wheels import KnownSize
 
 U_CORNER_PX = 0.1
@@ -30,7 +30,7 @@ def cards_in(
     found = next(islice(luma_frames(video, start), 1), None)
     if found is None:
         raise InputError("card", "no frame can be read where the points are marked", value=at_s)
-    upright = np.ascontiguousarray(np.rot90(found.luma, -frame.info.rotation_deg // 90))
+    upright = turned_upright(found.luma, frame.info)
     grey = np.asarray(upright // 2 ** (frame.info.bits - 8), dtype=np.uint8)
     boards = boards_of(grey, card.strips, find_markers(grey, card.strips[0].dictionary))
     if not boards:

@@ -99,6 +99,11 @@ class ReadReport:
     notes: list[str] = field(default_factory=list)
 
 
+def turned_upright(picture: NDArray[Any], info: ClipInfo) -> NDArray[Any]:
+    """A frame (h, w, ...) as the sensor saw it, turned as its film says."""
+    return np.ascontiguousarray(np.rot90(picture, -info.rotation_deg // 90))
+
+
 def to_upright(uv_px: Floats, info: ClipInfo) -> Floats:
     """Sensor pixels (..., 2) to pixels of the upright picture."""
     u, v = uv_px[..., 0], uv_px[..., 1]

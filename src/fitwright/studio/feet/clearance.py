@@ -6,9 +6,8 @@ foot is judged with the cleat as it is bolted after fitting, else where it shall
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
 
 import numpy as np
 
@@ -38,9 +37,9 @@ from fitwright.studio.feet.clearance_fields import AT_BIKE, BESIDE_HEEL, FRONT, 
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, STATION, reading_of
+from fitwright.studio.remembered import remembered
 from fitwright.studio.visits import measured
 
-T = TypeVar("T")
 STAY = ("length", "rise", "front", "middle", "rear")
 NO_SPACER = Measured(0.0, 0.0, "mm", "no spacer")
 
@@ -179,9 +178,6 @@ def beside_of(
     return Beside(rooms, heel, pitch, placed, assumed=_assumed(known))
 
 
-_KEPT: dict[Hashable, Any] = {}
-
-
 def turn_words(visit: Visit, side: str, psi_deg: float) -> tuple[str, ...]:
     """Whether the heel ends the turn of the toes before the float does, with the cleat at ψ; empty when not."""
     window = float_window(visit)
@@ -194,16 +190,6 @@ def turn_words(visit: Visit, side: str, psi_deg: float) -> tuple[str, ...]:
         return ()
     where = "inside the float" if turn >= psi_deg else "already at the middle of the float"
     return (f"The heel keeps 5 mm to the {part} only up to {turn:.1f}° of toe-out, {where}.",)
-
-
-def remembered(key: Hashable, work: Callable[[], T]) -> T:
-    """What `work` gave for exactly these numbers before; the last few are kept, so that a page opens at once."""
-    if key not in _KEPT:
-        if len(_KEPT) >= 64:
-            _KEPT.pop(next(iter(_KEPT)), None)
-        _KEPT[key] = work()
-    found: T = _KEPT[key]
-    return found
 
 
 def _assumed(known: Mapping[str, Measured]) -> tuple[str, ...]:

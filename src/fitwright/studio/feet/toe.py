@@ -21,11 +21,11 @@ from fitwright.studio.feet.clearance import (
     out_of,
     pitch_of,
     placed_of,
-    remembered,
 )
 from fitwright.studio.feet.clearance_fields import FRONT, STEER, USUAL_STEER_DEG
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import newest_reading
+from fitwright.studio.remembered import remembered
 
 LEVELS_MM = (12.0, 35.0)  # of the shoe's toe above the pedal axle (common practice, no source)
 EDGE_MM = 7.0  # a shoe's edge outside M1 and M5 (common practice, no source)
