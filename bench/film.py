@@ -12,7 +12,7 @@ from statistics import median
 
 import numpy as np
 
-from bench.measurement import Measurement, Row, in_fresh_process
+from bench.measurement import Measurement, Row, in_fresh_process, rms
 from bench.simulated import SECONDS, SimClip, clips, longer, signed
 from fitwright.demo.camera import SimCamera
 from fitwright.demo.scene import axles_mm
@@ -122,11 +122,11 @@ def accuracy() -> list[Row]:
     curves = [knee_curve_error(r) for r in side]
     blind = [knee_curve_error(_side(r.clip, r.tracks, Scene())) for r in side]
     rows = [
-        Row("knee flexion over the mean turn, RMS error", _rms([c[0] for c in curves]), "deg", "≤ 0.5", told),
-        Row("knee flexion over the mean turn: shift of the crank angle", _rms([c[1] for c in curves]), "deg", "≤ 0.5",
+        Row("knee flexion over the mean turn, RMS error", rms([c[0] for c in curves]), "deg", "≤ 0.5", told),
+        Row("knee flexion over the mean turn: shift of the crank angle", rms([c[1] for c in curves]), "deg", "≤ 0.5",
             f"each: {signed([c[1] for c in curves])}"),
-        Row("knee flexion over the mean turn: left without that shift", _rms([c[2] for c in curves]), "deg", "≤ 0.5"),
-        Row("shift of the crank angle when no axles are marked", _rms([c[1] for c in blind]), "deg", "",
+        Row("knee flexion over the mean turn: left without that shift", rms([c[2] for c in curves]), "deg", "≤ 0.5"),
+        Row("shift of the crank angle when no axles are marked", rms([c[1] for c in blind]), "deg", "",
             f"each: {signed([c[1] for c in blind])}"),
     ]  # fmt: skip
     names = {"min": "smallest knee flexion", "max": "largest knee flexion", "bdc": "knee flexion at BDC"}
@@ -135,21 +135,17 @@ def accuracy() -> list[Row]:
             r.ride.quantities["right"]["knee_flexion_deg"][event].value - r.clip.truth.data["knee_flexion_deg"][event]
             for r in side
         ]  # fmt: skip
-        rows.append(
-            Row(f"{names[event]}, RMS error", _rms(errors), "deg", "≤ 0.5", f"each: {signed(errors)}")
-        )
+        rows.append(Row(f"{names[event]}, RMS error", rms(errors), "deg", "≤ 0.5", f"each: {signed(errors)}"))
     for s in SIDES:
         for event in PATH:
             errors = [_path(r, s, event).value - _true_path(r, s)[event] for r in front]
             rows.append(
-                Row(
-                    f"{s} knee path, {event}, RMS error", _rms(errors), "mm", "≤ 2", f"each: {signed(errors)}"
-                )
+                Row(f"{s} knee path, {event}, RMS error", rms(errors), "mm", "≤ 2", f"each: {signed(errors)}")
             )
     for view, reads in (("side", side), ("front", front)):
         errors = [r.ride.cadence_rpm.value - r.clip.truth.data["cadence_rpm"] for r in reads]
         note = "a turn at either end may be counted on one side only" if view == "front" else ""
-        rows.append(Row(f"cadence from the {view}, RMS error", _rms(errors), "rpm", "≤ 0.05", note))
+        rows.append(Row(f"cadence from the {view}, RMS error", rms(errors), "rpm", "≤ 0.05", note))
     return rows + [
         row for view, reads in (("side", side), ("front", front)) for row in _point_rows(view, reads)
     ]
@@ -208,10 +204,6 @@ def _true_path(read: Read, side: str) -> Mapping[str, float]:
     return dict(read.clip.truth.data["knee_path_mm"][side])
 
 
-def _rms(values: Sequence[float]) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
-
-
 # --- intervals ---
 
 Asked = Iterator[tuple[Measured, float]]
@@ -233,7 +225,7 @@ def coverage() -> list[Row]:
             Row(f"{what}: intervals as stated that hold the truth", _held(told), "%", "≥ 95",
                 f"{n}; their placement part is not put to the test here: {EXACT}"),
             Row(f"{what}: the same without the placement part", _held(bare), "%", "≥ 85", n),
-            Row(f"{what}: RMS of error over u, without the placement part", _rms([_z(p) for p in bare]), "",
+            Row(f"{what}: RMS of error over u, without the placement part", rms([_z(p) for p in bare]), "",
                 "≤ 1.3", f"1 would be just right; worst {max(abs(_z(p)) for p in bare):.1f}"),
             Row(f"{what}: placement's share of the stated variance", 100 * median(shares), "%", "",
                 f"median; {PRIOR}"),

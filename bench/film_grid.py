@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import fsolve
 
-from bench.measurement import Measurement, Row
+from bench.measurement import Measurement, Row, rms
 from bench.simulated import OUT, fingerprint
 from fitwright.demo.camera import SimCamera, studio_camera
 from fitwright.demo.film import Conditions, render_clip
@@ -201,8 +201,8 @@ def points() -> list[Row]:
         inside = np.abs(error) <= Z95 * u
         held.append(inside)
         rows.append(
-            Row(f"{name}: points, RMS error per axis", _rms(error), "px", "≤ 0.1" if "5 Mb" in name else "≤ 0.05",
-                f"95 % intervals that hold: {100 * inside.mean():.1f} %, error over u {_rms(error / u):.2f}, unseen "
+            Row(f"{name}: points, RMS error per axis", rms(error), "px", "≤ 0.1" if "5 Mb" in name else "≤ 0.05",
+                f"95 % intervals that hold: {100 * inside.mean():.1f} %, error over u {rms(error / u):.2f}, unseen "
                 f"{100 * np.mean([o.unseen for o in films]):.1f} %")
         )  # fmt: skip
     rows.append(
@@ -225,10 +225,10 @@ def angles() -> list[Row]:
         bdc = [o.knee[KNEE.index("bdc")] for o in films]
         z = [(m.value - t) / m.u for m, t in knee]
         rows.append(
-            Row(f"{name}: knee flexion at BDC, RMS error", _rms([m.value - t for m, t in bdc]), "deg", "≤ 0.5",
-                f"crank angle off by {_rms([o.crank_deg for o in films]):.2f}°, cadence by "
-                f"{_rms([o.cadence[0].value - o.cadence[1] for o in films]):.3f} rpm; error over u of "
-                f"{', '.join(KNEE)} {_rms(z):.2f}")
+            Row(f"{name}: knee flexion at BDC, RMS error", rms([m.value - t for m, t in bdc]), "deg", "≤ 0.5",
+                f"crank angle off by {rms([o.crank_deg for o in films]):.2f}°, cadence by "
+                f"{rms([o.cadence[0].value - o.cadence[1] for o in films]):.3f} rpm; error over u of "
+                f"{', '.join(KNEE)} {rms(z):.2f}")
         )  # fmt: skip
     every = [o for films in outcomes()[0].values() for o in films]
     knee_off, cadence_off = (
@@ -236,18 +236,14 @@ def angles() -> list[Row]:
         [o.cadence[0].value - o.cadence[1] for o in every],
     )
     rows += [
-        Row("all films: knee flexion, RMS error", _rms(knee_off), "deg", "≤ 0.5", ", ".join(KNEE)),
-        Row("all films: crank angle, RMS error", _rms([o.crank_deg for o in every]), "deg", "≤ 0.5"),
-        Row("all films: cadence, RMS error", _rms(cadence_off), "rpm", "≤ 0.05"),
+        Row("all films: knee flexion, RMS error", rms(knee_off), "deg", "≤ 0.5", ", ".join(KNEE)),
+        Row("all films: crank angle, RMS error", rms([o.crank_deg for o in every]), "deg", "≤ 0.5"),
+        Row("all films: cadence, RMS error", rms(cadence_off), "rpm", "≤ 0.05"),
         Row("all films: 95 % intervals of knee flexion that hold",
             100 * float(np.mean([abs(m.value - t) <= Z95 * m.u for m, t in asked])), "%", "90 to 98",
             f"of {len(asked)} values; {EXACT}"),
     ]  # fmt: skip
     return rows
-
-
-def _rms(values: Sequence[float] | Floats) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
 
 
 MEASUREMENTS = (

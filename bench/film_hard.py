@@ -12,7 +12,7 @@ import numpy as np
 
 from bench.cloth import FABRICS, cloth_film
 from bench.drawn import SIZE, Cover, Film, covered, film_to, leg, picture
-from bench.measurement import Measurement, Row
+from bench.measurement import Measurement, Row, rms
 from fitwright.quantity import Z95, Floats
 from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
 from fitwright.vision.track import track_points
@@ -33,8 +33,8 @@ def bound() -> list[Row]:
             how = "still" if blur == (0.0, 0.0) else f"blurred by {np.hypot(*blur):.0f} px"
             rows.append(
                 Row(f"disc of {2 * disc:.0f} px in a ring of {3.6 * disc:.0f}, {how}: RMS error over the bound",
-                    _rms(error) / true, "", "≤ 1.1",
-                    f"{_rms(error):.3f} px at noise {NOISE}; stated u over the bound {stated / true:.2f}; "
+                    rms(error) / true, "", "≤ 1.1",
+                    f"{rms(error):.3f} px at noise {NOISE}; stated u over the bound {stated / true:.2f}; "
                     f"{DRAWS * MARKERS} fits")
             )  # fmt: skip
     return rows
@@ -126,16 +126,12 @@ def cloth() -> list[Row]:
         drift = float(np.linalg.norm(np.nanmedian(error[-300:], axis=0) - np.nanmedian(error[:60], axis=0)))
         held = float(np.mean(np.abs(error[seen]) <= Z95 * u[seen]))
         rows += [
-            Row(f"{fabric.name}: drift over 30 s", drift, "px", "≤ 1", f"RMS error {_rms(error[seen]):.2f} px, "
+            Row(f"{fabric.name}: drift over 30 s", drift, "px", "≤ 1", f"RMS error {rms(error[seen]):.2f} px, "
                 f"largest {np.abs(error[seen]).max():.1f}, told in {100 * seen.mean():.0f} % of frames"),
             Row(f"{fabric.name}: 95 % intervals that hold", 100 * held, "%", "≥ 90",
-                f"error over u {_rms(error[seen] / u[seen]):.2f}"),
+                f"error over u {rms(error[seen] / u[seen]):.2f}"),
         ]  # fmt: skip
     return rows
-
-
-def _rms(values: Floats) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
 
 
 MEASUREMENTS = (

@@ -13,6 +13,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from statistics import median
 
+import numpy as np
+
+from fitwright.quantity import Floats
+
 
 @dataclass(frozen=True)
 class Row:
@@ -53,6 +57,11 @@ class Measurement:
     name: str
     title: str
     run: Callable[[], Sequence[Row]]
+
+
+def rms(values: Sequence[float] | Floats) -> float:
+    """Root mean square."""
+    return float(np.sqrt(np.mean(np.square(values))))
 
 
 class Unavailable(Exception):  # noqa: N818 - no error: this machine lacks what the measurement needs

@@ -9,14 +9,12 @@ from typing import Annotated
 import typer
 
 from fitwright.cli.output import check_target, reports_errors, write_whole
+from fitwright.cli.ride_analyse import SIDE_ROWS
 from fitwright.errors import InputError
 from fitwright.quantity import format_pm
 
-LABELS = {
-    "knee_flexion_deg": "knee flexion", "hip_flexion_deg": "hip flexion",
-    "ankle_plantarflexion_deg": "ankle plantar-flexion", "sole_pitch_deg": "sole pitch, heel up",
-    "trunk_inclination_deg": "trunk to level", "shoulder_flexion_deg": "arm to trunk",
-    "elbow_flexion_deg": "elbow flexion", "thigh_to_horizontal_deg": "thigh to level",
+LABELS = {quantity: label for label, quantity, _ in SIDE_ROWS} | {
+    "shoulder_flexion_deg": "arm to trunk", "thigh_to_horizontal_deg": "thigh to level",
 }  # fmt: skip
 
 
@@ -49,10 +47,8 @@ def still(
     except OSError as error:
         raise InputError("photo", f"{photo.name} cannot be read: {error.strerror}") from error
     target = None if json_out in (None, "-") else check_target("json", Path(str(json_out)))
-    height, width = picture.grey.shape[:2]
-    found = read_still(
-        Marks.read(points).points, (width, height), side, at, camera_mm, thigh_mm, Scene(stance_mm=stance_mm)
-    )
+    marks, scene = Marks.read(points), Scene(stance_mm=stance_mm)
+    found = read_still(marks.points, picture.size_px, side, at, camera_mm, thigh_mm, scene)
     data = json.dumps(found.to_json(), ensure_ascii=False)
     if json_out == "-":
         typer.echo(data)

@@ -31,7 +31,7 @@ EVENT_DEG: Mapping[str, int] = {"tdc": 0, "top": 0, "q90": 90, "bdc": 180}
 U_FOLLOW = (
     0.25  # share of a shift of the foot that the knee may follow more or less; our assumption, no source
 )
-SWIVEL_PER_YAW, U_SWIVEL_PER_YAW = 0.0, 0.25  # deg of swivel per deg of yaw; our assumption, no source
+U_SWIVEL_PER_YAW = 0.25  # deg of swivel per deg of yaw, either way; our assumption, no source
 U_SWIVEL_PER_RAISE_DEG_PER_MM = 0.03  # a higher saddle may let the knee in or out; our assumption, no source
 READ: Mapping[str, Callable[[Floats], float]] = {
     "mean": lambda path: float(np.nanmean(path)),
@@ -67,13 +67,6 @@ class FrontalLeg:
     def vector(self) -> Floats:
         """(3,) in the order of `NAMES`."""
         return np.array([self.hip_z_mm, self.ankle_z_mm, self.sin_swivel])
-
-    @property
-    def swivel_deg(self) -> Measured:
-        """How far the leg's plane leans outward."""
-        inside = min(max(self.sin_swivel, -1.0), 1.0)
-        u = math.sqrt(self.covariance[2, 2]) / math.sqrt(max(1 - inside**2, 0.1))
-        return Measured(math.degrees(math.asin(inside)), math.degrees(u), "deg", "frontal twin")
 
 
 @dataclass(frozen=True)
@@ -159,7 +152,7 @@ def path_change(
     behind = after.axle_to_malleolus_x_mm
     foot = change.spacer_mm - change.cleat_z_mm
     heel = -behind * math.sin(math.radians(change.yaw_deg))
-    moved = leg.vector + np.array([0.0, foot + heel, math.radians(SWIVEL_PER_YAW * change.yaw_deg)])
+    moved = leg.vector + np.array([0.0, foot + heel, 0.0])
     mean = design(new) @ moved - design(old) @ leg.vector - change.spacer_mm
     doubts = np.stack(
         [

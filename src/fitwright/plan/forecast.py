@@ -225,10 +225,9 @@ def frontal_legs(inputs: PlanInputs) -> dict[str, FrontalLeg]:
         curve = inputs.front_ride.curves.get(side, {}).get("knee_path") if inputs.front_ride else None
         if twin is None or curve is None or not np.isfinite(curve.mean).any():
             continue
-        bike, cleat = inputs.contact, inputs.cleats.get(side)
-        spacer = bike.spacer_left_mm if side == "left" else bike.spacer_right_mm
+        cleat = inputs.cleats.get(side)
         prior = first_frontal(
-            bike.q_factor_mm / 2 + bike.pedal_offset_mm + spacer, cleat.z_mm if cleat else 0.0,
+            inputs.contact.pedal_out_mm(side), cleat.z_mm if cleat else 0.0,
             reading.yaw_deg(inputs, side), twin.leg.axle_to_malleolus_x_mm,
         )  # fmt: skip
         out[side] = fitted(prior, solve(twin.leg), curve.mean, curve.u)

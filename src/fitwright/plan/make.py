@@ -119,11 +119,14 @@ def _over_visits(
     inputs: PlanInputs, findings: tuple[Finding, ...], now: Mapping[str, float]
 ) -> tuple[str, ...]:
     """What would be turned in all, where one visit's cautious step cuts it short."""
+    cut = {n for n, d in now.items() if abs(d) >= kind_of(n).cautious - kind_of(n).step}
+    if not cut:
+        return ()
     whole = solve(task_of(inputs, findings, one_visit=False)).deltas
     out = []
     for name in in_order(whole):
         kind, total = kind_of(name), whole[name]
-        if abs(total) <= kind.cautious + 1e-9 or abs(now.get(name, 0.0)) < kind.cautious - kind.step:
+        if name not in cut or abs(total) <= kind.cautious + 1e-9:
             continue
         visits = int(np.ceil(abs(total) / kind.cautious))
         unit = "°" if kind.unit == "deg" else f" {kind.unit}"

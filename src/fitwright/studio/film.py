@@ -179,10 +179,7 @@ def analyse_clip(
     info = probe(video)
     marks = marks.checked(view, info)
     scene, followed = scene_and_followed(marks, scene or Scene())
-    if card_depth_mm is not None and view == "side":
-        check_range("card_depth_mm", card_depth_mm, -1000, 1000, "mm")
-        cards = cards_in(video, marks.time_s, PictureFrame(info, str(side)), card_depth_mm)
-        scene = replace(scene, cards=cards)
+    scene = with_card(scene, video, marks.time_s, info, side, card_depth_mm)
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
@@ -231,6 +228,16 @@ def scene_and_followed(marks: Marks, scene: Scene) -> tuple[Scene, dict[str, tup
         replace(scene, still_px={**scene.still_px, **still}, marked_s=marks.time_s),
         {n: uv for n, uv in marks.points.items() if n not in still},
     )
+
+
+def with_card(
+    scene: Scene, video: Path, at_s: float, info: ClipInfo, side: str | None, depth_mm: float | None
+) -> Scene:
+    """The scene with the scale card that is held up in the frame at `at_s`, where a side film has one."""
+    if depth_mm is None or side is None:
+        return scene
+    check_range("card_depth_mm", depth_mm, -1000, 1000, "mm")
+    return replace(scene, cards=cards_in(video, at_s, PictureFrame(info, side), depth_mm))
 
 
 def _side(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -18,11 +18,9 @@ from fitwright.records.models import Analysis, Answer, Medium, Visit
 from fitwright.studio import bike, mend, surroundings
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
-from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed
+from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed, with_card
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
-from fitwright.vision.film_card import cards_in
-from fitwright.vision.rereading import PictureFrame
 from fitwright.vision.tracks import Tracks
 
 STATION = "ride"
@@ -208,14 +206,12 @@ def read(visit: Visit, view: str, when: str, given: Mapping[str, Any], tracks: T
     marks = given["marks"]
     around = marks.get("around", {})
     how = how_read(visit, view, when, given.get("camera_mm"), around)
-    how["scene"], _ = scene_and_followed(Marks.from_json(marks), how["scene"])
-    if around.get("card_depth_mm") is not None and how["side"] is not None:
+    scene, _ = scene_and_followed(Marks.from_json(marks), how["scene"])
+    depth_mm = around.get("card_depth_mm")
+    if depth_mm is not None:
         film = path_of(Medium.objects.get(sha256=marks["sha256"]))
-        held = cards_in(
-            film, marks["time_s"], PictureFrame(tracks.info, how["side"]), around["card_depth_mm"]
-        )
-        how["scene"] = replace(how["scene"], cards=held)
-    return read_tracks(tracks, **how)
+        scene = with_card(scene, film, marks["time_s"], tracks.info, how["side"], depth_mm)
+    return read_tracks(tracks, **(how | {"scene": scene}))
 
 
 def read_again(visit: Visit, view: str, when: str) -> bool:

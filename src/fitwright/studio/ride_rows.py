@@ -96,14 +96,9 @@ def rows(visit: Visit) -> tuple[Row, ...]:
         pairs = drawings.pairs(drawings.values(visit, quantity, event))
         by_side = {p.side: p for p in pairs}
         left, right = by_side.get("left"), by_side.get("right")
-        both = left is not None and right is not None
-        found.append(
-            Row(
-                label, pairs,
-                legs(left.before, right.before) if both and left and right else None,
-                legs(left.now, right.now) if both and left and right else None, strip_svg(strip),
-            )
-        )  # fmt: skip
+        before = legs(left.before, right.before) if left and right else None
+        now = legs(left.now, right.now) if left and right else None
+        found.append(Row(label, pairs, before, now, strip_svg(strip)))
     return tuple(found)
 
 

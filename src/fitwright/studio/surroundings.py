@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fitwright.errors import InputError
+from fitwright.foot.stance import pedal_out
 from fitwright.quantity import Measured, format_pm
 from fitwright.records.models import Visit
 from fitwright.studio import bike
@@ -69,11 +70,9 @@ def stance(visit: Visit, side: str) -> Measured | None:
     known = bike.contact_measured(visit)
     if not {"q_factor_mm", "pedal_offset_mm"} <= known.keys():
         return None
-    q, offset = known["q_factor_mm"], known["pedal_offset_mm"]
     spacer = known.get(f"spacer_{side}_mm", Measured(0.0, 0.0, "mm"))
-    whole = Measured(q.value / 2 + offset.value + spacer.value, 0.0, "mm", "Bike station")
-    inside = STANCE_MM[0] <= whole.value <= STANCE_MM[1]
-    return whole.widened(q.u / 2, offset.u, spacer.u) if inside else None
+    out = pedal_out(known["q_factor_mm"], known["pedal_offset_mm"], spacer)
+    return out if STANCE_MM[0] <= out.value <= STANCE_MM[1] else None
 
 
 def scene_of(visit: Visit, side: str | None, around: Mapping[str, Any]) -> Scene:
