@@ -27,7 +27,7 @@ Numbers = NDArray[Any]  # float64, or complex128 under the complex step
 
 THETA_DEG: Floats = np.arange(360.0)
 TO_DEG = 180 / np.pi
-PIECE = 8192  # poses at a time: all that is between stays in the cache
+PIECE = 16384  # poses at a time: all that is between stays in the cache
 LIMITS: dict[str, tuple[float, float, str]] = {
     "thigh_mm": (200, 650, "mm"),
     "shank_mm": (200, 650, "mm"),
@@ -76,15 +76,6 @@ def check_leg(leg: LegTwin) -> LegTwin:
     if leg.crank_mm >= leg.thigh_mm + leg.shank_mm:
         raise InputError("crank_mm", "longer than the leg", value=leg.crank_mm)
     return leg
-
-
-def angle_of(y: Numbers, x: Numbers) -> Numbers:
-    """atan2(y, x) in rad that also carries a complex step (first-order exact in the imaginary part)."""
-    real = np.arctan2(np.real(y), np.real(x))
-    if not (np.iscomplexobj(y) or np.iscomplexobj(x)):
-        return np.asarray(real)
-    r2 = np.real(x) ** 2 + np.real(y) ** 2
-    return np.asarray(real + 1j * (np.real(x) * np.imag(y) - np.real(y) * np.imag(x)) / r2)
 
 
 def pitch_deg(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike, theta_deg: ArrayLike) -> Numbers:
@@ -137,8 +128,8 @@ def pose_arrays(
         if not shape or shape[0] <= rows:
             out = list(_chain(*given))
         else:
-            kind = np.result_type(*given, np.float64)
-            out = [np.empty(shape, kind) for _ in range(9)]
+            # One block: a fresh one is handed over by the system in large pages, nine smaller ones are not.
+            out = list(np.empty((9, *shape), np.result_type(*given, np.float64)))
             for i in range(0, shape[0], rows):
                 piece = slice(i, i + rows)
                 for whole, part in zip(out, _chain(*(v[piece] for v in full)), strict=True):
@@ -157,23 +148,24 @@ def _chain(
     thigh: Numbers, shank: Numbers, a: Numbers, b: Numbers, crank: Numbers, hip_x: Numbers, hip_y: Numbers,
     beta_deg: Numbers, theta_deg: Numbers,
 ) -> tuple[Numbers, ...]:  # fmt: skip
-    """Axle, malleolus and knee (x, y each, mm), knee flexion, ankle plantar-flexion, thigh below horizontal (deg)."""
+    """Axle, malleolus and knee (x, y each, mm), knee flexion, ankle plantar-flexion, thigh below horizontal (deg).
+
+    `near` and `far` are what is left to the greatest and the least distance of hip and ankle (mm²). Angles come from
+    the tangent of their half, which is exact near a straight leg too; the ankle's closes the sum round the linkage.
+    """
     cos_b, sin_b = cos_sin(beta_deg)
     axle_x, axle_y, ankle_x, ankle_y = ankle_point(crank, a, b, (cos_b, sin_b), cos_sin(theta_deg))
     dx, dy = ankle_x - hip_x, ankle_y - hip_y
-    d2, thigh2, shank2 = dx * dx + dy * dy, thigh * thigh, shank * shank
-    along = 0.5 + (thigh2 - shank2) / (
-        2 * d2
-    )  # where the knee's foot point lies on the line hip–ankle, 0 to 1
-    across = np.sqrt(thigh2 / d2 - along * along)
+    d2, longest, shortest = dx * dx + dy * dy, thigh + shank, thigh - shank
+    near, far, half = longest * longest - d2, d2 - shortest * shortest, 0.5 / d2
+    along = (d2 + longest * shortest) * half  # the knee's foot point on the line hip–ankle, 0 to 1
+    across = np.sqrt(near * far) * half
     thigh_x, thigh_y = along * dx - across * dy, along * dy + across * dx
-    knee_x, knee_y = hip_x + thigh_x, hip_y + thigh_y
-    shank_x, shank_y = knee_x - ankle_x, knee_y - ankle_y
+    thigh_deg = (-2 * TO_DEG) * np.arctan(thigh_y / (thigh + thigh_x))
+    flexion_deg = (2 * TO_DEG) * np.arctan(np.sqrt(near / far))
     return (
-        axle_x, axle_y, ankle_x, ankle_y, knee_x, knee_y,
-        TO_DEG * np.arccos((d2 - thigh2 - shank2) / (2 * thigh * shank)),
-        TO_DEG * angle_of(shank_y * sin_b - shank_x * cos_b, shank_x * sin_b + shank_y * cos_b),
-        TO_DEG * angle_of(-thigh_y, thigh_x),
+        axle_x, axle_y, ankle_x, ankle_y, hip_x + thigh_x, hip_y + thigh_y, flexion_deg,
+        90 + beta_deg - thigh_deg - flexion_deg, thigh_deg,
     )  # fmt: skip
 
 
