@@ -171,6 +171,7 @@ class ChangeStep(AppendOnly):
     change = models.ForeignKey(Change, on_delete=models.PROTECT, related_name="steps")
     state = models.CharField(max_length=10)  # done, kept, undone
     actual = models.FloatField(null=True, blank=True)
+    u = models.FloatField(null=True, blank=True, help_text="standard uncertainty of `actual`, when stated")
     position_before = models.ForeignKey(
         Position, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
@@ -186,7 +187,10 @@ class Rating(AppendOnly):
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="ratings")
     kind = models.CharField(max_length=8)  # pain, comfort
     site = models.CharField(max_length=40)
-    moment = models.CharField(max_length=12)  # arrived, left
+    moment = models.CharField(max_length=12)  # arrived, left, step (after something was turned)
+    step = models.ForeignKey(
+        ChangeStep, null=True, blank=True, on_delete=models.PROTECT, related_name="ratings"
+    )
     value = models.PositiveSmallIntegerField()
 
 
@@ -197,6 +201,15 @@ class HardwareItem(AppendOnly):
     key = models.CharField(max_length=40)
     label = models.CharField(max_length=120)
     data = models.JSONField(default=dict)
+    retired = models.BooleanField(default=False)
+
+
+class Band(AppendOnly):
+    """A band as this studio wants it from now on, and why: a published one changed, or one of its own."""
+
+    key = models.CharField(max_length=60, db_index=True)
+    data = models.JSONField(default=dict)
+    why = models.TextField(blank=True)
     retired = models.BooleanField(default=False)
 
 
