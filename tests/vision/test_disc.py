@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from bench.drawn import SIZE, picture
+from bench.film_hard import cramer_rao
 from scipy.ndimage import gaussian_filter
 
 from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
@@ -20,14 +21,24 @@ def table(n: int) -> DiscTable:
     return DiscTable(DiscShape(np.full(n, 5.0), np.full(n, 9.0), np.full(n, 0.77)))
 
 
+@pytest.mark.parametrize("centre", [(28.3, 27.8), (27.9, 28.45)])
+def test_a_drawn_disc_lies_where_it_is_said(centre):
+    """Its centre of gravity, against the even ground; drawn by whole cells it was 3 to 7 thousandths off."""
+    v, u = np.mgrid[0:SIZE, 0:SIZE]
+    light = picture(centre, levels=(0.0, 220.0, 30.0))
+    assert [np.sum(light * u) / np.sum(light), np.sum(light * v) / np.sum(light)] == pytest.approx(
+        centre, abs=1e-3
+    )
+
+
 @pytest.mark.parametrize("blur", [(0.0, 0.0), (4.0, 2.0), (-7.0, 6.0)])
 def test_centres_reach_the_cramer_rao_bound(blur):
-    """240 noisy pictures: RMS error within 1.1 of the stated bound and of the truth of the bound itself."""
+    """240 noisy pictures: RMS error within 1.1 of the bound, and the stated u neither below it nor far above."""
     rng = np.random.default_rng(2)
     n, draws, sd = 6, 40, 2.5
     centres = SIZE / 2 + rng.uniform(-1, 1, (n, 2))
     clean = np.stack([picture(c, blur) for c in centres])
-    errors, bounds = [], []
+    errors, stated = [], []
     for _ in range(draws):
         noisy, places = beside((clean + rng.normal(0, sd, clean.shape)).astype(np.float32), centres)
         fit = fit_discs(
@@ -35,10 +46,10 @@ def test_centres_reach_the_cramer_rao_bound(blur):
             np.ones(n), None, np.full(n, sd), np.zeros(n),
         )  # fmt: skip
         errors.append(fit.uv_px - places)
-        bounds.append(np.diagonal(fit.covariance, axis1=1, axis2=2))
-    rms, bound = np.sqrt(np.mean(np.square(errors))), np.sqrt(np.mean(bounds))
-    assert rms < 1.1 * bound
-    assert 0.8 * bound < rms
+        stated.append(np.diagonal(fit.covariance, axis1=1, axis2=2))
+    bound = np.sqrt(np.mean(cramer_rao(centres[0], blur, (5.0, 9.0))))
+    assert 0.9 * bound < np.sqrt(np.mean(np.square(errors))) < 1.1 * bound
+    assert 0.95 * bound < np.sqrt(np.mean(stated)) < 1.2 * bound
 
 
 def test_flicker_changes_levels_not_places():
