@@ -266,11 +266,11 @@ def polyline(points: ArrayLike, close: bool = False, decimals: int = 2) -> str:
     """The path data of a polyline; non-finite points break it into pieces."""
     parts: list[str] = []
     start = True
-    for x, y in np.asarray(points, dtype=np.float64):
+    for x, y in (np.round(np.asarray(points, dtype=np.float64), decimals) + 0.0).tolist():
         if not (math.isfinite(x) and math.isfinite(y)):
             start = True
             continue
-        parts.append(f"{'M' if start else 'L'}{num(x, decimals)} {num(y, decimals)}")
+        parts.append(f"{'M' if start else 'L'}{x:.12g} {y:.12g}")
         start = False
     return "".join(parts) + ("Z" if close and parts else "")
 

@@ -29,6 +29,7 @@ from fitwright.records.models import (
 )  # fmt: skip
 
 T = TypeVar("T")
+LARGE = ("ride", "proposals")
 
 
 def hold(visit: Visit) -> None:
@@ -164,11 +165,11 @@ def analysis(visit: Visit, kind: str, label: str) -> Analysis | None:
 
 
 def analyses(visit: Visit) -> dict[tuple[str, str], Analysis]:
-    """Current analyses by (kind, label); what a ride gave is large and comes only when it is asked for."""
+    """Current analyses by (kind, label); the result of a large kind comes only when it is asked for."""
 
     def fetch() -> dict[tuple[str, str], Analysis]:
         rows = Analysis.objects.current().filter(visit=visit)
-        found = [*rows.exclude(kind="ride"), *rows.filter(kind="ride").defer("result")]
+        found = [*rows.exclude(kind__in=LARGE), *rows.filter(kind__in=LARGE).defer("result")]
         return {(a.kind, a.label): a for a in found}
 
     return once(visit, "analyses", fetch)

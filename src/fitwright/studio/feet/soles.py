@@ -85,8 +85,12 @@ def cleat_height(visit: Visit) -> Measured:
 
 def reading_of(visit: Visit, foot: str, when: str) -> SoleReading | None:
     """The measured sole of one foot and moment."""
-    row = analysis(visit, "sole", label(visit, f"{foot} {when}"))
-    return SoleReading.from_json(row.result) if row else None
+
+    def read() -> SoleReading | None:
+        row = analysis(visit, "sole", label(visit, f"{foot} {when}"))
+        return SoleReading.from_json(row.result) if row else None
+
+    return once(visit, f"sole {foot} {when}", read)
 
 
 def newest_reading(visit: Visit, foot: str) -> SoleReading | None:
