@@ -140,6 +140,46 @@ def test_what_is_wrong_is_said_at_its_box_and_the_rest_stays(client, filled, cha
     assert "recording" not in answers(filled, "ride")
 
 
+def test_all_that_is_wrong_is_said_at_once_each_at_its_box(client, filled) -> None:
+    where = send(client, filled, "ride.csv", table()).url
+    typed = axle(boxes(client.get(where).content.decode()))
+    change = {
+        "rate_hz": "often", "up": "+x", "heel_right.z": "", "lateral_malleolus_right.x": "nowhere",
+        "pedal_axle_right.z": "RLM Z (mm)", "unit": "px",
+    }  # fmt: skip
+    answer = client.post(where, typed | change)
+    html = answer.content.decode()
+    assert answer.status_code == 422
+    said = {"rate_hz", "up", "lateral_malleolus_right.x", "heel_right.z", "pedal_axle_right.z", "mm_per_px"}
+    for field in said:
+        id_ = re.escape(f"wrong-{field}")
+        assert re.search(
+            rf'name="{re.escape(field)}"[^>]*aria-invalid="true" aria-describedby="{id_}"', html
+        ), field
+        assert re.search(rf'<p class="wrong" role="alert" id="{id_}">[^<]+</p>', html), field
+    assert html.count('role="alert"') == len(said)
+    assert "6 fields need another look" in html
+    kept = boxes(html)
+    assert {k: kept[k] for k in change} == change
+    assert kept["pedal_axle_right.x"] == "Crank end X (mm)"
+    assert "recording" not in answers(filled, "ride")
+
+
+def test_reading_again_keeps_what_was_chosen(client, filled) -> None:
+    where = send(client, filled, "ride.csv", table()).url
+    typed = axle(boxes(client.get(where).content.decode())) | {"unit": "cm", "heel_right.x": "Q"}
+    again = client.post(where, typed | {"action": "read"})
+    kept = boxes(again.content.decode())
+    assert again.status_code == 200
+    assert kept["unit"] == "cm"
+    assert kept["pedal_axle_right.x"] == "Crank end X (mm)"
+    assert kept["heel_right.x"] == "RCAL X (mm)"  # there is no column Q: as guessed
+    other = client.post(where, typed | {"action": "read", "separator": "|"})
+    assert other.status_code == 422
+    assert 'id="wrong-separator"' in other.content.decode()
+    assert boxes(other.content.decode())["pedal_axle_right.x"] == "Crank end X (mm)"
+
+
 def test_the_separator_can_be_told(client, filled) -> None:
     where = send(client, filled, "ride.csv", table(separator="\t", decimal=".")).url
     assert boxes(client.get(where).content.decode())["separator"] == "\t"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -52,13 +52,11 @@ def guess(layout: TableLayout) -> ColumnMap:
     )  # fmt: skip
 
 
-def read_map(typed: Mapping[str, str], layout: TableLayout) -> ColumnMap:
-    """The map as chosen on the page, checked against the table.
-
-    Raises:
-        InputError: its field is the name of the input on the page.
-    """
-    numbers: dict[str, Any] = {f.name: _number(f, typed.get(f.name, "")) for f in (RATE, PIXEL)}
+def read_map(typed: Mapping[str, str], layout: TableLayout) -> tuple[ColumnMap, dict[str, InputError]]:
+    """The map as chosen on the page, and all that is wrong with it for this table, by the name of its input; what no
+    one input can mend stands under "points"."""
+    wrong: dict[str, InputError] = {}
+    numbers: dict[str, Any] = {f.name: _number(f, typed.get(f.name, ""), wrong) for f in (RATE, PIXEL)}
     points = {}
     for point in offered():
         x, y, z = (typed.get(f"{point}.{axis}", "").strip() for axis in AXES)
@@ -66,25 +64,40 @@ def read_map(typed: Mapping[str, str], layout: TableLayout) -> ColumnMap:
             points[point] = (x, y, z)
     chosen: dict[str, Any] = {name: typed.get(name, "").strip() for name in CHOSEN}
     columns = ColumnMap(layout.separator, layout.decimal, **chosen, **numbers, points=points)
-    columns.check(layout.names)
-    missing = lacking(points)
+    given = {"time": RATE.name in wrong, **dict.fromkeys(wrong, True)}  # typed, though not a number
+    for fault in (*columns.faults(layout.names), *_too_few(columns)):
+        if not given.get(fault.field):
+            wrong.setdefault(fault.field, fault)
+    return columns, wrong
+
+
+def _too_few(columns: ColumnMap) -> Iterator[InputError]:
+    """Landmarks that a ride cannot be read without."""
+    missing = lacking(columns.points)
     if all(missing.values()):
         side = min(missing, key=lambda s: len(missing[s]))
         words = ", ".join(n.replace("_", " ") for n in missing[side])
-        raise InputError("points", f"no side is whole yet; the {side} one lacks {words}",
+        yield InputError("points", f"no side is whole yet; the {side} one lacks {words}",
                          hint="A pedal axle may stand for heel, fifth metatarsal and toe")  # fmt: skip
-    if columns.flat and not any(p.startswith("pedal_axle") for p in points):
-        raise InputError("points", "without a third axis the pedal axle is needed")
-    return columns
+    elif columns.flat and not any(p.startswith("pedal_axle") for p in columns.points):
+        yield InputError("points", "without a third axis the pedal axle is needed")
 
 
-def _number(field: Field, text: str) -> float | None:
-    if not text.strip():
-        return None
+def _number(field: Field, text: str, wrong: dict[str, InputError]) -> float | None:
+    """The number of an input that may be left empty; what is wrong with it goes into `wrong`."""
     try:
-        return read_number(field, text)
+        return read_number(field, text) if text.strip() else None
     except InputError as error:
-        raise InputError(field.name, error.problem, value=error.value, allowed=error.allowed) from error
+        wrong[field.name] = InputError(field.name, error.problem, value=error.value, allowed=error.allowed)
+        return None
+
+
+def laid_again(typed: Mapping[str, str], first: ColumnMap, layout: TableLayout) -> dict[str, str]:
+    """What stands in the boxes when the table was read another way: what was typed, where it still names a column or
+    is none, else the guess."""
+    columns = {"time", *(f"{p}.{axis}" for p in offered() for axis in AXES)}
+    kept = {k: v for k, v in typed.items() if k not in columns or v in layout.names}
+    return typed_of_map(first) | kept
 
 
 def offered() -> tuple[str, ...]:

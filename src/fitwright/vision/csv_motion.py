@@ -112,47 +112,67 @@ class ColumnMap:
         return (self.forward, self.up) if self.flat else (self.forward, self.up, self.right)
 
     def check(self, names: tuple[str, ...]) -> None:
-        """Raises InputError, its field named as in this class (of a point: `point.x`), unless a table with these
-        columns can be read by it."""
+        """Raises the first of `faults`."""
+        for fault in self.faults(names):
+            raise fault
+
+    def faults(self, names: tuple[str, ...]) -> Iterator[InputError]:
+        """All that keeps a table with these columns from being read by this map, each with the field of this class
+        that it lies in (of a point: `point.x`)."""
         if self.unit == "px" and self.mm_per_px is None:
-            raise InputError("mm_per_px", "pixels say nothing of size", hint="Give the millimetres of one pixel, or "
+            yield InputError("mm_per_px", "pixels say nothing of size", hint="Give the millimetres of one pixel, or "
                              "import the film itself")  # fmt: skip
         if self.unit not in (*TO_MM, "px"):
-            raise InputError("unit", "unknown", value=self.unit, allowed="mm, cm, m or px")
-        if self.mm_per_px is not None:
-            check_range("mm_per_px", self.mm_per_px, 0.01, 50, "mm")
+            yield InputError("unit", "unknown", value=self.unit, allowed="mm, cm, m or px")
+        yield from _out_of_range("mm_per_px", self.mm_per_px, 0.01, 50, "mm")
         if self.time_unit not in TO_S:
-            raise InputError("time_unit", "unknown", value=self.time_unit, allowed="s or ms")
-        self._check_axes()
+            yield InputError("time_unit", "unknown", value=self.time_unit, allowed="s or ms")
+        yield from self._faults_of_axes()
         if not self.time and self.rate_hz is None:
-            raise InputError("time", "neither a column of time nor the pictures per second are given")
-        if self.rate_hz is not None:
-            check_range("rate_hz", self.rate_hz, 5, 10_000, "per second")
-        self._check_columns(names)
+            yield InputError("time", "neither a column of time nor the pictures per second are given")
+        yield from _out_of_range("rate_hz", self.rate_hz, 5, 10_000, "per second")
+        yield from self._faults_of_columns(names)
 
-    def _check_axes(self) -> None:
+    def _faults_of_axes(self) -> Iterator[InputError]:
+        taken: set[str] = set()
         for name, way in zip(("forward", "up", "right"), self.ways(), strict=False):
             if way not in WAYS:
-                raise InputError(name, "unknown axis", value=way, allowed=", ".join(WAYS))
-        if len({way[1] for way in self.ways()}) < len(self.ways()):
-            raise InputError("up", "two directions name the same axis", value=", ".join(self.ways()))
+                yield InputError(name, "unknown axis", value=way, allowed=", ".join(WAYS))
+            elif way[1] in taken:
+                yield InputError(
+                    name, "two directions name the same axis", value=", ".join(self.ways()),
+                    allowed="each of x, y and z once",
+                )  # fmt: skip
+            taken.add(way[1:])
 
-    def _check_columns(self, names: tuple[str, ...]) -> None:
+    def _faults_of_columns(self, names: tuple[str, ...]) -> Iterator[InputError]:
         if not self.points:
-            raise InputError("points", "no landmark has its columns yet")
-        used = {self.time: "time"} if self.time else {}
+            yield InputError("points", "no landmark has its columns yet")
+        used: dict[str, str] = {}
         wanted = [("time", self.time)] if self.time else []
+        axes = [way[1] for way in dict.fromkeys(self.ways()) if way in WAYS]
         for point, columns in self.points.items():
-            wanted += [(f"{point}.{way[1]}", columns[AXES.index(way[1])]) for way in self.ways()]
+            wanted += [(f"{point}.{axis}", columns[AXES.index(axis)]) for axis in dict.fromkeys(axes)]
         for place, column in wanted:
             if not column:
-                raise InputError(place, "has no column yet")
-            if column not in names:
-                raise InputError(place, "there is no such column", value=column)
-            if used.setdefault(column, place) != place:
-                raise InputError(
+                yield InputError(place, "has no column yet")
+            elif column not in names:
+                yield InputError(place, "there is no such column", value=column)
+            elif used.setdefault(column, place) != place:
+                yield InputError(
                     place, f"this column is {used[column].replace('.', ' ')} already", value=column
                 )
+
+
+def _out_of_range(
+    field: str, value: float | None, low: float, high: float, unit: str
+) -> Iterator[InputError]:
+    """What `check_range` says of a number that may be left out."""
+    try:
+        if value is not None:
+            check_range(field, value, low, high, unit)
+    except InputError as fault:
+        yield fault
 
 
 def look_at(path: Path, separator: str = "", decimal: str = "") -> TableLayout:

@@ -32,6 +32,8 @@ WAY_WORDS = {way: way.upper().replace("+", "").replace("-", "−") for way in WA
 DIRECTIONS = (("forward", "Forward"), ("up", "Up"), ("right", "To the rider's right"))
 NO_Z = "not recorded"
 LABELS = {"asis": "ASIS"}
+BOXES = {"mm_per_px": "Millimetres of one pixel", "rate_hz": "Pictures per second", "unit": "Positions in",
+         "time": "Column of time", "time_unit": "Unit of time"}  # fmt: skip
 
 
 def take_recording(request: HttpRequest, visit: Visit) -> HttpResponse:
@@ -51,35 +53,42 @@ def take_recording(request: HttpRequest, visit: Visit) -> HttpResponse:
 
 
 def columns(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
-    """Which column of a table is what; POST keeps it and has the recording analysed."""
+    """Which column of a table is what; POST keeps it, or reads the table another way."""
     visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="markers")
-    given = request.POST if request.method == "POST" else request.GET
+    given = typed_of(request.POST if request.method == "POST" else request.GET)
     named = Medium.objects.filter(pk=key_of(given.get("static")), kind="markers").first()
     static = named or recording.static_of(visit, medium)
-    separator, decimal = str(given.get("separator", "")), str(given.get("decimal", ""))
-    if separator not in SEPARATORS or decimal not in DECIMALS or separator == decimal:
-        separator = decimal = ""
-    problem, wrong = "", ""
-    try:
-        layout = look_at(path_of(medium), separator, decimal)
-    except InputError as error:
-        layout, problem, wrong = look_at(path_of(medium)), sentence(error), "separator"
+    layout, wrong = _layout(medium, given)
     first, remembered = mapping.first_map(layout)
     typed = mapping.typed_of_map(first)
     if request.method == "POST":
-        typed, remembered = typed_of(request.POST), False
-        try:
-            chosen = mapping.read_map(typed, layout)
-            recording.save_recording(visit, medium, static, chosen, layout.key)
-            jobs.start_recording(visit)
-            return redirect("ride", visit.pk)
-        except InputError as error:
-            problem, wrong = _said(error), error.field
+        typed, remembered = mapping.laid_again(given, first, layout), False
+        if given.get("action") != "read":
+            typed = given
+            chosen, faults = mapping.read_map(typed, layout)
+            if not faults:
+                recording.save_recording(visit, medium, static, chosen, layout.key)
+                jobs.start_recording(visit)
+                return redirect("ride", visit.pk)
+            wrong |= {name: _said(fault) for name, fault in faults.items()}
+    boxed = _fields()
     context = _map_context(layout, typed, wrong) | {
-        "medium": medium, "static": static, "problem": problem, "remembered": remembered,
-        "at_field": wrong in _fields(),
+        "medium": medium, "static": static, "remembered": remembered, "wrong": wrong,
+        "elsewhere": [words for name, words in wrong.items() if name not in boxed],
+        "beside": {name: words for name, words in wrong.items() if name in boxed},
     }  # fmt: skip
-    return show(request, visit, "ride", context, template="ride/mapping.html", status=422 if problem else 200)
+    return show(request, visit, "ride", context, template="ride/mapping.html", status=422 if wrong else 200)
+
+
+def _layout(medium: Medium, given: Mapping[str, str]) -> tuple[TableLayout, dict[str, str]]:
+    """How the table is written, as was asked where that can be, and what is wrong with what was asked."""
+    separator, decimal = given.get("separator", ""), given.get("decimal", "")
+    if separator not in SEPARATORS or decimal not in DECIMALS or separator == decimal:
+        separator = decimal = ""
+    try:
+        return look_at(path_of(medium), separator, decimal), {}
+    except InputError as error:
+        return look_at(path_of(medium)), {"separator": sentence(error)}
 
 
 def export(request: HttpRequest, pk: int) -> HttpResponse:
@@ -132,7 +141,7 @@ def _smoothed(label: str, points: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _said(error: InputError) -> str:
     """The error with its box in words: `heel right x`."""
-    words = error.field.replace("_", " ").replace(".", " ")
+    words = BOXES.get(error.field) or error.field.replace("_", " ").replace(".", " ")
     return sentence(InputError(words, error.problem.replace("_", " "), value=error.value, allowed=error.allowed,
                                hint=error.hint))  # fmt: skip
 
@@ -143,31 +152,33 @@ def _fields() -> set[str]:
     return points | {*mapping.CHOSEN, mapping.RATE.name, mapping.PIXEL.name, "separator"}
 
 
-def _map_context(layout: TableLayout, typed: Mapping[str, str], wrong: str) -> dict[str, Any]:
+def _map_context(layout: TableLayout, typed: Mapping[str, str], wrong: Mapping[str, str]) -> dict[str, Any]:
     needed = {*NEEDED, *CLUSTER}
     sides: list[dict[str, Any]] = []
     for side in mapping.SIDES:
         rows: list[dict[str, Any]] = [
             {"label": LABELS.get(n, n.replace("_", " ").capitalize()), "needed": n in needed,
-             "wrong": wrong.startswith(f"{n}_{side}."), "boxes": _boxes(f"{n}_{side}", typed, wrong)}
+             "boxes": _boxes(f"{n}_{side}", typed, wrong)}
             for n in LANDMARK_NAMES
         ]  # fmt: skip
-        sides.append({"side": side, "rows": rows, "open": any(b["value"] for r in rows for b in r["boxes"])})
+        told = any(b["value"] or b["wrong"] for r in rows for b in r["boxes"])
+        sides.append({"side": side, "rows": rows, "open": told})
     if not any(s["open"] for s in sides):
         sides[0]["open"] = True
     right = [("", NO_Z), *WAY_WORDS.items()]
     return {
-        "layout": layout, "typed": typed, "wrong": wrong, "sides": sides,
+        "layout": layout, "typed": typed, "sides": sides,
         "separators": SEPARATORS.items(), "decimals": ((".", "point, 1.5"), (",", "comma, 1,5")),
         "ways": [(n, w, list(WAY_WORDS.items()) if n != "right" else right, typed.get(n, "")) for n, w in DIRECTIONS],
         "units": ("mm", "cm", "m", "px"),
+        "boxes_of": {"clock": ("time", "time_unit", "rate_hz", "unit", "mm_per_px"), "axes": tuple(dict(DIRECTIONS))},
     }  # fmt: skip
 
 
-def _boxes(point: str, typed: Mapping[str, str], wrong: str) -> list[dict[str, Any]]:
+def _boxes(point: str, typed: Mapping[str, str], wrong: Mapping[str, str]) -> list[dict[str, Any]]:
     """The three inputs of one landmark."""
     names = {axis: f"{point}.{axis}" for axis in AXES}
     return [
-        {"name": name, "axis": axis, "value": typed.get(name, ""), "wrong": wrong == name}
+        {"name": name, "axis": axis, "value": typed.get(name, ""), "wrong": wrong.get(name, "")}
         for axis, name in names.items()
     ]
