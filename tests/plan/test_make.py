@@ -220,7 +220,7 @@ def test_more_than_one_visit_can_take_is_split(visit, good_leg):
     plan = make_plan(bare(visit, leg=low))
     (change,) = plan.changes
     assert change.delta == KINDS["saddle_height_mm"].cautious
-    (said,) = [n for n in plan.notes if "in all" in n]
+    (said,) = plan.later
     total = float(said.split("saddle height: ")[1].split(" mm")[0])
     assert total > 20
     assert "15 mm at most in one visit, so over" in said

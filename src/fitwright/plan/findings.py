@@ -8,46 +8,18 @@ on.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from fitwright.plan import reading
+from fitwright.plan.adjustables import KINDS
+from fitwright.plan.causes import REFUSED_TEST, beside, causes_of
 from fitwright.plan.inputs import SIDES, PlanInputs
 from fitwright.plan.targets import TARGETS, band_for, check_targets, for_use
 from fitwright.plan.types import Finding, Target
 from fitwright.quantity import Measured, combine, distinguishable, probability_within
 
-LAMBDA_TOLERANCE = 0.06  # about 2.5 mm at the axle; our choice
-ROTATION_TOLERANCE_DEG = 2.0  # our choice
-FLOAT_MARGIN_DEG = 1.0  # our choice
-RULE = "first setting of the cleat; common practice, no source"
-
-CAUSES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...], str]] = {
-    "knee_flexion_deg": (
-        ("saddle high for this leg", "heel carried low at the bottom", "cleat far back or shoe thin"),
-        ("saddle low for this leg", "heel carried high at the bottom", "cleat far forward or shoe thick"),
-        "look at the sole pitch at the bottom: a low heel with a bent knee, or a high heel with a straight one, "
-        "speaks for a habit of the ankle rather than for the saddle",
-    ),
-    "axle_under_foot": (
-        ("cleat far forward on the sole",), ("cleat far back on the sole",),
-        "check M1 and M5 on the foot in the shoe, then photograph the sole again",
-    ),
-    "cleat_rotation_deg": (
-        ("cleat turned so that the foot points in",), ("cleat turned so that the foot points out",),
-        "repeat the hanging-foot test in the shoe; film from the front where the foot goes by itself",
-    ),
-    "float_margin_deg": (
-        ("cleat rotation away from the foot's own yaw", "float range small for this foot"), (),
-        "turn the cleat and film from the front again",
-    ),
-    "trunk_inclination_deg": (
-        ("bar low or far", "saddle high"), ("bar high or near", "saddle low"),
-        "ask about neck, hands and back; try 5 mm of spacers",
-    ),
-    "knee_path_mm": (
-        (), ("foot held by the end of its float", "stance width", "a habit of the hip"),
-        "compare left with right and with the rider's own repeat; it matters only together with pain",
-    ),
-}  # fmt: skip
+SETTING = ("axle_under_foot", "cleat_rotation_deg", "float_margin_deg")
+"""Quantities of the cleat's setting: read from sole, marks and yaw, not from a ride alone."""
 
 
 def judge(target: Target, side: str, value: Measured, *, u_band: float = 0.0, note: str = "") -> Finding:
@@ -66,25 +38,36 @@ def judge(target: Target, side: str, value: Measured, *, u_band: float = 0.0, no
         state = "high"
     else:
         state = "unclear"
-    below, above, test = CAUSES.get(target.key.rsplit(".", 1)[0], ((), (), ""))
+    known = causes_of(target.key)
     middle = (target.low + target.high) / 2
-    outside = not target.low <= value.value <= target.high
-    causes = (below if value.value < middle else above) if outside else ()
+    causes = () if state == "in" else known.below if value.value < middle else known.above
     return Finding(
         target, side, value, state, probability_within(wide, target.low, target.high),
-        causes + ((note,) if note else ()), test if outside or state == "unclear" else "",
+        causes + ((note,) if note else ()), "" if state == "in" else known.next_test,
     )  # fmt: skip
 
 
 def find_all(inputs: PlanInputs) -> tuple[Finding, ...]:
     """Every finding that the inputs allow, angles first, then feet; by side."""
-    targets = for_use(check_targets(inputs.targets if inputs.targets is not None else TARGETS), inputs.use)
-    return tuple(_from_rides(inputs, targets)) + tuple(_from_feet(inputs))
+    targets = bands_of(inputs)
+    found = (*_from_rides(inputs, targets), *_from_feet(inputs, targets))
+    return tuple(
+        f if f.state == "in" else replace(f, beside=beside(inputs, f.side, f.target.key)) for f in found
+    )
+
+
+def bands_of(inputs: PlanInputs) -> tuple[Target, ...]:
+    """The bands that count for this rider's use: the studio's own, else those that are published.
+
+    Raises:
+        InputError: a band that is empty, or two that exclude each other.
+    """
+    return for_use(check_targets(TARGETS if inputs.targets is None else inputs.targets), inputs.use)
 
 
 def _from_rides(inputs: PlanInputs, targets: Sequence[Target]) -> list[Finding]:
     found: list[Finding] = []
-    for key in dict.fromkeys(t.key for t in targets):
+    for key in dict.fromkeys(t.key for t in targets if not t.key.startswith(SETTING)):
         for side in (*SIDES, "both"):
             value = reading.ride_value(inputs, side, key)
             if value is None:
@@ -121,48 +104,51 @@ def _against(
     if direct_elsewhere and (matched.note or matched.refused):
         return None
     if matched.refused:
-        return Finding(matched.target, side, value, "unclear", 0.0, refused=matched.refused)
+        return Finding(
+            matched.target, side, value, "unclear", 0.0, refused=matched.refused, next_test=REFUSED_TEST
+        )
     return judge(matched.target, side, value, u_band=matched.u, note=matched.note)
 
 
-def _from_feet(inputs: PlanInputs) -> list[Finding]:
+def _from_feet(inputs: PlanInputs, targets: Sequence[Target]) -> list[Finding]:
+    """The cleat's setting; the band of the axle lies around the setting that was chosen for the foot."""
     found: list[Finding] = []
     for side in SIDES:
         wish = inputs.wanted_lambda.get(side, 0.5)
-        values = (
-            (_lambda_target(wish), reading.axle_under_foot(inputs, side, reading.yaw_deg(inputs, side))),
-            (ROTATION, reading.cleat_rotation(inputs, side)),
-            (MARGIN, reading.float_margin(inputs, side)),
-        )
-        found += [judge(t, side, v) for t, v in values if v is not None]
+        values = {
+            "axle_under_foot.setting": reading.axle_under_foot(inputs, side, reading.yaw_deg(inputs, side)),
+            "cleat_rotation_deg.off_foot": reading.cleat_rotation(inputs, side),
+            "float_margin_deg.min": reading.float_margin(inputs, side),
+        }
+        for key, value in values.items():
+            bands = [t for t in targets if t.key == key]
+            if value is not None and bands:
+                band = min(bands, key=lambda t: not t.uses)
+                found.append(judge(_around(band, wish) if key.startswith("axle") else band, side, value))
     return found
 
 
-def _lambda_target(wish: float) -> Target:
-    return Target(
-        "axle_under_foot.setting", "Axle under the foot (0 under M1, 1 under M5)", wish - LAMBDA_TOLERANCE,
-        wish + LAMBDA_TOLERANCE, "1", f"chosen setting {wish:g}; {RULE}", "practice", {},
+def _around(band: Target, wish: float) -> Target:
+    """The band of the axle's place laid around the chosen setting (0 under M1, 1 under M5)."""
+    return replace(
+        band, label="Axle under the foot (0 under M1, 1 under M5)", low=wish + band.low, high=wish + band.high,
+        source=f"chosen setting {wish:g}; {band.source}",
     )  # fmt: skip
 
 
-ROTATION = Target(
-    "cleat_rotation_deg.off_foot", "Cleat rotation against the foot's own yaw", -ROTATION_TOLERANCE_DEG,
-    ROTATION_TOLERANCE_DEG, "deg", f"hanging-foot test, offered and not corrected; {RULE}", "practice", {},
-)  # fmt: skip
-MARGIN = Target(
-    "float_margin_deg.min", "Ridden yaw: distance to the nearest end of the float", FLOAT_MARGIN_DEG, 45.0, "deg",
-    "a foot at the end of its float passes torsion to the knee; margin our choice, no source", "practice", {},
+SIDES_COMPARED = (
+    ("knee_path_mm.range", "knee travel sideways"), ("knee_flexion_deg.min", "least knee flexion"),
+    ("hip_flexion_deg.max", "greatest hip flexion"), ("ankle_plantarflexion_deg.range", "ankle range"),
+    ("foot_yaw_deg.mean", "foot turned out while pedalling"),
 )  # fmt: skip
 
 
-def side_notes(inputs: PlanInputs) -> tuple[str, ...]:
-    """Left against right in words: named only when distinguishable; pain beside wide knee travel."""
+def asymmetries(inputs: PlanInputs) -> tuple[str, ...]:
+    """Left against right in words, told before anything is done about it: a difference only when distinguishable."""
+    pairs = [(label, [reading.ride_value(inputs, s, key) for s in SIDES]) for key, label in SIDES_COMPARED]
+    pairs.append(("hanging foot", [inputs.hanging_yaw_deg.get(s) for s in SIDES]))
     notes = []
-    for key, label in (
-        ("knee_path_mm.range", "knee travel sideways"),
-        ("knee_flexion_deg.min", "least knee flexion"),
-    ):
-        left, right = (reading.ride_value(inputs, s, key) for s in SIDES)
+    for label, (left, right) in pairs:
         if left is None or right is None:
             continue
         if distinguishable(left, right):
@@ -172,6 +158,27 @@ def side_notes(inputs: PlanInputs) -> tuple[str, ...]:
         else:
             u = combine(left.u, right.u)
             notes.append(f"{label}: left {left}, right {right}; not distinguishable (± {1.96 * u:.1f})")
+    if (legs := inputs.leg_length_difference_mm) is not None:
+        notes.append(_legs(legs))
+    return tuple(notes)
+
+
+def _legs(difference: Measured) -> str:
+    """The measured difference of leg length, and that it is not corrected by itself."""
+    if abs(difference.value) <= 1.96 * difference.u:
+        return f"leg length: right minus left {difference}; not distinguishable from none"
+    longer, shorter = ("right", "left") if difference.value > 0 else ("left", "right")
+    size = replace(difference, value=abs(difference.value))
+    return (
+        f"leg length: the {shorter} leg is shorter than the {longer} by {size}. It is told and not corrected: many "
+        f"ride well with it. Measure it a second time; a shim is a trial of {KINDS['shim_mm'].cautious:g} mm at most "
+        "in one visit, and a difference that is new or hurts is for a physiotherapist"
+    )
+
+
+def side_notes(inputs: PlanInputs) -> tuple[str, ...]:
+    """Wide knee travel and pain that occur together, in words that name no cause."""
+    notes = []
     for side in SIDES:
         travel = reading.ride_value(inputs, side, "knee_path_mm.range")
         pain = max((v for k, v in inputs.pain.items() if k.startswith(f"knee_{side}")), default=0.0)

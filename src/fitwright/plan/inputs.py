@@ -12,11 +12,12 @@ from fitwright.linkage.response import ResponseModel
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
+from fitwright.plan.adjustables import KINDS, canonical
 from fitwright.plan.solver import TASTES
+from fitwright.plan.types import USES as USES
 from fitwright.plan.types import Target
 from fitwright.quantity import Measured
 
-USES = ("road", "racing", "time_trial", "gravel", "mountain", "town")
 SIDES = ("left", "right")
 
 
@@ -42,6 +43,11 @@ class PlanInputs:
         ranges: adjustable → (least, greatest) hardware value of these parts, where the usual range is not theirs.
         taste: what the plan spares first, a key of `solver.TASTES`.
         upper: trunk and arm lengths; without them the bars' effect on the trunk is not predicted.
+        felt: kind of adjustable ("hood_x_mm", ...) → how much this rider feels it, 0 (not) to 1 (a new bike), where
+            it is not what is usual.
+        done: adjustable → change made since `ride`; it is not asked for again, the rest is planned around it.
+        turned: adjustable → change made in this visit that `ride` already shows; it counts towards the cautious step.
+        leg_length_difference_mm: right minus left (positive: right longer).
     """
 
     use: str
@@ -65,6 +71,10 @@ class PlanInputs:
     upper: UpperBody | None = None
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     taste: str = "fewest"
+    felt: Mapping[str, float] = field(default_factory=dict)
+    done: Mapping[str, float] = field(default_factory=dict)
+    turned: Mapping[str, float] = field(default_factory=dict)
+    leg_length_difference_mm: Measured | None = None
 
     def __post_init__(self) -> None:
         if self.use not in USES:
@@ -81,3 +91,11 @@ class PlanInputs:
         for side, (inward, outward) in self.float_window_deg.items():
             check_range(f"float_window_deg {side} inward", inward, 0, 30, "deg")
             check_range(f"float_window_deg {side} outward", outward, 0, 30, "deg")
+        both = {canonical(n) for n in self.pins} & {canonical(n) for n in self.forbids}
+        if both:
+            raise InputError("pins", "a part is both to be set and not to be touched", value=", ".join(sorted(both)),
+                             hint="Keep one of the two wishes")  # fmt: skip
+        for kind, weight in self.felt.items():
+            if kind not in KINDS:
+                raise InputError("felt", "unknown part", value=kind, allowed=", ".join(KINDS))
+            check_range(f"felt {kind}", weight, 0.0, 1.0, "")

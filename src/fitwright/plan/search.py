@@ -7,12 +7,12 @@ the nonlinear forecast until the steps repeat.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.plan.adjustables import KINDS, canonical, kind_of
+from fitwright.plan.adjustables import canonical, kind_of
 from fitwright.plan.forecast import Forecast, make_forecast
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.solver import FEWEST, Goal, Move, Taste, attainable, interval_for, solve_steps
@@ -34,7 +34,11 @@ ROUNDS = 6
 
 @dataclass(frozen=True)
 class Task:
-    """What the solver works on: forecast, the findings that count, moves, and changes that are fixed (pins)."""
+    """What the solver works on: forecast, the findings that count, moves, and changes that are fixed.
+
+    `fixed`: what was done since the ride, and pins, as far as one visit's cautious step goes; `pinned`: all that the
+    pins ask for.
+    """
 
     forecast: Forecast
     findings: tuple[Finding, ...]
@@ -42,6 +46,12 @@ class Task:
     moves: tuple[Move, ...]
     fixed: Mapping[str, float]
     probability: float
+    pinned: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def done(self) -> dict[str, float]:
+        """What was turned since the ride: where the changes that are asked for start."""
+        return {canonical(k): v for k, v in self.forecast.inputs.done.items() if v}
 
 
 def acted_on(finding: Finding, act_on_opinion: bool) -> bool:
@@ -68,30 +78,52 @@ def task_of(inputs: PlanInputs, findings: tuple[Finding, ...], *, one_visit: boo
     `one_visit`: no further than the cautious step; else as far as the hardware goes.
     """
     forecast = make_forecast(inputs, findings)
-    fixed = {}
+    fixed = {canonical(k): v for k, v in inputs.done.items() if v}
+    pinned = {}
     for name, value in inputs.pins.items():
         delta = value - forecast.setting.value(name)
         check_room(canonical(name), delta)
-        fixed[canonical(name)] = delta
-    forbidden = {canonical(n) for n in inputs.forbids}
+        pinned[canonical(name)] = delta
+        fixed[canonical(name)] = _today(inputs, name, delta) if one_visit else delta
+    forecast.expected(fixed)  # a pin that the leg cannot reach is refused here
+    held = {canonical(n) for n in inputs.forbids} | set(fixed)
     acted = frozenset(f.id for f in findings if acted_on(f, inputs.act_on_opinion))
     kept = tuple(
         f for f in findings
         if not f.refused and f.target.role == "target" and f.target.key.rsplit(".", 1)[0] in SERVES
         and (f.target.strength != "opinion" or inputs.act_on_opinion)
     )  # fmt: skip
-    moves: list[Move] = []
-    for finding in (f for f in kept if f.id in acted):
-        for kind in SERVES[finding.target.key.rsplit(".", 1)[0]]:
-            for name in names_of(kind, finding.side, inputs):
-                if name not in forbidden | set(fixed) and name not in [m.name for m in moves]:
-                    a = KINDS[kind]
-                    moves.append(
-                        Move(
-                            name, a.step, *_room(forecast, name, a.cautious if one_visit else np.inf), a.felt
-                        )
-                    )
-    return Task(forecast, kept, acted, tuple(moves), fixed, inputs.probability)
+    names = [
+        name
+        for finding in kept if finding.id in acted
+        for kind in SERVES[finding.target.key.rsplit(".", 1)[0]]
+        for name in names_of(kind, finding.side, inputs)
+        if name not in held
+    ]  # fmt: skip
+    moves = tuple(
+        Move(name, kind_of(name).step, *_room(forecast, name, fixed, one_visit), felt_of(inputs, name))
+        for name in dict.fromkeys(names)
+    )
+    return Task(forecast, kept, acted, moves, fixed, inputs.probability, pinned)
+
+
+def felt_of(inputs: PlanInputs, name: str) -> float:
+    """How much this rider feels a change of this part, 0 to 1."""
+    kind = kind_of(name)
+    return inputs.felt.get(kind.kind, kind.felt)
+
+
+def cautious_room(inputs: PlanInputs, name: str) -> tuple[float, float]:
+    """How far down and up one visit may still go: the cautious step less what was turned already."""
+    most = kind_of(name).cautious
+    turned = {canonical(k): v for k, v in inputs.turned.items()}.get(canonical(name), 0.0)
+    return max(most + turned, 0.0), max(most - turned, 0.0)
+
+
+def _today(inputs: PlanInputs, name: str, delta: float) -> float:
+    """The part of a pinned change that one visit may make."""
+    down, up = cautious_room(inputs, name)
+    return float(np.clip(delta, -down, up))
 
 
 def names_of(kind: str, side: str, inputs: PlanInputs) -> tuple[str, ...]:
@@ -103,20 +135,21 @@ def names_of(kind: str, side: str, inputs: PlanInputs) -> tuple[str, ...]:
     return (kind,)
 
 
-def _room(forecast: Forecast, name: str, most: float) -> tuple[int, int]:
-    """Whole steps down and up within the cautious step, as far as setting and leg allow."""
+def _room(forecast: Forecast, name: str, fixed: Mapping[str, float], one_visit: bool) -> tuple[int, int]:
+    """Whole steps down and up: within the cautious step, and as far as setting and leg allow."""
     kind = kind_of(name)
     own = {canonical(k): v for k, v in forecast.inputs.ranges.items()}.get(name)
     low, high = kind.low, kind.high
     if own is not None:
         now = forecast.setting.value(name)
         low, high = min(own[0] - now, 0.0), max(own[1] - now, 0.0)
+    most = cautious_room(forecast.inputs, name) if one_visit else (np.inf, np.inf)
     room = []
-    for sign, end in ((-1, -low), (1, high)):
-        n = int(min(most, end) / kind.step + 1e-9)
+    for sign, end, cautious in ((-1, -low, most[0]), (1, high, most[1])):
+        n = int(min(cautious, end) / kind.step + 1e-9)
         while n > 0:
             try:
-                forecast.expected({name: sign * n * kind.step})
+                forecast.expected({**fixed, name: sign * n * kind.step})
                 break
             except InputError:
                 n -= 1

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from fitwright.errors import InputError
-from fitwright.plan.types import Target
+from fitwright.plan.types import USES, Target
 
 DYNAMIC_2D = {"state": "dynamic", "dimension": "2-D"}
 DYNAMIC_3D = {"state": "dynamic", "dimension": "3-D"}
@@ -30,17 +30,77 @@ _P1 = (
 )
 _KNEE = "Knee flexion, crank in line with the saddle line"
 
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a band may be about: words, unit, the range in which a band makes sense, and the narrowest useful one.
+
+    `joint`: an angle that hangs from its method (state, dimension), so its band must say both.
+    """
+
+    label: str
+    unit: str
+    low: float
+    high: float
+    narrowest: float
+    joint: bool = False
+
+
+QUANTITIES: Mapping[str, Quantity] = {
+    "knee_flexion_deg.crank_in_line": Quantity(_KNEE, "deg", 0, 90, 2, True),
+    "knee_flexion_deg.bdc": Quantity("Knee flexion at bottom dead centre", "deg", 0, 90, 2, True),
+    "knee_flexion_deg.min": Quantity("Least knee flexion", "deg", 0, 90, 2, True),
+    "knee_flexion_deg.max": Quantity("Greatest knee flexion", "deg", 60, 150, 2, True),
+    "hip_flexion_deg.max": Quantity("Greatest hip flexion", "deg", 20, 160, 2, True),
+    "ankle_plantarflexion_deg.min": Quantity("Ankle, most lifted", "deg", -40, 60, 2, True),
+    "ankle_plantarflexion_deg.max": Quantity("Ankle, most pointed", "deg", -40, 80, 2, True),
+    "ankle_plantarflexion_deg.range": Quantity("Ankle range over the turn", "deg", 0, 90, 2, True),
+    "trunk_inclination_deg.mean": Quantity("Trunk above the horizontal", "deg", 0, 90, 2),
+    "elbow_flexion_deg.mean": Quantity("Elbow flexion", "deg", 0, 120, 2, True),
+    "knee_path_mm.range": Quantity("Knee travel sideways over the turn", "mm", 0, 120, 1),
+    "knee_path_mm.mean": Quantity("Knee outward of the pedal, mean", "mm", -100, 100, 1),
+    "foot_yaw_deg.mean": Quantity("Foot turned out while pedalling", "deg", -30, 45, 1),
+    "axle_under_foot.setting": Quantity("Axle under the foot, off the chosen setting", "1", -0.5, 0.5, 0.02),
+    "cleat_rotation_deg.off_foot": Quantity("Cleat rotation against the foot's own yaw", "deg", -15, 15, 1),
+    "float_margin_deg.min": Quantity("Ridden yaw: distance to the nearest end of the float", "deg", 0, 45, 1),
+}
+STRENGTHS = ("study", "review", "opinion", "practice")
+ROLES = ("target", "describe")
+METHODS: Mapping[str, tuple[str, ...]] = {"state": ("dynamic", "static"), "dimension": ("2-D", "3-D")}
+_RULE = "first setting of the cleat; common practice, no source"
+_OWN = "no population; common practice"
+
+
+def _band(
+    ident: str, key: str, low: float, high: float, source: str, strength: str, method: Mapping[str, str],
+    population: str, uses: tuple[str, ...] = (), role: str = "target",
+) -> Target:  # fmt: skip
+    about = QUANTITIES[key]
+    return Target(
+        key, about.label, low, high, about.unit, source, strength, method, uses, role, population, ident
+    )
+
+
 TARGETS: tuple[Target, ...] = (
-    Target("knee_flexion_deg.crank_in_line", _KNEE, 30, 40, "deg", _K3, "study", DYNAMIC_2D),
-    Target("knee_flexion_deg.bdc", "Knee flexion at bottom dead centre", 33, 43, "deg", _K4, "study", DYNAMIC_3D),
-    Target("knee_flexion_deg.bdc", "Knee flexion at bottom dead centre", 25, 35, "deg", _K1, "review", STATIC_2D),
-    Target("knee_flexion_deg.min", "Least knee flexion", 29, 47, "deg", _K8, "study", DYNAMIC_2D, role="describe"),
-    Target("trunk_inclination_deg.mean", "Trunk above the horizontal", 30, 45, "deg", _T1, "opinion",
-           {"state": "dynamic"}, ("road", "racing", "gravel"), "target"),
-    Target("trunk_inclination_deg.mean", "Trunk above the horizontal", 50, 60, "deg", _T1, "opinion",
-           {"state": "dynamic"}, ("town",), "target"),
-    Target("knee_path_mm.range", "Knee travel sideways over the turn", 2, 14, "mm", _P1, "study",
-           {"state": "dynamic"}, role="describe"),
+    _band("knee_in_line", "knee_flexion_deg.crank_in_line", 30, 40, _K3, "study", DYNAMIC_2D,
+          "well-trained cyclists"),
+    _band("knee_bottom_3d", "knee_flexion_deg.bdc", 33, 43, _K4, "study", DYNAMIC_3D, "37 riders"),
+    _band("knee_bottom_static", "knee_flexion_deg.bdc", 25, 35, _K1, "review", STATIC_2D,
+          "clinical recommendation, no one sample"),
+    _band("knee_least", "knee_flexion_deg.min", 29, 47, _K8, "study", DYNAMIC_2D, "17 professionals",
+          role="describe"),
+    _band("trunk_sport", "trunk_inclination_deg.mean", 30, 45, _T1, "opinion", {"state": "dynamic"},
+          "no sample: experience", ("road", "racing", "gravel")),
+    _band("trunk_town", "trunk_inclination_deg.mean", 50, 60, _T1, "opinion", {"state": "dynamic"},
+          "no sample: experience", ("town",)),
+    _band("knee_travel", "knee_path_mm.range", 2, 14, _P1, "study", {"state": "dynamic"},
+          "12 pain-free riders", role="describe"),
+    _band("axle", "axle_under_foot.setting", -0.06, 0.06, _RULE, "practice", {}, _OWN),
+    _band("rotation", "cleat_rotation_deg.off_foot", -2, 2, f"hanging-foot test, offered and not corrected; {_RULE}",
+          "practice", {}, _OWN),
+    _band("float", "float_margin_deg.min", 1, 45,
+          "a foot at the end of its float passes torsion to the knee; margin our choice, no source", "practice", {},
+          _OWN),
 )  # fmt: skip
 
 
@@ -77,6 +137,7 @@ CONVERSIONS: tuple[Conversion, ...] = (
     ),
 )
 BOTTOM = ("crank_in_line", "bdc", "min")
+IN_THE_TURN = {"crank_in_line", "bdc", "min", "max", "mean"}
 
 
 @dataclass(frozen=True)
@@ -92,6 +153,8 @@ class Matched:
 def band_for(candidates: Iterable[Target], method: Mapping[str, str]) -> Matched:
     """Of the bands for one key, the one in the value's own method, else one converted, else a refusal.
 
+    Of two that fit alike, the one made for certain uses goes before the one made for all.
+
     Raises:
         InputError: no candidate at all.
     """
@@ -99,7 +162,7 @@ def band_for(candidates: Iterable[Target], method: Mapping[str, str]) -> Matched
     if not bands:
         raise InputError("targets", "no band for this quantity")
     tried = [convert(band, method) for band in bands]
-    return min(tried, key=lambda m: (bool(m.refused), bool(m.note), m.u))
+    return min(tried, key=lambda m: (bool(m.refused), bool(m.note), m.u, not m.target.uses))
 
 
 def convert(target: Target, method: Mapping[str, str]) -> Matched:
@@ -142,19 +205,79 @@ def check_targets(targets: Iterable[Target]) -> tuple[Target, ...]:
     """The bands when each is one, else InputError: an empty band, or two that exclude each other for one use."""
     known = tuple(targets)
     for t in known:
-        if not t.low < t.high:
-            raise InputError(f"target {t.key}", "the band is empty", value=f"{t.low:g} to {t.high:g}",
-                             allowed="low below high")  # fmt: skip
-        if t.role not in ("target", "describe"):
-            raise InputError(f"target {t.key}", "unknown role", value=t.role, allowed="target, describe")
-    for i, a in enumerate(known):
-        for b in known[i + 1 :]:
-            same = a.key == b.key and dict(a.method) == dict(b.method) and a.role == b.role == "target"
-            shared = not a.uses or not b.uses or set(a.uses) & set(b.uses)
-            if same and shared and (a.high < b.low or b.high < a.low):
-                raise InputError(f"target {a.key}", "two bands exclude each other",
-                                 value=f"{a.low:g}-{a.high:g} and {b.low:g}-{b.high:g}")  # fmt: skip
+        check_band(t)
+    for clash in clashes(known):
+        raise InputError(f"target {clash.one.key}", "two bands exclude each other", value=clash.words,
+                         hint="Change one of them, or put it away")  # fmt: skip
     return known
+
+
+def check_band(t: Target) -> None:
+    """InputError when a band is empty, or says of itself what no band can."""
+    if not t.low < t.high:
+        raise InputError(f"target {t.key}", "the band is empty", value=f"{t.low:g} to {t.high:g}",
+                         allowed="low below high")  # fmt: skip
+    if t.role not in ROLES:
+        raise InputError(f"target {t.key}", "unknown role", value=t.role, allowed=", ".join(ROLES))
+
+
+@dataclass(frozen=True)
+class Clash:
+    """Two bands that no rider can meet at once, for some uses, and why in words."""
+
+    one: Target
+    other: Target
+    uses: tuple[str, ...]
+    words: str
+
+
+def clashes(targets: Iterable[Target]) -> tuple[Clash, ...]:
+    """Pairs of bands to be met that exclude each other: directly, through a conversion, or within one turn."""
+    wanted = [t for t in targets if t.role == "target"]
+    found = []
+    for i, one in enumerate(wanted):
+        for other in wanted[i + 1 :]:
+            uses = shared_uses(one, other)
+            why = _exclusion(one, other) if uses else None
+            if why is not None:
+                found.append(Clash(one, other, uses, f"{told(one)} and {told(other)}{why}"))
+    return tuple(found)
+
+
+def shared_uses(one: Target, other: Target) -> tuple[str, ...]:
+    """The uses for which both bands count; a band for certain uses stands in for the same one made for all."""
+    if one.key == other.key and dict(one.method) == dict(other.method) and bool(one.uses) != bool(other.uses):
+        return ()
+    return tuple(u for u in USES if all(not t.uses or u in t.uses for t in (one, other)))
+
+
+def told(t: Target) -> str:
+    """`Least knee flexion 30-40°`."""
+    unit = "°" if t.unit == "deg" else "" if t.unit == "1" else f" {t.unit}"
+    return f"{t.label} {t.low:g}-{t.high:g}{unit}"
+
+
+def _exclusion(one: Target, other: Target) -> str | None:
+    """Why the two cannot both be met ("" needs no reason); None when they can."""
+    joint, event = one.key.rsplit(".", 1)
+    if other.key.rsplit(".", 1)[0] != joint:
+        return None
+    moved = convert(other, one.method)
+    if moved.refused:
+        return None
+    low, high = moved.target.low, moved.target.high
+    if one.key == other.key:
+        apart = max(one.low - high, low - one.high)
+        said = f" (the second is {low:g} to {high:g} by the first one's method)" if moved.note else ""
+        return said if apart > 1.96 * moved.u else None
+    at = other.key.rsplit(".", 1)[1]
+    for least, most, name in ((one.low, high, event), (low, one.high, at)):
+        if name == "min" and {event, at} & IN_THE_TURN and least > most:
+            return ": the least of a turn is never above what it is elsewhere in that turn"
+    for most, least, name in ((one.high, low, event), (high, one.low, at)):
+        if name == "max" and {event, at} & IN_THE_TURN and most < least:
+            return ": the greatest of a turn is never below what it is elsewhere in that turn"
+    return None
 
 
 def for_use(targets: Iterable[Target], use: str) -> tuple[Target, ...]:
