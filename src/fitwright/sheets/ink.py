@@ -256,6 +256,8 @@ def safe_href(href: str) -> str:
 
 def printable(words: str) -> str:
     """The words without the control characters and lone surrogates that XML does not allow."""
+    if words.isprintable():
+        return words
     return "".join(
         c for c in words
         if c in "\t\n\r" or (ord(c) >= 32 and not 0xD800 <= ord(c) <= 0xDFFF and ord(c) not in (0xFFFE, 0xFFFF))

@@ -141,8 +141,12 @@ def measured(visit: Visit, station: str) -> dict[tuple[str, str], Measurement]:
 
 def all_measured(visit: Visit) -> dict[tuple[str, str, str], Measurement]:
     """Current measurements by (station, key, side)."""
-    rows = Measurement.objects.current().filter(visit=visit)
-    return once(visit, "measured", lambda: {(m.station, m.key, m.side): m for m in rows})
+
+    def fetch() -> dict[tuple[str, str, str], Measurement]:
+        rows = Measurement.objects.current().filter(visit=visit)
+        return {(m.station, m.key, m.side): m for m in rows}
+
+    return once(visit, "measured", fetch)
 
 
 def analyse(
@@ -190,5 +194,8 @@ def last_position(visit: Visit) -> Position | None:
 
 def positions(visit: Visit) -> tuple[Position, ...]:
     """All positions of the visit, oldest first."""
-    rows = Position.objects.filter(visit=visit).order_by("created_at", "pk")
-    return once(visit, "positions", lambda: tuple(rows))
+
+    def fetch() -> tuple[Position, ...]:
+        return tuple(Position.objects.filter(visit=visit).order_by("created_at", "pk"))
+
+    return once(visit, "positions", fetch)
