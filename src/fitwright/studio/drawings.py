@@ -16,7 +16,7 @@ from fitwright.plan.outcome import change_between
 from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.callouts import Callout
-from fitwright.sheets.curve import Chart, CurveLine, CurveTarget, curve_svg
+from fitwright.sheets.curve import Chart, CurveLine, curve_svg
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
 from fitwright.sheets.ink import State, Theme
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
@@ -24,9 +24,9 @@ from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip
 from fitwright.studio import bike, plan
 from fitwright.studio.feet import setting, soles
-from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.feet.hardware import cleat_shape
 from fitwright.studio.ride import MARKERS, rides_by_label
+from fitwright.studio.ride_bands import curve_target
 from fitwright.studio.visits import analysis
 
 SIDES = ("left", "right")
@@ -212,10 +212,12 @@ def sole_figure(visit: Visit, side: str, links: bool = True) -> SoleFigure | Non
     reading: SoleReading | None = known.get("after") or known.get("before")
     if reading is None:
         return None
-    foot = foot_of(visit, side)
     before = known["before"].cleat if "after" in known and "before" in known else None
-    wish = setting.wished_pose(visit, side) or (foot.start.cleat if foot.start else None)
-    figure = SoleFigure.from_reading(reading, before, wish if "after" not in known else None, bolts(visit))
+    wish = None
+    if "after" not in known:
+        start = setting.start_of(visit, side)
+        wish = setting.wished_pose(visit, side) or (start.cleat if start else None)
+    figure = SoleFigure.from_reading(reading, before, wish, bolts(visit))
     return replace(
         figure, outline_mm=np.array(reading.outline_mm) if reading.outline_mm else None,
         cleat_outline_mm=cleat_shape(visit), href=f"/visits/{visit.pk}/feet/" if links else "",
@@ -242,7 +244,7 @@ def charts(visit: Visit, wanted: tuple[tuple[str, str, str, str], ...] = CURVES)
             if (curve := ride.curves.get(side, {}).get(name)) is not None
         )
         if lines:
-            target = knee_target(visit) if name == "knee_flexion" else None
+            target = curve_target(visit, name, all_rides.values())
             drawn.append(Chart(label, lines, lines[0].curve.unit, target, up, down))
     return tuple(drawn)
 
@@ -335,15 +337,3 @@ def _guess(visit: Visit) -> LegTwin | None:
         return plan.guessed_twin(visit, "right", "before").leg
     except InputError:
         return None
-
-
-def knee_target(visit: Visit) -> CurveTarget | None:
-    """The band of the least knee flexion, as the plan used it."""
-    row = analysis(visit, "plan", "plan")
-    for finding in row.result["findings"] if row else []:
-        if finding["key"].startswith("knee_flexion_deg.") and not finding["refused"]:
-            low, high = finding["band"]
-            at = values(visit, "knee_flexion_deg", "min_at")
-            angle = next(iter(at.values())).value if at else 180.0
-            return CurveTarget(low, high, angle)
-    return None
