@@ -22,9 +22,14 @@ class AppendOnlyQuerySet(models.QuerySet[Any]):
         """Refused."""
         raise WrittenOnce(f"{self.model.__name__} rows are never deleted one by one")
 
-    def current(self) -> AppendOnlyQuerySet:
-        """Rows that no later row replaces, oldest first."""
+    def last_words(self) -> AppendOnlyQuerySet:
+        """Rows that no later row replaces, oldest first; some may say that nothing stands there any more."""
         return self.filter(replaced_by__isnull=True).order_by("created_at", "pk")
+
+    def current(self) -> AppendOnlyQuerySet:
+        """Rows that no later row replaces and that were not withdrawn, oldest first."""
+        rows = self.last_words()
+        return rows.filter(withdrawn=False) if hasattr(self.model, "withdrawn") else rows
 
 
 class AppendOnly(models.Model):

@@ -8,6 +8,7 @@ from django.db import models
 
 from fitwright.quantity import Measured
 from fitwright.records.append_only import AppendOnly
+from fitwright.records.names import FoldedName
 
 STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
 SIDES = ("left", "right", "")
@@ -24,11 +25,15 @@ class Rider(models.Model):
     """A person who comes to be fitted."""
 
     name = models.CharField(max_length=120, db_index=True)
+    folded = FoldedName(of="name")
     born_year = models.PositiveSmallIntegerField(null=True, blank=True)
     sex = models.CharField(max_length=1, blank=True, help_text="M or F, for reference populations only")
     simulated = models.BooleanField(default=False)
     consent_at = models.DateTimeField(null=True, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        indexes = (models.Index(fields=("folded", "id"), name="rider_by_folded_name"),)
 
     def __str__(self) -> str:
         return self.name
@@ -60,7 +65,10 @@ class Shoes(models.Model):
 
 
 class Visit(models.Model):
-    """One appointment; `version` grows with each save so that two tabs never overwrite each other."""
+    """One appointment; `version` grows with each save so that two tabs never overwrite each other.
+
+    `follow_up_on` is the day to meet again while that is still open: a later visit of the rider closes it.
+    """
 
     rider = models.ForeignKey(Rider, on_delete=models.PROTECT, related_name="visits")
     bike = models.ForeignKey(Bike, null=True, blank=True, on_delete=models.PROTECT)
@@ -70,9 +78,18 @@ class Visit(models.Model):
     simulated = models.BooleanField(default=False)
     opened_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1)
+    follow_up_on = models.DateField(null=True, blank=True)
 
     class Meta:
         ordering = ("-opened_at", "-pk")
+        indexes = (
+            models.Index(fields=("-opened_at", "-id"), name="visit_latest_first"),
+            models.Index(fields=("rider", "-opened_at"), name="visit_of_rider"),
+            models.Index(
+                fields=("follow_up_on", "id"), name="visit_to_follow_up",
+                condition=models.Q(follow_up_on__isnull=False),
+            ),
+        )  # fmt: skip
 
 
 class Medium(models.Model):
@@ -118,6 +135,7 @@ class Measurement(AppendOnly):
     unit = models.CharField(max_length=8)
     method = models.CharField(max_length=200)
     readings = models.JSONField(default=list, help_text="single readings, when there were several")
+    withdrawn = models.BooleanField(default=False, help_text="from here on nothing stands under this key")
     medium = models.ForeignKey(Medium, null=True, blank=True, on_delete=models.PROTECT)
 
     class Meta:
@@ -192,6 +210,23 @@ class Rating(AppendOnly):
         ChangeStep, null=True, blank=True, on_delete=models.PROTECT, related_name="ratings"
     )
     value = models.PositiveSmallIntegerField()
+    withdrawn = models.BooleanField(default=False, help_text="from here on nothing stands for this site")
+
+
+class Edit(models.Model):
+    """One save of typed fields, or its undoing or redoing; the rows it wrote are kept beside those they replaced.
+
+    `rows` holds {"table", "station", "key", "side", "old", "new", "words"}; old is None where nothing stood before.
+    """
+
+    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="edits")
+    kind = models.CharField(max_length=8)  # typed, undo, redo
+    station = models.CharField(max_length=12)
+    rows = models.JSONField(default=list)
+    at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ("pk",)
 
 
 class HardwareItem(AppendOnly):

@@ -152,7 +152,7 @@ def _write(visit: Visit, station: str, r: _Read) -> None:
         measure(visit, station, key, r.measured, side=side, readings=r.readings)
     elif r.field.kind == "rating":
         let_go(visit)
-        old = Rating.objects.current().filter(visit=visit, kind=key, site=side, moment=MOMENT).last()
+        old = Rating.objects.last_words().filter(visit=visit, kind=key, site=side, moment=MOMENT).last()
         Rating.objects.create(visit=visit, kind=key, site=side, moment=MOMENT, value=r.value, replaces=old)
     else:
         answer(visit, station, key, r.value)

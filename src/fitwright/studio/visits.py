@@ -126,7 +126,7 @@ def measure(
     """Record a measurement; the one it corrects stays and is pointed to."""
     let_go(visit)
     with transaction.atomic():
-        old = Measurement.objects.current().filter(visit=visit, station=station, key=key, side=side).last()
+        old = Measurement.objects.last_words().filter(visit=visit, station=station, key=key, side=side).last()
         return Measurement.objects.create(
             visit=visit, station=station, key=key, side=side, value=measured.value, u=measured.u,
             unit=measured.unit, method=measured.method[:200], readings=list(readings), medium=medium,
