@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from scipy.stats import binom
 
-from fitwright.bike.contact import ContactPoints
-from fitwright.linkage.response import KNEE_BOTTOM, ResponseModel
+from fitwright.linkage.learning import updated
+from fitwright.linkage.response import ResponseModel
 from fitwright.plan.make import whatif
-from fitwright.plan.outcome import compare, coverage, learn, outcomes, predicted_change
+from fitwright.plan.outcome import Coverage, compare, coverage, outcomes, pairs_of, predicted_change
 from fitwright.plan.types import Prediction
 from fitwright.quantity import Measured
 
@@ -41,7 +42,7 @@ def test_outcomes_pair_by_id_and_are_counted():
         [P], {"right.knee_flexion_deg.min": Measured(31, 2, "deg"), "other": Measured(1, 1, "mm")}
     )
     assert len(found) == 1
-    assert coverage(found) == "Of 1 predicted 80 % intervals, 1 held"
+    assert coverage([found[0].to_json()]).words == "Of our last 1 predicted 80 % interval, 1 held"
     assert found[0].to_json()["agrees"] is True
 
 
@@ -52,15 +53,48 @@ def test_learning_from_a_done_change(visit):
     knee = next(p for p in predictions if p.id == "right.knee_flexion_deg.min")
     stiff = Measured(knee.now.value + 0.25 * (knee.expected.value - knee.now.value) / 0.48, 2, "deg")
     leg, contact = inputs.twins["right"].leg, inputs.contact
-    model = learn(ResponseModel(), leg, contact, deltas, outcomes(predictions, {knee.id: stiff}))
-    assert 0.25 < model.knee_bottom.value < KNEE_BOTTOM.value
-    assert model.pairs == 1
-    assert isinstance(contact, ContactPoints)
+
+    def learn(done):
+        return updated(ResponseModel(), pairs_of(leg, contact, done, outcomes(predictions, {knee.id: stiff})))
+
+    share = learn(deltas).share("knee_bottom")
+    assert 0.25 < share.value < 0.48
+    assert learn(deltas).pairs == 1
     # a cleat moved back at the same time straightened the leg, so the saddle did more than was seen
-    both = {**deltas, "cleat_x_mm_right": -5.0}
-    mixed = learn(ResponseModel(), leg, contact, both, outcomes(predictions, {knee.id: stiff}))
-    assert mixed.knee_bottom.value > model.knee_bottom.value
-    only = {"cleat_x_mm_right": -5.0}
-    assert (
-        learn(ResponseModel(), leg, contact, only, outcomes(predictions, {knee.id: stiff})) == ResponseModel()
-    )
+    assert learn({**deltas, "cleat_x_mm_right": -5.0}).share("knee_bottom").value > share.value
+    # a cleat alone teaches about cleats only
+    cleat = learn({"cleat_x_mm_right": -5.0})
+    assert cleat.share("knee_bottom").value == 0.48
+    assert cleat.share("other").value < 0.74
+    assert learn({"cleat_x_mm_left": -5.0}) == ResponseModel()
+
+
+def test_knee_and_ankle_at_both_places_are_told_once_each(visit):
+    inputs, deltas = visit(), {"saddle_height_mm": -12.0}
+    keys = [f"right.{q}" for q in (
+        "knee_flexion_deg.min", "knee_flexion_deg.bdc", "knee_flexion_deg.max", "ankle_plantarflexion_deg.max",
+        "ankle_plantarflexion_deg.min", "ankle_plantarflexion_deg.range",
+    )]  # fmt: skip
+    now = Measured(30, 2, "deg")
+    rows = outcomes([Prediction(k, k, now, now) for k in keys], dict.fromkeys(keys, Measured(33, 2, "deg")))
+    pairs = pairs_of(inputs.twins["right"].leg, inputs.contact, deltas, rows)
+    assert [tuple(i for i, v in enumerate(p.by_share) if v) for p in pairs] == [(0,), (2,), (0, 1), (2, 3)]
+
+
+def test_coverage_counts_the_newest_predicted_intervals_and_says_when_80_is_hard_to_believe():
+    def row(held: bool, u: float = 1.0) -> dict[str, object]:
+        return {"held80": held, "predicted": {"u": u}}
+
+    rows = [row(False)] * 30 + [row(True)] * 33 + [row(False)] * 7 + [row(True, 0.0)] * 5
+    assert coverage(rows) == Coverage(33, 40)
+    assert coverage(rows).words == "Of our last 40 predicted 80 % intervals, 33 held"
+    assert coverage([]).words == "No predicted 80 % interval has been measured yet"
+
+
+@pytest.mark.parametrize("of", [5, 40])
+def test_the_verdict_is_the_exact_binomial_tail(of):
+    """Against scipy.stats.binom."""
+    for held in range(of + 1):
+        words = Coverage(held, of).words
+        few, many = binom.cdf(held, of, 0.8) < 0.025, binom.sf(held - 1, of, 0.8) < 0.025
+        assert ("narrow" in words, "wide" in words) == (few, many)

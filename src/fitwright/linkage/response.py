@@ -1,19 +1,21 @@
-"""How a rider shares out a change of the bike: rigid twin × the share that the knee realises.
+"""How a rider shares out a change of the bike between knee, ankle and pelvis: rigid twin times the rider's shares.
 
 A rider does not hold pelvis and foot still while the saddle moves. Ferrer-Roca et al. 2014 (J Strength Cond
 Res, 10.1519/JSC.0b013e3182a1f1a9; 14 well-trained riders) moved saddles over a span of 4 % (29-36 mm): knee
 extension grew by 7°, ankle extension by 8°, the greatest flexions fell by 4° each. Against the rigid twin
 (2.2° per 5 mm at a least flexion of 35°, 0.8° at the greatest) the knee realised 43-53 % at the bottom and
-69-86 % at the top. Hence the priors below; their spreads are our choice, because only group means are known.
+69-86 % at the top. The ankle grew by the twin's own change times the knee's share, and by heel-up that takes up
+19-24 % of the height at the bottom and about 4 % at the top. The rest goes to pelvis, seat and saddle. Only group
+means are known, so the spreads are our choice.
 
-The share at the bottom is updated from the rider's own before/after pairs (normal prior, normal error,
-closed form). Predictions are intervals.
+At each of the two places knee, ankle and pelvis share one whole. Every prediction is linear in the shares and
+therefore a normal interval; `learning.py` updates them from before/after pairs.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
@@ -22,57 +24,105 @@ import numpy as np
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.linkage.leg import check_leg, extremes, solve
-from fitwright.linkage.sensitivity import moved
+from fitwright.linkage.sensitivity import moved, parameter_derivatives, sensitivity
 from fitwright.linkage.twin import LegTwin
-from fitwright.quantity import Measured, combine
+from fitwright.quantity import Floats, Measured
 
-KNEE_BOTTOM = Measured(0.48, 0.15, "1", "Ferrer-Roca 2014 against the rigid twin; spread our choice")
-KNEE_TOP = Measured(0.77, 0.20, "1", "Ferrer-Roca 2014 against the rigid twin; spread our choice")
-ANKLE_HIGH_PER_MM = Measured(0.246, 0.10, "deg", "Ferrer-Roca 2014: 8° over 29-36 mm; spread our choice")
-ANKLE_LOW_PER_MM = Measured(0.123, 0.08, "deg", "Ferrer-Roca 2014: 4° over 29-36 mm; spread our choice")
-OTHER_SHARE = Measured(
-    0.74, 0.21, "1", "between the saddle's share and the whole rigid change; our assumption, no source"
-)
-ROUTED_BY_HEIGHT = ("saddle_height_mm",)
+_STUDY = "Ferrer-Roca 2014 against the rigid twin; spread our choice"
+PRIOR: Mapping[str, Measured] = {
+    "knee_bottom": Measured(0.48, 0.15, "1", _STUDY),
+    "ankle_bottom": Measured(0.21, 0.12, "1", _STUDY),
+    "knee_top": Measured(0.77, 0.20, "1", _STUDY),
+    "ankle_top": Measured(0.04, 0.10, "1", _STUDY),
+    "other": Measured(0.74, 0.21, "1", "between the saddle's share and the whole; our assumption, no source"),
+}
+NAMES = tuple(PRIOR)
+PLACES = ("bottom", "top")
+KNEE_AGAINST_ANKLE = (
+    -0.5
+)  # correlation of two shares of one whole (about what a Dirichlet law gives); our choice
 BOTTOM_EVENTS = ("min", "bdc", "crank_in_line")
+TOP_EVENTS = ("max", "tdc", "top")
+
+
+def _prior_covariance() -> tuple[tuple[float, ...], ...]:
+    correlation = np.eye(len(NAMES))
+    for place in PLACES:
+        i, j = NAMES.index(f"knee_{place}"), NAMES.index(f"ankle_{place}")
+        correlation[i, j] = correlation[j, i] = KNEE_AGAINST_ANKLE
+    u = np.array([m.u for m in PRIOR.values()])
+    return rows_of(correlation * np.outer(u, u))
+
+
+def rows_of(matrix: Floats) -> tuple[tuple[float, ...], ...]:
+    """A matrix as nested tuples, so that a model can be compared and hashed."""
+    return tuple(tuple(row) for row in np.asarray(matrix, dtype=np.float64).tolist())
 
 
 @dataclass(frozen=True)
 class ResponseModel:
-    """This rider's shares; the published prior until before/after pairs have been seen.
+    """This rider's shares of a change of saddle height, and `other`: the share of cleat, crank, setback and shim.
 
-    Attributes: knee_bottom, knee_top: share of the rigid change of saddle height that the knee shows near the
-    bottom and at its greatest flexion. other: share for cleat, crank, setback and shim. pairs: how many
-    before/after pairs went in.
+    Attributes: mean (5,), covariance (5, 5) in the order of `NAMES`. pairs: how many of the rider's own before/after
+    pairs went in. riders: how many other riders' pairs. source: words for where the shares come from.
     """
 
-    knee_bottom: Measured = KNEE_BOTTOM
-    knee_top: Measured = KNEE_TOP
-    other: Measured = OTHER_SHARE
+    mean: tuple[float, ...] = tuple(m.value for m in PRIOR.values())
+    covariance: tuple[tuple[float, ...], ...] = _prior_covariance()
     pairs: int = 0
+    riders: int = 0
+    source: str = _STUDY
+
+    @property
+    def vector(self) -> Floats:
+        """(5,) the means."""
+        return np.array(self.mean)
+
+    @property
+    def matrix(self) -> Floats:
+        """(5, 5) their covariance."""
+        return np.array(self.covariance)
+
+    def share(self, name: str) -> Measured:
+        """One of `NAMES`, or "pelvis_bottom", "pelvis_top": what knee and ankle leave."""
+        weights = np.zeros(len(NAMES))
+        if name.startswith("pelvis_"):
+            place = name.removeprefix("pelvis_")
+            weights[[NAMES.index(f"knee_{place}"), NAMES.index(f"ankle_{place}")]] = -1.0
+        else:
+            weights[NAMES.index(name)] = 1.0
+        value = float(weights @ self.vector) + (1.0 if name.startswith("pelvis_") else 0.0)
+        return Measured(value, float(math.sqrt(weights @ self.matrix @ weights)), "1", self.source)
 
     def to_json(self) -> dict[str, Any]:
-        """The record's form."""
+        """The record's form; "shares" repeats the diagonal for a reader, with the pelvis."""
+        names = (*NAMES, "pelvis_bottom", "pelvis_top")
         return {
-            "knee_bottom": self.knee_bottom.to_json(), "knee_top": self.knee_top.to_json(),
-            "other": self.other.to_json(), "pairs": self.pairs,
+            "shares": {n: self.share(n).to_json() for n in names}, "mean": list(self.mean),
+            "covariance": [list(row) for row in self.covariance], "pairs": self.pairs, "riders": self.riders,
+            "source": self.source,
         }  # fmt: skip
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> ResponseModel:
         """The inverse of `to_json`."""
         return ResponseModel(
-            Measured.from_json(data["knee_bottom"]), Measured.from_json(data["knee_top"]),
-            Measured.from_json(data["other"]), int(data["pairs"]),
+            tuple(data["mean"]), rows_of(np.array(data["covariance"])), int(data["pairs"]), int(data["riders"]),
+            str(data["source"]),
         )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Effect:
-    """Expected change of one quantity: `total` ± u, and the rigid change by adjustable it was made from."""
+    """Expected change of one quantity.
+
+    Attributes: total ± u; rigid: adjustable → rigid change it was made from (deg); by_share (5,): deg per unit of
+    each share, so that total = by_share · shares.
+    """
 
     total: Measured
     rigid: Mapping[str, float] = field(default_factory=dict)
+    by_share: tuple[float, ...] = (0.0,) * len(NAMES)
 
 
 @lru_cache(maxsize=4096)
@@ -83,7 +133,9 @@ def angle_at_event(leg: LegTwin, contact: ContactPoints, quantity: str, event: s
         return {"min": e.low, "max": e.high, "range": e.high - e.low}[event]
     if event == "mean":
         return float(np.mean(getattr(solve(leg), quantity)))
-    at = {"bdc": 180.0, "tdc": 0.0, "q90": 90.0, "crank_in_line": crank_in_line_deg(contact)}[event]
+    at = {"bdc": 180.0, "tdc": 0.0, "top": 0.0, "q90": 90.0, "crank_in_line": crank_in_line_deg(contact)}[
+        event
+    ]
     return float(getattr(solve(leg, [at]), quantity)[0])
 
 
@@ -110,6 +162,16 @@ def rigid_changes(
     return out
 
 
+@lru_cache(maxsize=1024)
+def heel_per_mm(leg: LegTwin, contact: ContactPoints, place: str) -> float:
+    """Degrees of heel-up that take up 1 mm of saddle height for the knee, at the bottom or at the top."""
+    e = extremes(leg)
+    theta = [e.low_at_deg if place == "bottom" else e.high_at_deg]
+    by_height = sensitivity(leg, contact, "saddle_height_mm", "knee_flexion_deg", theta)[0]
+    by_pitch = parameter_derivatives(leg, "knee_flexion_deg", theta)[7, 0]
+    return float(-by_height / by_pitch)
+
+
 def expected_change(
     leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], quantity: str, event: str,
     model: ResponseModel,
@@ -117,82 +179,64 @@ def expected_change(
     """Expected change of a measured angle for this rider, as a normal interval (deg).
 
     Args: deltas: sagittal adjustable (without side) → change in mm. quantity, event: as in a ride's results.
-    The share is one unknown per rider, so its uncertainty scales the summed change of its class (it does not
+    A share is one unknown per rider, so its uncertainty scales the summed change of its class (it does not
     average out over several changes).
     """
-    if quantity == "ankle_plantarflexion_deg":
-        return _ankle_change(leg, contact, deltas, quantity, event, model)
     rigid = rigid_changes(leg, contact, deltas, quantity, event)
-    if quantity == "knee_flexion_deg" and event == "range":
-        high = expected_change(leg, contact, deltas, quantity, "max", model).total
-        low = expected_change(leg, contact, deltas, quantity, "min", model).total
-        return Effect(Measured(high.value - low.value, combine(high.u, low.u), "deg", high.method), rigid)
-    share = model.knee_bottom if event in BOTTOM_EVENTS else model.knee_top
-    height = sum(v for k, v in rigid.items() if k in ROUTED_BY_HEIGHT)
-    other = sum(v for k, v in rigid.items() if k not in ROUTED_BY_HEIGHT)
-    return Effect(
-        Measured(
-            share.value * height + model.other.value * other,
-            combine(share.u * height, model.other.u * other), "deg", "twin × response",
-        ), rigid,
-    )  # fmt: skip
+    by_share = _by_share(leg, contact, deltas, quantity, event, rigid)
+    u = math.sqrt(max(float(by_share @ model.matrix @ by_share), 0.0))
+    total = Measured(float(by_share @ model.vector), u, "deg", "twin × response")
+    return Effect(total, rigid, tuple(by_share.tolist()))
 
 
-def _ankle_change(
+def _by_share(
     leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], quantity: str, event: str,
-    model: ResponseModel,
-) -> Effect:  # fmt: skip
-    """The ankle follows the saddle by published slopes (deg per mm), other changes by the rigid twin."""
-    rest = {k: v for k, v in deltas.items() if k not in ROUTED_BY_HEIGHT}
-    rigid = rigid_changes(leg, contact, rest, quantity, event)
-    height = sum(v for k, v in deltas.items() if k in ROUTED_BY_HEIGHT)
-    high, low = ANKLE_HIGH_PER_MM, ANKLE_LOW_PER_MM
-    slope = {
-        "max": high, "min": low,
-        "range": Measured(high.value - low.value, combine(high.u, low.u), "deg"),
-    }.get(event, Measured((high.value + low.value) / 2, combine(high.u, low.u) / 2 + 0.03, "deg"))  # fmt: skip
-    other = sum(rigid.values())
-    return Effect(
-        Measured(
-            slope.value * height + model.other.value * other,
-            combine(slope.u * height, model.other.u * other), "deg", "published slope, twin for the rest",
-        ), rigid,
-    )  # fmt: skip
+    rigid: Mapping[str, float],
+) -> Floats:  # fmt: skip
+    """(5,) deg per unit of each share."""
+    if event == "range":
+        ends = (rigid_changes(leg, contact, deltas, quantity, e) for e in ("max", "min"))
+        high, low = (
+            _by_share(leg, contact, deltas, quantity, e, r) for e, r in zip(("max", "min"), ends, strict=True)
+        )
+        return high - low
+    out = np.zeros(len(NAMES))
+    raised = deltas.get("saddle_height_mm", 0.0)
+    for place, weight in _places(quantity, event).items():
+        out[NAMES.index(f"knee_{place}")] = weight * rigid.get("saddle_height_mm", 0.0)
+        if quantity == "ankle_plantarflexion_deg" and raised:
+            out[NAMES.index(f"ankle_{place}")] = weight * raised * heel_per_mm(leg, contact, place)
+    out[NAMES.index("other")] = sum(v for k, v in rigid.items() if k != "saddle_height_mm")
+    return out
 
 
-@dataclass(frozen=True)
-class Pair:
-    """One before/after pair: rigid change of the knee at the bottom (deg) and the change that was measured."""
+def _places(quantity: str, event: str) -> Mapping[str, float]:
+    """Where in the turn an event lies. The ankle points most in the lower half and is lifted most in the upper."""
+    ankle = quantity == "ankle_plantarflexion_deg"
+    if event in (("max", "bdc", "crank_in_line") if ankle else BOTTOM_EVENTS):
+        return {"bottom": 1.0}
+    if event in (("min", "tdc", "top") if ankle else TOP_EVENTS):
+        return {"top": 1.0}
+    return {"bottom": 0.5, "top": 0.5}
 
-    rigid_deg: float
-    seen_deg: Measured
 
+def settled(
+    leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], model: ResponseModel
+) -> LegTwin:
+    """The twin as this rider is expected to sit after the changes: for a drawing, not for a number.
 
-CONFLICT = 1.0
-
-
-def updated(model: ResponseModel, pairs: Sequence[Pair]) -> ResponseModel:
-    """The share at the bottom after before/after pairs: conjugate normal update.
-
-    seen = share · rigid + error. Posterior precision 1/u₀² + Σ rigid²/u_seen²; a pair without a rigid change
-    teaches nothing. When the rider's own pairs lie more than one combined u from the prior, this rider is not one of
-    the prior's: its u is first widened to what makes the pairs most likely (type-II maximum likelihood), else a
-    confident prior would keep the intervals too narrow.
+    Of a raised saddle the pelvis gives back its share (mean of both places), and the heel rises as the ankle's shares
+    say, more at the bottom than at the top. Other changes are made whole.
     """
-    prior = model.knee_bottom
-    information = weighted = 0.0
-    for pair in pairs:
-        variance = max(pair.seen_deg.u, 1e-6) ** 2
-        information += pair.rigid_deg**2 / variance
-        weighted += pair.rigid_deg * pair.seen_deg.value / variance
-    if information == 0:
-        return model
-    variance0, miss = prior.u**2, weighted / information - prior.value
-    if abs(miss) > CONFLICT * math.sqrt(variance0 + 1 / information):
-        variance0 = max(variance0, miss**2 - 1 / information)
-    precision = 1 / variance0 + information
-    share = Measured(
-        (prior.value / variance0 + weighted) / precision, 1 / math.sqrt(precision), "1",
-        "published prior and this rider's own changes",
+    raised = deltas.get("saddle_height_mm", 0.0)
+    pelvis = sum(model.share(f"pelvis_{p}").value for p in PLACES) / 2
+    low, high = (
+        raised * model.share(f"ankle_{p}").value * heel_per_mm(leg, contact, p) if raised else 0.0
+        for p in PLACES
+    )
+    after = moved(leg, contact, {**deltas, "saddle_height_mm": raised * (1 - pelvis)})
+    cos = after.pitch_cos_deg or (0.0,)
+    return replace(
+        after, pitch_mean_deg=after.pitch_mean_deg + (low + high) / 2,
+        pitch_cos_deg=(cos[0] + (high - low) / 2, *cos[1:]), pitch_sin_deg=after.pitch_sin_deg or (0.0,),
     )  # fmt: skip
-    return replace(model, knee_bottom=share, pairs=model.pairs + len(pairs))

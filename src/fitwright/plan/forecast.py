@@ -37,6 +37,8 @@ WATCHED = (
     ("knee_flexion_deg.min", "Least knee flexion"),
     ("knee_flexion_deg.bdc", "Knee flexion at bottom dead centre"),
     ("knee_flexion_deg.max", "Greatest knee flexion"),
+    ("ankle_plantarflexion_deg.max", "Ankle, most pointed"),
+    ("ankle_plantarflexion_deg.min", "Ankle, most lifted"),
     ("ankle_plantarflexion_deg.range", "Ankle range over the turn"),
     ("knee_path_mm.mean", "Knee outward of the pedal, mean"),
 )

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from fitwright.bike.contact import ContactPoints
-from fitwright.linkage.response import BOTTOM_EVENTS, Pair, ResponseModel, rigid_changes, updated
+from fitwright.linkage.learning import Pair
+from fitwright.linkage.response import BOTTOM_EVENTS, ResponseModel, expected_change
 from fitwright.linkage.twin import LegTwin
 from fitwright.plan.forecast import sagittal
 from fitwright.plan.types import Prediction
@@ -100,33 +101,60 @@ def outcomes(
     return tuple(compare(p, after[p.id], same_stickers=same_stickers) for p in predictions if p.id in after)
 
 
-def learn(
-    model: ResponseModel, leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float],
-    results: Sequence[Outcome],
-) -> ResponseModel:  # fmt: skip
-    """The rider's share of a saddle change, updated from one done change.
+TELLING = (
+    ("knee_flexion_deg", BOTTOM_EVENTS),
+    ("knee_flexion_deg", ("max",)),
+    ("ankle_plantarflexion_deg", ("max", "bdc")),
+    ("ankle_plantarflexion_deg", ("min",)),
+)
+"""What tells a rider's shares: of events that show the same, the first that was measured."""
 
-    Uses one bottom quantity per side (they are the same information). What cleat, crank, setback or shim did at the
-    same time is taken off with its own uncertainty, so a change of several bolts teaches less.
-    """
+
+def pairs_of(
+    leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], results: Sequence[Outcome]
+) -> tuple[Pair, ...]:
+    """What one done change (all its bolts together) says about the rider's shares, both sides."""
+    seen, none = {r.id: r.measured for r in results}, ResponseModel()
     pairs = []
     for side in ("left", "right"):
         planar = sagittal(deltas, side)
-        seen = {r.id: r for r in results}
-        event = next((e for e in BOTTOM_EVENTS if f"{side}.knee_flexion_deg.{e}" in seen), None)
-        if event is None or not planar.get("saddle_height_mm"):
-            continue
-        rigid = rigid_changes(leg, contact, planar, "knee_flexion_deg", event)
-        other = sum(v for k, v in rigid.items() if k != "saddle_height_mm")
-        m = seen[f"{side}.knee_flexion_deg.{event}"].measured
-        left = Measured(
-            m.value - model.other.value * other, combine(m.u, model.other.u * other), "deg", m.method
-        )
-        pairs.append(Pair(rigid["saddle_height_mm"], left))
-    return updated(model, pairs)
+        for quantity, events in TELLING:
+            event = next((e for e in events if f"{side}.{quantity}.{e}" in seen), None)
+            if event is not None and planar:
+                effect = expected_change(leg, contact, planar, quantity, event, none)
+                pairs.append(Pair(effect.by_share, seen[f"{side}.{quantity}.{event}"]))
+    return tuple(pairs)
 
 
-def coverage(results: Sequence[Outcome]) -> str:
-    """ "Of 40 predicted 80 % intervals, 33 held"."""
-    held = sum(r.held80 for r in results)
-    return f"Of {len(results)} predicted 80 % intervals, {held} held"
+@dataclass(frozen=True)
+class Coverage:
+    """How many of the last `of` predicted 80 % intervals held."""
+
+    held: int
+    of: int
+
+    @property
+    def words(self) -> str:
+        """ "Of our last 40 predicted 80 % intervals, 33 held"."""
+        if not self.of:
+            return "No predicted 80 % interval has been measured yet"
+        intervals = "interval" if self.of == 1 else "intervals"
+        return f"Of our last {self.of} predicted 80 % {intervals}, {self.held} held{self._verdict}"
+
+    @property
+    def _verdict(self) -> str:
+        """Said only when 80 % is hard to believe (exact binomial tail below 2.5 %)."""
+        if _tail(self.held, self.of) < 0.025:
+            return ": too few, so they are too narrow"
+        return ": too many, so they are too wide" if _tail(self.of - self.held, self.of, 0.2) < 0.025 else ""
+
+
+def _tail(held: int, of: int, share: float = 0.8) -> float:
+    """Probability of `held` or fewer of `of`."""
+    return math.fsum(math.comb(of, k) * share**k * (1 - share) ** (of - k) for k in range(held + 1))
+
+
+def coverage(results: Sequence[Mapping[str, Any]], last: int = 40) -> Coverage:
+    """Of recorded outcomes (`Outcome.to_json`, oldest first) the newest `last` in which a change was predicted."""
+    told = [bool(r["held80"]) for r in results if r["predicted"]["u"] > 0][-last:]
+    return Coverage(sum(told), len(told))

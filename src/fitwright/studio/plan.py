@@ -14,6 +14,7 @@ from fitwright.errors import InputError
 from fitwright.foot.sole import CleatPose
 from fitwright.linkage.calibrate import calibrate
 from fitwright.linkage.first_guess import SOLE_AND_STACK_MM, first_guess
+from fitwright.linkage.learning import updated
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
@@ -22,10 +23,10 @@ from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import watched_values
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
-from fitwright.plan.outcome import Outcome, coverage, learn, outcomes
+from fitwright.plan.outcome import Outcome, outcomes, pairs_of
 from fitwright.plan.types import Plan, Prediction
 from fitwright.records.models import Analysis, Change, ChangeStep, Visit
-from fitwright.studio import bike, body, intake
+from fitwright.studio import bike, body, intake, learnt
 from fitwright.studio.entry import lowered
 from fitwright.studio.feet import hardware, setting, soles
 from fitwright.studio.feet.marks import marks_of
@@ -55,7 +56,8 @@ class ChangeRow:
 
 @dataclass(frozen=True)
 class PlanPage:
-    """The Plan station. `missing` says what a plan still needs; `plan` is the stored result or None."""
+    """The Plan station. `missing` says what a plan still needs; `plan` is the stored result or None; `record`
+    tells how many predicted intervals held, over all visits."""
 
     plan: Mapping[str, Any] | None
     row: Analysis | None
@@ -64,6 +66,7 @@ class PlanPage:
     twin: CalibratedTwin | None
     missing: tuple[str, ...]
     referral: str
+    record: str
 
 
 def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
@@ -91,7 +94,8 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
         wanted_lambda={s: setting.wanted_lambda(visit, s) for s in SIDES},
-        red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit), **_wishes(visit),
+        red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit),
+        response=learnt.response_for(visit), **_wishes(visit),
     )  # fmt: skip
 
 
@@ -170,8 +174,11 @@ def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
     predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
     rows = outcomes(predicted, found)
     side, twin = next(iter(before.twins.items()))
-    response = learn(before.response, twin.leg, before.contact, deltas, rows)
-    kept = {"rows": [o.to_json() for o in rows], "coverage": coverage(rows), "response": response.to_json()}
+    pairs = pairs_of(twin.leg, before.contact, deltas, rows)
+    kept = {
+        "rows": [o.to_json() for o in rows], "pairs": [p.to_json() for p in pairs],
+        "response": updated(before.response, pairs).to_json(),
+    }  # fmt: skip
     with transaction.atomic():
         analyse(visit, "twin", f"{side} after", after.twins[side].to_json())
         analyse(visit, "outcome", "outcome", kept, inputs={"changes": deltas})
@@ -202,6 +209,7 @@ def page(visit: Visit) -> PlanPage:
     return PlanPage(
         row.result if row else None, row, changes_of(visit), outcome.result if outcome else None,
         CalibratedTwin.from_json(twin.result) if twin else None, _missing(visit), intake.referral(visit),
+        learnt.kept_intervals(simulated=visit.rider.simulated).words,
     )  # fmt: skip
 
 

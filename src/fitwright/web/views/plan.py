@@ -36,7 +36,7 @@ def _page(
         "described": [f for f in findings if f.describe],
         "changes": [change_line(c, found) for c in content.changes],
         "outlook": [prediction_row(p) for p in data.get("outlook", ())] if content.changes else [],
-        "outcomes": [outcome_row(o) for o in outcome.get("rows", ())], "coverage": outcome.get("coverage", ""),
+        "outcomes": [outcome_row(o) for o in outcome.get("rows", ())], "coverage": content.record,
         "open_points": [plan.spelled(w, found) for w in (*data.get("unmet", ()), *data.get("notes", ()))],
         "any_done": any(c.state in ("done", "kept") for c in content.changes),
     }  # fmt: skip
