@@ -15,7 +15,15 @@ from fitwright.web.urls import urlpatterns
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 NO_PAGES = {"work", "phone_bench", "position", "bolt_room"}
 """Parts of a page, or data: shown inside other pages, which are checked."""
-ALONE = ("/", "/riders/new", "/studio/hardware", "/studio/cameras")
+ALONE = (
+    "/",
+    "/riders/new",
+    "/studio/hardware",
+    "/studio/cameras",
+    "/studio/bands",
+    "/studio/bands?new=1",
+    "/studio/bands?band=knee_in_line",
+)
 pytestmark = pytest.mark.browser
 
 

@@ -8,6 +8,7 @@ from django.views.generic import RedirectView
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
 from fitwright.web.views import (
+    bands,
     bike,
     body,
     bolt,
@@ -50,6 +51,7 @@ urlpatterns = [
     path("riders/<int:pk>", front.rider, name="rider"),
     path("riders/<int:pk>/visits", front.visit_new, name="visit_new"),
     path("studio/hardware", catalogue.page, name="catalogue"),
+    path("studio/bands", bands.page, name="bands"),
     path("visits/<int:pk>/", visit.page, name="visit"),
     path("visits/<int:pk>/work", visit.work, name="work"),
     path("visits/<int:pk>/stop/<int:work_pk>", visit.stop, name="work_stop"),
