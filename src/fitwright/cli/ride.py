@@ -70,7 +70,7 @@ def import_markers(
     from fitwright.studio.markers import analyse_markers
 
     result = analyse_markers(recording, static, columns_in(columns), crank_mm)
-    emit(result.to_json(), as_json, lambda: _text(recording.name, result))
+    emit(result.contract_json(), as_json, lambda: _text(recording.name, result))
 
 
 def _text(name: str, result) -> str:  # type: ignore[no-untyped-def]  # imported late: it pulls in scipy

@@ -22,7 +22,8 @@ def export(
     source: Annotated[
         Path | None,
         typer.Argument(
-            help="JSON of ride analyse, or a marker recording; not with --visit.", show_default=False
+            help="JSON of ride analyse or ride import, or a marker recording; not with --visit.",
+            show_default=False,
         ),
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", help="File to write: .csv, .c3d or .parquet.")] = None,
@@ -33,6 +34,9 @@ def export(
     by: Annotated[str, typer.Option(help="time, or crank for the mean turn.")] = "time",
     raw: Annotated[bool, typer.Option("--raw", help="Points as they were seen, not smoothed.")] = False,
     columns: Annotated[Path | None, typer.Option("--map", help="For a table: which column is which.")] = None,
+    crank_mm: Annotated[
+        float | None, typer.Option(help="Crank length, mm; only for a table of two axes.")
+    ] = None,
     studio: StudioOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
@@ -55,7 +59,7 @@ def export(
         label = ride or (known[0] if len(known) == 1 else "")
         data = motion_export.export_visit(one, label, kind, by, not raw)
     else:
-        told = _read(Path(str(source)), columns)
+        told = _read(Path(str(source)), columns, crank_mm)
         data = motion_export.export(told, kind, by, not raw, {"source": Path(str(source)).name})
     write_whole(target, data)
     said = {"written": str(target), "format": kind, "bytes": len(data)}
@@ -74,8 +78,8 @@ def columns_in(path: Path | None) -> Any:
         raise InputError("map", f"{path.name} is not JSON: {error}") from error
 
 
-def _read(path: Path, columns: Path | None) -> Any:
-    """A ride from a file: an analysed film, or a recording that is analysed now."""
+def _read(path: Path, columns: Path | None, crank_mm: float | None) -> Any:
+    """A ride from a file: one that was analysed, or a recording that is analysed now."""
     from dataclasses import replace
 
     from fitwright.studio.markers import analyse_markers
@@ -83,5 +87,5 @@ def _read(path: Path, columns: Path | None) -> Any:
 
     if path.suffix.lower() == ".json":
         return ride_in(path)
-    result = analyse_markers(path, columns=columns_in(columns))
+    result = analyse_markers(path, columns=columns_in(columns), crank_mm=crank_mm)
     return replace(result.ride, trajectories=result.trajectories)

@@ -62,7 +62,7 @@ class MarkerResult:
     trajectories: Mapping[str, Trajectories]
 
     def to_json(self) -> dict[str, Any]:
-        """Quantity → side → event, as `fitwright ride import --json` prints it."""
+        """Quantity → side → event, with pedal axles and checks: the record's form."""
         ride = self.ride
         names = dict.fromkeys(q for quantities in ride.quantities.values() for q in quantities)
         by_quantity = {
@@ -78,6 +78,11 @@ class MarkerResult:
             "method": whole["method"], "quality": whole["quality"], "notes": list(self.notes),
             "curves": whole["curves"],
         }  # fmt: skip
+
+    def contract_json(self) -> dict[str, Any]:
+        """What `fitwright ride import --json` prints: the above and the ride's own form with its points over time, so
+        that `ride export` reads it."""
+        return self.to_json() | replace(self.ride, trajectories=self.trajectories).to_json()
 
 
 def read_recording(path: Path, columns: ColumnMap | None = None) -> MarkerFile:

@@ -117,7 +117,7 @@ def ride_in(path: Path) -> RideResult:
         return RideResult.from_json(data)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("ride", f"{path.name} is not the result of a ride",
-                         hint="Give the file that ride analyse --json wrote") from error  # fmt: skip
+                         hint="Give what ride analyse --json or ride import --json wrote") from error  # fmt: skip
 
 
 def file_name(visit_pk: int, label: str, kind: str, by: str) -> str:
