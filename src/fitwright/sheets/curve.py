@@ -48,11 +48,13 @@ class CurveLine:
 
 @dataclass(frozen=True)
 class CurveTarget:
-    """A band at the crank angle where it applies; at_deg None = over the whole turn."""
+    """A band at the crank angle where it applies; at_deg None = over the whole turn. `words`: its numbers, method and
+    source, written below the chart."""
 
     low: float
     high: float
     at_deg: float | None = None
+    words: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,8 @@ def curve_svg(
 ) -> str:
     """The chart as SVG, TDC at the left edge, crank angle 0–360°."""
     desc = "; ".join(line.words() for line in chart.lines) or "Nothing measured yet."
+    if chart.target and chart.target.words:
+        desc += f". Bracket: {chart.target.words}"
     pen = Pen(width, height, f"{chart.label} by crank angle", desc, theme, ident)
     plot = plot_of(chart, width, height)
     x0, x1, y0, y1, low, high = plot.x0, plot.x1, plot.y0, plot.y1, plot.low, plot.high
@@ -210,6 +214,10 @@ def _caption(pen: Pen, chart: Chart) -> None:
     ways = "   ".join(f"{arrow} {words}" for arrow, words in (("↑", chart.up), ("↓", chart.down)) if words)
     if ways:
         pen.text((pen.width - 14, 16), ways, SMALL, pen.ink.soft, "end")
+    if chart.target and chart.target.words:
+        pen.text(
+            (pen.width - 14, pen.height - 5), f"bracket {chart.target.words}", SMALL, pen.ink.soft, "end"
+        )
     if not chart.lines:
         at: XY = (pen.width / 2, pen.height / 2)
         pen.text(at, "nothing measured yet", TEXT, pen.ink.soft, "middle")

@@ -18,6 +18,7 @@ from fitwright.sheets.curve import Chart, CurveLine, curve_svg, plot_of
 from fitwright.sheets.ink import State
 from fitwright.studio import drawings, picks, ride
 from fitwright.studio.proxies import Proxy, proxy_of
+from fitwright.studio.ride_bands import curve_target
 from fitwright.vision.scene import STILL_POINTS
 
 LINES = {
@@ -169,7 +170,7 @@ def charts(visit: Visit, clip: ride.Clip, beside: ride.Clip | None) -> tuple[Dra
             for c in shown if c.ride is not None for side, curves in c.ride.curves.items() if name in curves
         ]  # fmt: skip
         if lines:
-            target = drawings.knee_target(visit) if name == "knee_flexion" else None
+            target = curve_target(visit, name, [c.ride for c in shown if c.ride is not None])
             out.append(_drawn(Chart(label, tuple(lines), lines[0].curve.unit, target, up, down), len(out)))
     return tuple(out)
 

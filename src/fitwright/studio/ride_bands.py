@@ -1,0 +1,75 @@
+"""Bands of the literature on the curves of a ride: each at the crank angle where it applies, and only where the ride
+was measured as the band was (2-D or 3-D, static or in motion), or a published conversion leads from one to the other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+from fitwright.linkage.response import crank_in_line_deg
+from fitwright.motion.ride import RideResult
+from fitwright.plan.targets import TARGETS, Matched, band_for, for_use
+from fitwright.records.models import Visit
+from fitwright.sheets.curve import CurveTarget
+from fitwright.studio import bike
+
+PLACES = {"tdc": 0.0, "top": 0.0, "q90": 90.0, "bdc": 180.0}
+"""Events that are a crank angle by themselves."""
+STATES = {"dynamic": "in motion", "static": "held still"}
+
+
+def curve_target(visit: Visit, curve: str, rides: Iterable[RideResult]) -> CurveTarget | None:
+    """The band that the curve of this name ("knee_flexion", "trunk_inclination", ...) is held against, or None.
+
+    Of several that fit one to act on goes before one that describes, and one in the rides' own method before one that
+    was converted. Rides of different methods on one chart have none: the band would fit only some of the lines.
+    """
+    shown = [r for r in rides if any(curve in curves for curves in r.curves.values())]
+    methods = {tuple(sorted((k, r.method.get(k, "")) for k in ("dimension", "state"))) for r in shown}
+    if len(methods) != 1:
+        return None
+    method = dict(methods.pop())
+    found = [
+        (matched, at)
+        for matched in _matched(visit, curve, {k: v for k, v in method.items() if v})
+        if (at := _place(visit, matched.target.key, shown)) is not None
+    ]
+    if not found:
+        return None
+    matched, at = min(found, key=lambda f: (f[0].target.role != "target", bool(f[0].note), f[0].u))
+    band = matched.target
+    return CurveTarget(band.low, band.high, at if math.isfinite(at) else None, _words(matched, method))
+
+
+def _matched(visit: Visit, curve: str, method: Mapping[str, str]) -> list[Matched]:
+    """The bands of this curve's quantity that may be compared with a value of this method, one for each event."""
+    own = [t for t in for_use(TARGETS, visit.use) if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve]
+    best = [band_for([t for t in own if t.key == key], method) for key in dict.fromkeys(t.key for t in own)]
+    return [m for m in best if not m.refused]
+
+
+def _place(visit: Visit, key: str, rides: Iterable[RideResult]) -> float | None:
+    """Crank angle at which a band applies, deg; inf for the whole turn, None where it has no place on the curve."""
+    quantity, event = key.rsplit(".", 1)
+    if event == "mean":
+        return math.inf
+    if event == "crank_in_line":
+        contact = bike.contact_points(visit)
+        return crank_in_line_deg(contact) if contact is not None else PLACES["bdc"]
+    if event in ("min", "max"):
+        at = [
+            v.value for r in rides for side in r.quantities if (v := r.value(side, quantity, f"{event}_at"))
+        ]
+        return at[0] % 360 if at else None
+    return PLACES.get(event)
+
+
+def _words(matched: Matched, method: Mapping[str, str]) -> str:
+    """`30–40°, 2-D in motion: Ferrer-Roca 2012`; a band that was moved says so."""
+    band = matched.target
+    sign = "°" if band.unit == "deg" else f" {band.unit}"
+    how = " ".join(w for w in (method.get("dimension", ""), STATES.get(method.get("state", ""), "")) if w)
+    moved = ", converted" if matched.note else ""
+    source = band.source.split(",")[0].split(";")[0].split(" (")[0]
+    return f"{band.low:g}–{band.high:g}{sign}{moved}, {how}: {source}"
