@@ -1,4 +1,4 @@
-"""Bands of the literature on the curves of a ride: each at the crank angle where it applies, and only where the ride
+"""The studio’s bands on the curves of a ride: each at the crank angle where it applies, and only where the ride
 was measured as the band was (2-D or 3-D, static or in motion), or a published conversion leads from one to the other.
 """
 
@@ -9,10 +9,10 @@ from collections.abc import Iterable, Mapping
 
 from fitwright.linkage.response import crank_in_line_deg
 from fitwright.motion.ride import RideResult
-from fitwright.plan.targets import TARGETS, Matched, band_for, for_use
+from fitwright.plan.targets import Matched, band_for, for_use
 from fitwright.records.models import Visit
 from fitwright.sheets.curve import CurveTarget
-from fitwright.studio import bike
+from fitwright.studio import bands, bike
 
 PLACES = {"tdc": 0.0, "top": 0.0, "q90": 90.0, "bdc": 180.0}
 """Events that are a crank angle by themselves."""
@@ -44,7 +44,9 @@ def curve_target(visit: Visit, curve: str, rides: Iterable[RideResult]) -> Curve
 
 def _matched(visit: Visit, curve: str, method: Mapping[str, str]) -> list[Matched]:
     """The bands of this curve's quantity that may be compared with a value of this method, one for each event."""
-    own = [t for t in for_use(TARGETS, visit.use) if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve]
+    own = [
+        t for t in for_use(bands.targets(), visit.use) if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve
+    ]
     best = [band_for([t for t in own if t.key == key], method) for key in dict.fromkeys(t.key for t in own)]
     return [m for m in best if not m.refused]
 
