@@ -33,7 +33,8 @@ class FoldedName(models.CharField[str, str]):
 
     def __init__(self, *args: Any, of: str = "name", **kwargs: Any) -> None:
         self.of = of
-        super().__init__(*args, **{"max_length": 500, "editable": False, "default": ""} | kwargs)
+        given: dict[str, Any] = {"max_length": 500, "editable": False, "default": ""} | kwargs
+        super().__init__(*args, **given)
 
     def deconstruct(self) -> Any:
         """As a migration writes it."""

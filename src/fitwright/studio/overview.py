@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from django.db.models import Max, Q
 
 from fitwright.quantity import Measured, format_pm
-from fitwright.records.models import STATIONS, Position, Rider, Visit, Work
+from fitwright.records.models import STATIONS, Position, Visit, Work
 from fitwright.studio import bike, body, intake, plan
 from fitwright.studio.entry import lowered
 from fitwright.studio.feet import cleats
@@ -224,45 +223,6 @@ _TELL: Mapping[str, Callable[[_Rows], tuple[list[str], list[str]]]] = {
     "intake": _intake, "body": _body, "feet": _feet, "bike": _bike, "ride": _ride, "plan": _plan,
     "handover": _handover,
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Front:
-    """The first page: riders found or recent, visits of today and before."""
-
-    riders: tuple[Rider, ...]
-    visits: tuple[Visit, ...]
-    query: str
-    more: bool
-
-
-def front(query: str = "", most: int = 60) -> Front:
-    """Riders whose name holds every word of `query`, accents and case aside; without one the latest."""
-    query = query.strip()[:120]
-    riders, more = _search(query, most) if query else _latest(most)
-    visits = Visit.objects.select_related("rider", "bike")
-    if query:
-        visits = visits.filter(rider__in=[r.pk for r in riders])
-    return Front(riders, tuple(visits[:12]), query, more)
-
-
-def _latest(most: int) -> tuple[tuple[Rider, ...], bool]:
-    found = list(Rider.objects.order_by("-pk")[: most + 1])
-    return tuple(found[:most]), len(found) > most
-
-
-def _search(query: str, most: int) -> tuple[tuple[Rider, ...], bool]:
-    """Compared in Python: the database folds the case of plain ASCII only."""
-    words = folded(query).split()
-    names = Rider.objects.order_by("name", "pk").values_list("pk", "name")
-    keys = [pk for pk, name in names if all(w in folded(name) for w in words)]
-    return tuple(Rider.objects.filter(pk__in=keys[:most]).order_by("name", "pk")), len(keys) > most
-
-
-def folded(name: str) -> str:
-    """Without case and accents, for comparing."""
-    parts = unicodedata.normalize("NFKD", name.casefold())
-    return "".join(c for c in parts if not unicodedata.combining(c))
 
 
 def work_of(visit: Visit) -> tuple[Work, ...]:

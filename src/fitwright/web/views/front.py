@@ -4,27 +4,42 @@ from __future__ import annotations
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_POST
+from django.utils.cache import patch_vary_headers
+from django.views.decorators.http import require_POST, require_safe
+from django_htmx.middleware import HtmxDetails
 
 from fitwright.errors import InputError
 from fitwright.records.models import Bike, Rider, Visit
-from fitwright.studio import overview
+from fitwright.studio import riders
 from fitwright.studio.entry import sentence
 from fitwright.studio.feet import cleats
 from fitwright.studio.intake import USE_WORDS
 from fitwright.studio.visits import new_rider, open_visit
+from fitwright.web.views.boxes import key_of
 from fitwright.web.views.shell import the_studio
 
 
+@require_safe
 def front(request: HttpRequest) -> HttpResponse:
-    """Visits and riders, with search."""
-    found = overview.front(request.GET.get("q", ""))
-    return render(request, "front/front.html", {"studio": the_studio(), "page": found})
+    """Visits and riders, with search; a script that asks for them gets what was found, or the next riders, alone."""
+    query, after = request.GET.get("q", ""), key_of(request.GET.get("after"))
+    htmx: HtmxDetails | None = getattr(request, "htmx", None)
+    part = bool(htmx) and not (htmx and htmx.history_restore_request)
+    if part and after:
+        response = render(request, "front/riders.html", {"found": riders.riders(query, after)})
+    elif part:
+        response = render(request, "front/found.html", {"page": riders.front(query)})
+    else:
+        context = {"studio": the_studio(), "page": riders.front(query, after)}
+        response = render(request, "front/front.html", context)
+    patch_vary_headers(response, ("HX-Request", "HX-History-Restore-Request"))
+    return response
 
 
 def rider_new(request: HttpRequest) -> HttpResponse:
     """A form for a new rider; after saving the first visit is opened."""
-    typed = {k: request.POST.get(k, "") for k in ("name", "born_year", "sex", "use", "bike")}
+    sent = request.POST if request.method == "POST" else request.GET
+    typed = {k: sent.get(k, "") for k in ("name", "born_year", "sex", "use", "bike")}
     context = {"studio": the_studio(), "typed": typed, "uses": USE_WORDS.items()}
     if request.method != "POST":
         return render(request, "front/rider_new.html", context)
