@@ -29,12 +29,15 @@ class Measured:
         u: standard uncertainty, in `unit`, >= 0.
         unit: "mm", "deg", "rpm", "s", "kg", "%" or "1".
         method: how it was measured, in a few words a practitioner reads.
+        estimate: it hangs from a point that was guessed and confirmed by nobody: printed as an estimate, and
+            nothing acts on it.
     """
 
     value: float
     u: float
     unit: str
     method: str = ""
+    estimate: bool = False
 
     def __post_init__(self) -> None:
         if self.u < 0:
@@ -50,22 +53,25 @@ class Measured:
         return replace(self, u=combine(self.u, *u))
 
     def to_json(self) -> dict[str, Any]:
-        """`{"value", "u", "unit", "method"}`."""
-        return {"value": self.value, "u": self.u, "unit": self.unit, "method": self.method}
+        """`{"value", "u", "unit", "method"}`, and `"estimate": true` where it is one."""
+        told = {"value": self.value, "u": self.u, "unit": self.unit, "method": self.method}
+        return told | {"estimate": True} if self.estimate else told
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> Measured:
         """The inverse of `to_json`."""
         return Measured(
-            float(data["value"]), float(data["u"]), str(data["unit"]), str(data.get("method", ""))
-        )
+            float(data["value"]), float(data["u"]), str(data["unit"]), str(data.get("method", "")),
+            bool(data.get("estimate", False)),
+        )  # fmt: skip
 
     def __str__(self) -> str:
         return format_pm(self)
 
 
 def format_pm(m: Measured) -> str:
-    """`33.8 ± 1.1°`: the value ± its 95 % half-width, rounded to what the uncertainty supports.
+    """`33.8 ± 1.1°`: the value ± its 95 % half-width, rounded to what the uncertainty supports; an estimate reads
+    `34°, estimate ± 12°`.
 
     A value with u = 0 stands alone; a half-width that would round to nothing is given as "< 0.01".
     """
@@ -79,7 +85,8 @@ def format_pm(m: Measured) -> str:
         return f"{value:.{decimals}f}{tail}".replace("-", "−")
     least = 10.0**-decimals
     spread = f"{half:.{decimals}f}" if half >= least / 2 else f"< {least:.{decimals}f}"
-    return f"{value:.{decimals}f} ± {spread}{tail}".replace("-", "−")
+    word = f"{tail}, estimate" if m.estimate else ""
+    return f"{value:.{decimals}f}{word} ± {spread}{tail}".replace("-", "−")
 
 
 def listed(values: Floats, decimals: int) -> list[float | None]:
@@ -102,7 +109,8 @@ def difference(after: Measured, before: Measured) -> Measured:
     if after.unit != before.unit:
         raise ValueError(f"cannot subtract {before.unit} from {after.unit}")
     method = after.method if after.method == before.method else f"{after.method} − {before.method}"
-    return Measured(after.value - before.value, combine(after.u, before.u), after.unit, method)
+    u, estimate = combine(after.u, before.u), after.estimate or before.estimate
+    return Measured(after.value - before.value, u, after.unit, method, estimate)
 
 
 def distinguishable(after: Measured, before: Measured) -> bool:
@@ -133,7 +141,8 @@ def weighted_mean(values: Sequence[Measured]) -> Measured:
     u = float(1.0 / math.sqrt(np.sum(w)))
     if len(values) > 1:
         u *= max(1.0, math.sqrt(float(np.sum(w * (x - mean) ** 2)) / (len(values) - 1)))
-    return Measured(mean, u, values[0].unit, "; ".join(dict.fromkeys(m.method for m in values)))
+    method = "; ".join(dict.fromkeys(m.method for m in values))
+    return Measured(mean, u, values[0].unit, method, any(m.estimate for m in values))
 
 
 def probability_within(m: Measured, low: float, high: float) -> float:

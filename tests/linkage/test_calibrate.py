@@ -105,3 +105,10 @@ def test_a_first_guess_is_valid_json():
     guess = first_guess(BODY, CONTACT)
     text = json.dumps(guess.to_json(), allow_nan=False)
     assert math.isnan(CalibratedTwin.from_json(json.loads(text)).residual_rms_mm)
+
+
+def test_a_ride_with_guessed_points_is_refused(simulated_ride):
+    """A leg fitted to a guess would be taken for this rider's."""
+    ride = replace(simulated_ride(TRUE), guessed=("lateral_femoral_condyle",))
+    with pytest.raises(InputError, match="guessed"):
+        calibrate(ride, "right", first_guess(BODY, CONTACT))

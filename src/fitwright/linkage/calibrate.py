@@ -68,7 +68,8 @@ def calibrate(ride: RideResult, side: str, priors: CalibratedTwin) -> Calibrated
         movement (harmonics, mm), the knee's residual in deg, and how far film and tape lie apart in units of u.
 
     Raises:
-        InputError: a needed curve is missing or empty, or the fit ends in lengths that no leg has.
+        InputError: points that were guessed, a needed curve that is missing or empty, or a fit that ends in lengths
+            that no leg has.
     """
     problem = _problem(ride, side, priors)
     start = np.where(np.isin(NAMES, ("hip_x_mm", "hip_y_mm")), 0.0, problem.prior)
@@ -95,6 +96,10 @@ def calibrate(ride: RideResult, side: str, priors: CalibratedTwin) -> Calibrated
 
 
 def _problem(ride: RideResult, side: str, priors: CalibratedTwin) -> _Problem:
+    if ride.guessed:
+        raise InputError("ride", "hangs from points that were guessed and that nobody confirmed",
+                         value=", ".join(ride.guessed),
+                         hint="Confirm them where the points are marked, then follow the film again")  # fmt: skip
     curves = ride.curves.get(side, {})
     missing = [n for n in NEEDED if n not in curves or not np.isfinite(curves[n].mean).any()]
     if missing:

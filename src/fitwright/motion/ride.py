@@ -24,6 +24,7 @@ class CycleCurve:
         unit: "deg" or "mm".
         mean, sd, u: (360,) mean over cycles, SD between cycles, combined standard uncertainty of the mean.
         cycles: number of cycles that went in.
+        estimate: as `Measured.estimate`.
     """
 
     name: str
@@ -32,13 +33,15 @@ class CycleCurve:
     sd: Floats
     u: Floats
     cycles: int
+    estimate: bool = False
 
     def to_json(self) -> dict[str, Any]:
-        """Lists at 1° steps, rounded to 1e-4 of the unit."""
-        return {
+        """Lists at 1° steps, rounded to 1e-4 of the unit; `"estimate": true` where it is one."""
+        told = {
             "unit": self.unit, "cycles": self.cycles,
             "mean": listed(self.mean, 4), "sd": listed(self.sd, 4), "u": listed(self.u, 4),
         }  # fmt: skip
+        return told | {"estimate": True} if self.estimate else told
 
     @staticmethod
     def from_json(name: str, data: Mapping[str, Any]) -> CycleCurve:
@@ -54,6 +57,7 @@ class CycleCurve:
             unpack(data["sd"]),
             unpack(data["u"]),
             int(data["cycles"]),
+            bool(data.get("estimate", False)),
         )
 
 
@@ -78,6 +82,7 @@ class RideResult:
         quality: machine-readable facts (frames, gaps, rms, cut-off, residuals, track quality per point).
         notes: what is weak or missing, in words, with what to do.
         trajectories: side (or "both") → the points over time as they were seen, before smoothing.
+        guessed: points that a network guessed and nobody confirmed; see `estimate`.
     """
 
     view: str
@@ -89,6 +94,7 @@ class RideResult:
     quality: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     trajectories: Mapping[str, Trajectories] = field(default_factory=dict)
+    guessed: tuple[str, ...] = ()
 
     def value(self, side: str, quantity: str, event: str) -> Measured | None:
         """One value, or None when this ride does not have it."""
@@ -96,7 +102,7 @@ class RideResult:
 
     def to_json(self) -> dict[str, Any]:
         """Plain data, the record's form; `from_json` reads it back."""
-        return {
+        told = {
             "view": self.view, "cadence_rpm": self.cadence_rpm.to_json(), "cycles": dict(self.cycles),
             "quantities": {
                 s: {q: {e: m.to_json() for e, m in events.items()} for q, events in qs.items()}
@@ -106,6 +112,7 @@ class RideResult:
             "method": dict(self.method), "quality": dict(self.quality), "notes": list(self.notes),
             "trajectories": {s: t.to_json() for s, t in self.trajectories.items()},
         }  # fmt: skip
+        return told | {"guessed": list(self.guessed)} if self.guessed else told
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> RideResult:
@@ -121,4 +128,5 @@ class RideResult:
             },
             method=dict(data["method"]), quality=dict(data["quality"]), notes=tuple(data["notes"]),
             trajectories={s: Trajectories.from_json(t) for s, t in data.get("trajectories", {}).items()},
+            guessed=tuple(data.get("guessed", ())),
         )  # fmt: skip

@@ -74,6 +74,11 @@ CAUSES: Mapping[str, Causes] = {
     ),
 }  # fmt: skip
 NONE = Causes((), (), "")
+ESTIMATE = (
+    "an estimate, described only: it hangs from points that were guessed and that nobody confirmed, so no plan acts "
+    "on it"
+)
+CONFIRM = "confirm the guessed points where they are marked in the film, and follow them again"
 REFUSED_TEST = "measure it again by the band's own method, or choose a band that was made with this one"
 
 
@@ -89,9 +94,9 @@ def beside(inputs: PlanInputs, side: str, key: str) -> tuple[str, ...]:
     if quantity == "knee_flexion_deg":
         pitch = reading.ride_value(inputs, side, "sole_pitch_deg.bdc")
         ankle = reading.ride_value(inputs, side, "ankle_plantarflexion_deg.bdc")
-        if pitch is not None:
+        if pitch is not None and not pitch.estimate:
             found.append(f"at the bottom the heel is carried {pitch} up")
-        if ankle is not None:
+        if ankle is not None and not ankle.estimate:
             found.append(f"at the bottom the ankle is pointed {ankle}")
         difference = inputs.leg_length_difference_mm
         if difference is not None and abs(difference.value) > 1.96 * difference.u:
@@ -110,7 +115,7 @@ def _other_leg(inputs: PlanInputs, side: str, key: str) -> tuple[str, ...]:
         return ()
     other = "left" if side == "right" else "right"
     mine, theirs = (reading.ride_value(inputs, s, key) for s in (side, other))
-    if mine is None or theirs is None:
+    if mine is None or theirs is None or mine.estimate or theirs.estimate:
         return ()
     same = "not distinguishable from it" if not distinguishable(mine, theirs) else "a clear difference"
     return (f"the {other} side reads {theirs}: {same}",)

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from fitwright.plan import reading
 from fitwright.plan.adjustables import KINDS
-from fitwright.plan.causes import REFUSED_TEST, beside, causes_of
+from fitwright.plan.causes import CONFIRM, ESTIMATE, REFUSED_TEST, beside, causes_of
 from fitwright.plan.inputs import SIDES, PlanInputs
 from fitwright.plan.targets import TARGETS, band_for, check_targets, for_use
 from fitwright.plan.types import Finding, Target
@@ -26,8 +26,10 @@ def judge(target: Target, side: str, value: Measured, *, u_band: float = 0.0, no
     """One value against one band of the same method.
 
     State "in", "low" or "high" when the whole 95 % interval lies there, else "unclear". `u_band` widens the value
-    for the comparison only (a converted band).
+    for the comparison only (a converted band). An estimate is refused: it is described and never acted on.
     """
+    if value.estimate:
+        return Finding(target, side, value, "unclear", 0.0, refused=ESTIMATE, next_test=CONFIRM)
     wide = value.widened(u_band) if u_band else value
     low, high = wide.interval95
     if low >= target.low and high <= target.high:
@@ -151,7 +153,9 @@ def asymmetries(inputs: PlanInputs) -> tuple[str, ...]:
     for label, (left, right) in pairs:
         if left is None or right is None:
             continue
-        if distinguishable(left, right):
+        if left.estimate or right.estimate:
+            notes.append(f"{label}: left {left}, right {right}; an estimate is not compared")
+        elif distinguishable(left, right):
             notes.append(
                 f"{label}: left {left}, right {right}; the difference is larger than its 95 % interval"
             )

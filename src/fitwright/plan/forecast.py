@@ -109,8 +109,8 @@ class Forecast:
             return self._cleat(w, quantity, after)
         else:
             change = Measured(0.0, 0.0, w.now.unit)
-        return Measured(w.now.value + change.value, combine(w.now.u, change.u), w.now.unit,
-                        "predicted" if change.u else w.now.method)  # fmt: skip
+        return replace(w.now, value=w.now.value + change.value, u=combine(w.now.u, change.u),
+                       method="predicted" if change.u else w.now.method)  # fmt: skip
 
     def _joint(self, side: str, quantity: str, event: str, deltas: Mapping[str, float]) -> Measured:
         leg = self._leg(side)

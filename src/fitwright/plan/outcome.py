@@ -19,7 +19,7 @@ from fitwright.linkage.response import BOTTOM_EVENTS, ResponseModel, expected_ch
 from fitwright.linkage.twin import LegTwin
 from fitwright.plan.forecast import sagittal
 from fitwright.plan.types import Prediction
-from fitwright.quantity import Z95, Measured, combine, mdc95
+from fitwright.quantity import Z95, Measured, combine, difference, mdc95
 
 SEM_SAME_STICKERS = {"deg": 1.0, "mm": 1.5, "1": 0.02}
 SEM_NEW_STICKERS = {"deg": 2.5, "mm": 4.0, "1": 0.03}
@@ -65,7 +65,13 @@ def predicted_change(p: Prediction) -> Measured:
 def change_between(
     before: Measured, after: Measured, *, same_stickers: bool = True
 ) -> tuple[Measured, float]:
-    """after − before ± u, and its MDC95: what was wrong in the same way both times drops out of the difference."""
+    """after − before ± u, and its MDC95: what was wrong in the same way both times drops out of the difference.
+
+    Of estimates nothing does: a guess is not made in the same place twice.
+    """
+    if before.estimate or after.estimate:
+        change = difference(after, before)
+        return change, Z95 * change.u
     unit = after.unit
     sem = (SEM_SAME_STICKERS if same_stickers else SEM_NEW_STICKERS).get(unit, combine(before.u, after.u))
     sem = min(sem, max(before.u, after.u))  # a value known better than that keeps its own u
@@ -97,8 +103,11 @@ def _words(predicted: Measured, measured: Measured, agrees: bool, clear: bool) -
 def outcomes(
     predictions: Sequence[Prediction], after: Mapping[str, Measured], *, same_stickers: bool = True
 ) -> tuple[Outcome, ...]:
-    """All predictions that have a measured value now (id → value)."""
-    return tuple(compare(p, after[p.id], same_stickers=same_stickers) for p in predictions if p.id in after)
+    """All predictions that have a measured value now (id → value); an estimate is none."""
+    return tuple(
+        compare(p, after[p.id], same_stickers=same_stickers)
+        for p in predictions if p.id in after and not (p.now.estimate or after[p.id].estimate)
+    )  # fmt: skip
 
 
 TELLING = (

@@ -46,7 +46,7 @@ def at_angle(curve: CycleCurve, theta_deg: float) -> Measured | None:
     u = float(max(curve.u[low], curve.u[high]))
     if not (math.isfinite(value) and math.isfinite(u)):
         return None
-    return Measured(value, u, curve.unit, f"mean curve at {theta_deg:.0f}° of crank")
+    return Measured(value, u, curve.unit, f"mean curve at {theta_deg:.0f}° of crank", curve.estimate)
 
 
 def riding_yaw(inputs: PlanInputs, side: str) -> tuple[Measured, Measured] | None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fitwright.motion.ride import RideResult
-from fitwright.quantity import Z95, Measured, combine
+from fitwright.quantity import Z95, Measured, difference
 from fitwright.records.models import Visit
 from fitwright.sheets.curve import Chart
 from fitwright.sheets.strip import strip_svg
@@ -106,9 +106,8 @@ def legs(left: Measured | None, right: Measured | None) -> Legs | None:
     """Left − right with the u of both; None when one is missing."""
     if left is None or right is None:
         return None
-    u = combine(left.u, right.u)
-    gap = Measured(left.value - right.value, u, left.unit, f"left − right; {left.method}")
-    return Legs(gap, abs(gap.value) > Z95 * u)
+    gap = replace(difference(left, right), method=f"left − right; {left.method}")
+    return Legs(gap, abs(gap.value) > Z95 * gap.u and not gap.estimate)
 
 
 def turns(visit: Visit) -> tuple[Turn, ...]:
