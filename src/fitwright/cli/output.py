@@ -56,6 +56,35 @@ def _where_to_look(error: typer.TyperException) -> str:
     return f". See: {context.command_path} --help" if context is not None else ""
 
 
+def read_json(what: str, most: int, path: Path | None = None) -> dict[str, Any]:
+    """The JSON object on standard input, or in a file; anything else is refused in one line.
+
+    Args:
+        what: what it should be, in words. most: characters that are read at most.
+    """
+    field = "standard input" if path is None else path.name
+    try:
+        if path is None:
+            text = sys.stdin.read(most + 1)
+        else:
+            with path.open(encoding="utf-8") as file:
+                text = file.read(most + 1)
+    except UnicodeDecodeError as error:
+        raise InputError(field, "is not text", allowed=f"{what} in UTF-8") from error
+    if not text.strip():
+        raise InputError(field, "is empty", allowed=what)
+    if len(text) > most:
+        raise InputError(field, "is too long", allowed=f"{most} characters")
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        where = f": {error.msg}, line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise InputError(field, f"is not JSON{where}") from error
+    if not isinstance(data, dict):
+        raise InputError(field, "is not a JSON object", allowed=what)
+    return data
+
+
 def two_numbers(field: str, text: str, allowed: str) -> tuple[float, float]:
     """ "A,B" as two floats; InputError with what is allowed."""
     try:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from typing import Annotated, Any
 
 import typer
 
 from fitwright.bike.contact import ContactPoints
-from fitwright.cli.output import emit, reports_errors
+from fitwright.cli.output import emit, read_json, reports_errors
+from fitwright.cli.twin_dynamics import dynamics
 from fitwright.errors import InputError
 from fitwright.linkage.leg import extremes, solve
 from fitwright.linkage.read import leg_from_json
@@ -23,6 +22,7 @@ app = typer.Typer(
 )
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 MAX_INPUT = 1_000_000
+app.command("dynamics")(dynamics)
 
 
 @app.command("solve")
@@ -38,7 +38,7 @@ def solve_twin(as_json: AsJson = False) -> None:
 
     Example: fitwright twin solve --json < twin.json
     """
-    leg = leg_from_json(_read_json())
+    leg = leg_from_json(read_json("a JSON twin", MAX_INPUT))
     data = knee_json(leg)
     emit(data, as_json, lambda: _solve_text(data))
 
@@ -55,7 +55,7 @@ def whatif_twin(
 
     Example: fitwright twin whatif --set saddle_height=+5 --json < twin.json
     """
-    data = _read_json()
+    data = read_json("a JSON twin", MAX_INPUT)
     raw = data.pop("contact", None)
     leg = leg_from_json(data)
     deltas = dict(parse_change(c) for c in changes)
@@ -69,26 +69,6 @@ def whatif_twin(
             "now": now[event], "rigid_after": then[event], "expected_change": effect.to_json(),
         }  # fmt: skip
     emit(out, as_json, lambda: _whatif_text(leg, contact, deltas, out))
-
-
-def _read_json() -> dict[str, Any]:
-    """The object on standard input; anything else is refused in one line."""
-    try:
-        text = sys.stdin.read(MAX_INPUT + 1)
-    except UnicodeDecodeError as error:
-        raise InputError("standard input", "is not text", allowed="a JSON twin in UTF-8") from error
-    if not text.strip():
-        raise InputError("standard input", "is empty", allowed="a JSON twin")
-    if len(text) > MAX_INPUT:
-        raise InputError("standard input", "is too long for a twin", allowed=f"{MAX_INPUT} characters")
-    try:
-        data = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        where = f": {error.msg}, line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
-        raise InputError("standard input", f"is not JSON{where}") from error
-    if not isinstance(data, dict):
-        raise InputError("standard input", "is not a JSON object", allowed='{"thigh_mm": ..., ...}')
-    return data
 
 
 def knee_json(leg: LegTwin) -> dict[str, Any]:

@@ -70,13 +70,16 @@ class JointLoads:
 class LegLoads:
     """All three joints, and the energy check.
 
-    `unbalanced_w` (n,): rate of kinetic and potential energy − (joint powers + pedal's power + power through the
-    hip); zero for exact derivatives. `family` names the segment table.
+    Attributes (all n,): pedal_w: what the foot gives to the pedal. through_hip_w: what the trunk gives by moving the
+    hip joint. unbalanced_w: rate of kinetic and potential energy − (joint powers + through_hip_w − pedal_w); zero for
+    exact derivatives. `family` names the segment table.
     """
 
     hip: JointLoads
     knee: JointLoads
     ankle: JointLoads
+    pedal_w: Floats
+    through_hip_w: Floats
     unbalanced_w: Floats
     family: str
 
@@ -101,8 +104,11 @@ def over_time(time_s: Floats, values: Floats) -> Motion:
     return Motion(v, rate, np.gradient(rate, time, axis=0))
 
 
-def over_turn(values: Floats, turn_s: float) -> Motion:
-    """Exact derivatives of one whole turn of even samples (n,) or (n, 2), repeated for ever (Fourier)."""
+def over_turn(values: Floats, turn_s: float, harmonics: int | None = None) -> Motion:
+    """Exact derivatives of one whole turn of even samples (n,) or (n, 2), repeated for ever (Fourier).
+
+    `harmonics`: how many are kept; a measured turn's higher ones are noise that two derivatives would blow up.
+    """
     v = np.asarray(values, dtype=np.float64)
     check_range("turn_s", turn_s, 0.1, 10, "s")
     if not np.isfinite(v).all():
@@ -111,6 +117,9 @@ def over_turn(values: Floats, turn_s: float) -> Motion:
     w = 2j * np.pi * np.fft.rfftfreq(n, turn_s / n)
     w = w.reshape(-1, *([1] * (v.ndim - 1)))
     spectrum = np.fft.rfft(v, axis=0)
+    if harmonics is not None:
+        spectrum[harmonics + 1 :] = 0
+        v = np.fft.irfft(spectrum, n, axis=0)
     first = w * spectrum
     if n % 2 == 0:
         first[-1] = 0  # the highest wave has no slope of its own
@@ -164,8 +173,9 @@ def _told(
     through_hip = np.sum(loads["hip"].force_n * motion.hip.rate, axis=1)
     powers = loads["hip"].power_w + loads["knee"].power_w + loads["ankle"].power_w
     return LegLoads(
-        loads["hip"], loads["knee"], loads["ankle"], energy_rate - powers - given - through_hip, family.key
-    )
+        loads["hip"], loads["knee"], loads["ankle"], -given, through_hip,
+        energy_rate - powers - given - through_hip, family.key,
+    )  # fmt: skip
 
 
 def _turning(near: Motion, far: Motion) -> tuple[Floats, Floats, float]:
