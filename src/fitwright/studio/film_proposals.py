@@ -8,6 +8,7 @@ import numpy as np
 
 from fitwright.records.models import Medium
 from fitwright.studio import ride
+from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.remembered import remembered
 from fitwright.studio.stills import frame_at
 from fitwright.vision.find_markers import find_discs, name_discs
@@ -33,6 +34,14 @@ def proposals_at(medium: Medium, view: str, at_s: float) -> dict[str, Any]:
         return _found(turned_upright(frame.to_ndarray(format="gray"), clip), kind, side)
 
     return remembered(("film proposals", medium.sha256, view, float(frame.time)), made)
+
+
+def proposals_in(medium: Medium, side: str) -> dict[str, Any]:
+    """The same for a photograph of the rider from one side."""
+    ride.check_place(f"side {side}", "before")
+    return remembered(
+        ("photo proposals", medium.sha256, side), lambda: _found(picture_of(medium).grey, "side", side)
+    )
 
 
 def _found(grey: np.ndarray[Any, np.dtype[np.uint8]], kind: str, side: str | None) -> dict[str, Any]:

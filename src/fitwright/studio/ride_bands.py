@@ -13,6 +13,7 @@ from fitwright.plan.targets import Matched, band_for, for_use
 from fitwright.records.models import Visit
 from fitwright.sheets.curve import CurveTarget
 from fitwright.studio import bands, bike
+from fitwright.studio.visits import once
 
 PLACES = {"tdc": 0.0, "top": 0.0, "q90": 90.0, "bdc": 180.0}
 """Events that are a crank angle by themselves."""
@@ -39,14 +40,13 @@ def curve_target(visit: Visit, curve: str, rides: Iterable[RideResult]) -> Curve
         return None
     matched, at = min(found, key=lambda f: (f[0].target.role != "target", bool(f[0].note), f[0].u))
     band = matched.target
-    return CurveTarget(band.low, band.high, at if math.isfinite(at) else None, _words(matched, method))
+    return CurveTarget(band.low, band.high, at if math.isfinite(at) else None, band_words(matched, method))
 
 
 def _matched(visit: Visit, curve: str, method: Mapping[str, str]) -> list[Matched]:
     """The bands of this curve's quantity that may be compared with a value of this method, one for each event."""
-    own = [
-        t for t in for_use(bands.targets(), visit.use) if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve
-    ]
+    known = for_use(once(visit, "bands", bands.targets), visit.use)
+    own = [t for t in known if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve]
     best = [band_for([t for t in own if t.key == key], method) for key in dict.fromkeys(t.key for t in own)]
     return [m for m in best if not m.refused]
 
@@ -67,7 +67,7 @@ def _place(visit: Visit, key: str, rides: Iterable[RideResult]) -> float | None:
     return PLACES.get(event)
 
 
-def _words(matched: Matched, method: Mapping[str, str]) -> str:
+def band_words(matched: Matched, method: Mapping[str, str]) -> str:
     """`30–40°, 2-D in motion: Ferrer-Roca 2012`; a band that was moved says so."""
     band = matched.target
     sign = "°" if band.unit == "deg" else f" {band.unit}"

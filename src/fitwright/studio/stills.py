@@ -63,6 +63,12 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
     return bytes(data)
 
 
+def upright_grey(medium: Medium, at_s: float) -> Any:
+    """(h, w) uint8: the same frame in grey, upright."""
+    clip, frame = frame_at(medium, at_s)
+    return turned_upright(frame.to_ndarray(format="gray"), clip)
+
+
 def frame_time(medium: Medium, at_s: float) -> float:
     """True time of the frame that is shown for `at_s`, s: a time rounded either way finds its frame again."""
     return float(frame_at(medium, at_s)[1].time)

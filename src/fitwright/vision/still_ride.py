@@ -71,6 +71,13 @@ class StillRide:
             "side": self.side, "event": self.event, "method": dict(self.method), "notes": list(self.notes),
         } | {name: {self.event: m.to_json()} for name, m in self.quantities.items()}  # fmt: skip
 
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> StillRide:
+        """The inverse of `to_json`."""
+        event = str(data["event"])
+        found = {n: Measured.from_json(data[n][event]) for n in QUANTITIES.values() if n in data}
+        return StillRide(str(data["side"]), event, found, dict(data["method"]), tuple(data["notes"]))
+
 
 def read_still(
     points_px: Mapping[str, tuple[float, float]], size_px: tuple[int, int], side: str, event: str = "bdc",
@@ -113,7 +120,7 @@ def read_still(
     )  # fmt: skip
     places = _misplaced({n: drawn[:, i] for i, n in enumerate(body)}, rng)
     quantities = {
-        QUANTITIES[k]: Measured(float(told[k]), float(np.std(v)), "deg", "one picture, held still")
+        QUANTITIES[k]: Measured(float(told[k]), float(np.std(v)), "deg", "static: one picture, held still")
         for k, v in joint_angles(places).items()
     }
     return StillRide(side, event, quantities, notes=_notes(level_words, camera_mm, thigh_mm))

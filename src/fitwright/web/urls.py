@@ -23,6 +23,7 @@ from fitwright.web.views import (
     plan,
     ride,
     ride_files,
+    still,
     visit,
 )
 from fitwright.web.views import hardware as catalogue
@@ -73,6 +74,8 @@ urlpatterns = [
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
     path("visits/<int:pk>/ride/found/<int:medium_pk>", ride.found, name="ride_found"),
+    path("visits/<int:pk>/ride/still/<int:medium_pk>", still.page, name="ride_still"),
+    path("visits/<int:pk>/ride/still/<int:medium_pk>/found", still.found, name="ride_still_found"),
     path("visits/<int:pk>/ride/map/<int:medium_pk>", ride_files.columns, name="ride_map"),
     path("visits/<int:pk>/ride/export", ride_files.export, name="ride_export"),
     path("visits/<int:pk>/ride/smoothing", ride_files.smoothing, name="ride_smoothing"),

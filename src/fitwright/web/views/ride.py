@@ -14,12 +14,23 @@ from fitwright.errors import InputError
 from fitwright.plan.outcome import SEM_NEW_STICKERS
 from fitwright.quantity import Z95
 from fitwright.records.models import Medium, Visit
-from fitwright.studio import drawings, film_page, film_proposals, jobs, picks, ride, ride_rows, surroundings
+from fitwright.studio import (
+    drawings,
+    film_page,
+    film_proposals,
+    jobs,
+    picks,
+    ride,
+    ride_rows,
+    still_rides,
+    surroundings,
+)
 from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import frame_time
 from fitwright.web import examples
+from fitwright.web.views import still
 from fitwright.web.views.acting import answering, told, unknown_action
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.media import MOMENT
@@ -104,7 +115,7 @@ def _page(
 ) -> HttpResponse:
     known = drawings.rides(visit)
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
-    clips = ride.clips(visit)
+    clips, static = ride.clips(visit), still_rides.rows(visit)
     context = {
         "example_svg": examples.ride_example(),
         "weak": {c.label: film_page.advice(c) for c in clips}, "missing": film_page.missing(clips),
@@ -118,7 +129,8 @@ def _page(
         "side_svg": drawings.side_drawing(visit) if known else "",
         "narrow": drawings.narrow_drawings(visit, front) if known else (), "views": VIEW_WORDS.items(),
         "whens": WHEN_WORDS.items(), "view_words": VIEW_WORDS, "when_words": WHEN_WORDS,
-        "camera_allowed": CAMERA.allowed,
+        "camera_allowed": CAMERA.allowed, "stills": still_rides.pictures(visit), "static_rows": static,
+        "static_twice": any(r.before for r in static), "still_shows": still.SHOWS,
     }  # fmt: skip
     return show(request, visit, "ride", context | (extra or {}), status=status)
 
@@ -137,6 +149,10 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         jobs.start_film(visit, typed["view"], typed["when"])
     elif action == "markers":
         return take_recording(request, visit)
+    elif action == "still":
+        return still.add_picture(request, visit, typed)
+    elif action in ("still_aside", "still_back", "still_away"):
+        still.put(visit, typed)
     else:
         raise unknown_action(typed)
     return redirect("ride", visit.pk)
