@@ -24,8 +24,8 @@ def frame(light: np.ndarray, seed: int) -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("by_px", "moved"),
-    [(0.0, ()), (0.6 * MOVED_SHARE * 1000, ()), (1.6 * MOVED_SHARE * 1000, ("knee", "ankle")), (200.0, ("knee", "ankle"))],
-)  # fmt: skip
+    [(0.0, ()), (600 * MOVED_SHARE, ()), (1600 * MOVED_SHARE, tuple(PLACES)), (200.0, tuple(PLACES))],
+)
 def test_how_far_a_point_may_sway(scene, by_px, moved):
     later = shift(scene, (0, by_px), order=1, mode="nearest")
     assert moving(frame(scene, 1), frame(later, 2), PLACES) == moved
