@@ -11,7 +11,7 @@ from django.utils import timezone
 from fitwright.records.models import Rider, Visit
 from fitwright.records.names import called
 
-PAGE = 40
+PAGE = 30
 MOST_TODAY, MOST_BEFORE = 60, 12
 LONGEST_QUERY = 120
 
