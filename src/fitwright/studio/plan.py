@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Prefetch
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
@@ -24,34 +23,24 @@ from fitwright.plan.forecast import watched_values
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
 from fitwright.plan.outcome import Outcome, outcomes, pairs_of
+from fitwright.plan.search import task_of
 from fitwright.plan.types import Plan, Prediction
-from fitwright.records.models import Analysis, Change, ChangeStep, Visit
-from fitwright.studio import bike, body, intake, learnt
+from fitwright.quantity import Measured
+from fitwright.records.models import Analysis, Change, Visit
+from fitwright.studio import bands, bike, body, doing, intake, learnt, wishes
+from fitwright.studio.doing import ChangeRow, changes_of
+from fitwright.studio.doing import record_step as record_step
 from fitwright.studio.entry import lowered
 from fitwright.studio.feet import hardware, setting, soles
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.ride import MARKERS, ride_of
-from fitwright.studio.visits import analyse, analysis, answers, last_position, once, snapshot
+from fitwright.studio.visits import analyse, analysis, answer, last_position, snapshot
 
 STATION = "plan"
 SIDES = ("left", "right")
-STATES = ("done", "kept", "undone")
+U_LEGS_MM = 5.0  # by blocks, one reading; as the Body station has it
 SET_BY_HAND = ("axle_under_foot", "cleat_rotation", "float_margin")
 """Quantities that are the setting itself: the Feet station checks them, and no prediction is tested by them."""
-
-
-@dataclass(frozen=True)
-class ChangeRow:
-    """One change with what became of it: state "planned" until something was recorded."""
-
-    change: Change
-    state: str
-    steps: tuple[ChangeStep, ...]
-
-    @property
-    def planned(self) -> Mapping[str, Any]:
-        """The plan's own words and numbers (`PlannedChange.to_json`)."""
-        return dict(self.change.planned)
 
 
 @dataclass(frozen=True)
@@ -83,74 +72,143 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
     Raises InputError naming the station when ride, contact points or height are missing.
     """
     ride, side = _side_ride(visit, when)
-    readings = {s: r for s in SIDES if (r := soles.reading_of(visit, s, when)) is not None}
     window = hardware.float_window(visit)
     marks = {s: m for s in SIDES if (m := marks_of(visit, s)) is not None and not m.from_prior}
+    measures = body.measures(visit)
+    legs = measures.leg_length_difference_mm if measures else None
     return PlanInputs(
-        use=visit.use, ride=ride, twins={side: twin_of(visit, side, when)}, contact=contact_at(visit, when),
-        front_ride=ride_of(visit, "front", when),
-        cleats={s: r.cleat for s, r in readings.items() if r.cleat is not None},
+        use=visit.use, ride=ride, twins={side: twin_of(visit, side, when)}, contact=ridden_contact(visit, when),
+        front_ride=ride_of(visit, "front", when), cleats=_cleats(visit, when),
         marks={s: (m.m1, m.m5) for s, m in marks.items()},
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
         wanted_lambda={s: setting.wanted_lambda(visit, s) for s in SIDES},
         red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit),
-        response=learnt.response_for(visit), **_wishes(visit),
+        response=learnt.response_for(visit), targets=bands.targets(),
+        leg_length_difference_mm=None if legs is None else Measured(legs, U_LEGS_MM, "mm", "blocks under the foot"),
+        **wishes.for_plan(visit),
     )  # fmt: skip
 
 
 def make(visit: Visit) -> Plan:
-    """Make the plan and keep it with its twin and its changes; a plan made again replaces, never erases."""
-    inputs = gather(visit)
+    """Make the plan and keep it with its twin and its changes; a plan made again replaces, never erases.
+
+    Once something was turned it goes on from there: from the newest ride, with what that ride does not show yet
+    counted as done, and nothing asked for again that was done or taken back.
+    """
+    inputs = gather_now(visit)
     plan = make_plan(inputs)
-    wished = Setting(inputs.contact, inputs.cleats).changed({c.adjustable: c.delta for c in plan.changes})
+    setting_now = Setting(inputs.contact, inputs.cleats)
     data = plan.to_json() | {
-        "wished_cleats": {s: c.to_json() for s, c in wished.cleats.items()},
-        "wished_contact": wished.contact.to_json(),
+        "wished": {w.key: _wished(setting_now, inputs.done, w.deltas) for w in plan.alternatives}
     }
+    data |= data["wished"].get(inputs.taste) or _wished(setting_now, inputs.done, {})
+    current = analysis(visit, "plan", "plan")
+    goes_on = {"continues": current.pk} if current is not None and doing.done_or_undone(visit) else {}
     with transaction.atomic():
         for side, twin in inputs.twins.items():
             analyse(visit, "twin", side, twin.to_json())
-        row = analyse(visit, "plan", "plan", data)
-        for order, change in enumerate(plan.changes, 1):
-            Change.objects.create(visit=visit, plan=row, order=order, planned=change.to_json())
+        _keep(visit, data, {"ride": film_of(visit)} | goes_on)
     return plan
 
 
-def what_if(visit: Visit, changes: Mapping[str, float]) -> tuple[Prediction, ...]:
-    """What given changes are expected to do."""
-    return whatif(gather(visit), changes)
+def check(visit: Visit) -> None:
+    """Raise at once what would keep a plan from being made, such as a leg that cannot reach the pedal."""
+    inputs = gather_now(visit)
+    task_of(inputs, find_all(inputs))
 
 
-def record_step(change: Change, state: str, actual: float | None = None, note: str = "") -> ChangeStep:
-    """Record that a change was done (with the value then measured), kept or undone."""
-    if state not in STATES:
-        raise InputError("state", "unknown", value=state, allowed=", ".join(STATES))
-    planned = change.planned
-    if actual is not None:
-        slack = 25 if planned["unit"] == "mm" else 10
-        low, high = sorted((planned["before"], planned["after"]))
-        if not low - slack <= actual <= high + slack:
-            raise InputError(
-                "actual", "is far from what was planned", value=actual,
-                allowed=f"{low - slack:g} to {high + slack:g} {planned['unit']}",
-                hint="Enter the value measured on the bike, not the change",
-            )  # fmt: skip
-    return ChangeStep.objects.create(change=change, state=state, actual=actual, note=note)
+def choose(visit: Visit, key: str) -> None:
+    """Go on with another way to the bands; the choice is kept, for this plan and those made after it.
 
-
-def changes_of(visit: Visit) -> tuple[ChangeRow, ...]:
-    """The current plan's changes in order."""
+    Raises:
+        InputError: a red flag, no such way, or something was turned already.
+    """
     row = analysis(visit, "plan", "plan")
-    if row is None:
-        return ()
-    steps = Prefetch("steps", ChangeStep.objects.order_by("created_at", "pk"))
-    changes = Change.objects.filter(plan=row).order_by("order").prefetch_related(steps)
-    return once(visit, "changes", lambda: tuple(_change_row(c, tuple(c.steps.all())) for c in changes))
+    ways = {w["key"]: w for w in row.result.get("alternatives", ()) if "changes" in w} if row else {}
+    if stopped := intake.referral(visit):
+        raise InputError("alternative", stopped)
+    if row is None or key not in ways:
+        raise InputError("alternative", "is none of this plan", value=key[:20], allowed=", ".join(ways),
+                         hint="Make the plan again")  # fmt: skip
+    if doing.any_step(visit):
+        raise InputError("alternative", "something of this plan was turned already",
+                         hint="Make the plan again: it goes on from what was done")  # fmt: skip
+    chosen = {k: ways[key][k] for k in ("changes", "outlook", "unmet", "later")}
+    data = dict(row.result) | chosen | row.result["wished"].get(key, {})
+    data["settings"] = row.result["settings"] | {"taste": key}
+    with transaction.atomic():
+        answer(visit, STATION, wishes.TASTE, key)
+        _keep(visit, data, row.inputs)
 
 
-def _change_row(change: Change, steps: tuple[ChangeStep, ...]) -> ChangeRow:
-    return ChangeRow(change, steps[-1].state if steps else "planned", steps)
+def _keep(visit: Visit, data: Mapping[str, Any], inputs: Mapping[str, Any]) -> None:
+    """A plan on record, with a row for each of its changes."""
+    row = analyse(visit, "plan", "plan", data, inputs=inputs)
+    for order, change in enumerate(data["changes"], 1):
+        Change.objects.create(visit=visit, plan=row, order=order, planned=change)
+
+
+def _wished(now: Setting, done: Mapping[str, float], deltas: Mapping[str, float]) -> dict[str, Any]:
+    """Cleats and contact points once everything is done."""
+    then = now.changed({n: done.get(n, 0.0) + deltas.get(n, 0.0) for n in {*done, *deltas}})
+    return {
+        "wished_cleats": {s: c.to_json() for s, c in then.cleats.items()},
+        "wished_contact": then.contact.to_json(),
+    }
+
+
+def gather_now(visit: Visit) -> PlanInputs:
+    """What a plan starts from now: the newest ride, and what was turned in this visit."""
+    when, film = newest(visit), film_of(visit)
+    inputs = gather(visit, when)
+    later = doing.since(visit, film)
+    shown = {
+        n: d - later.get(n, 0.0) for n, d in doing.done(visit).items() if abs(d - later.get(n, 0.0)) > 1e-9
+    }
+    held = doing.undone(visit) - set(inputs.pins)
+    return replace(inputs, done=later, turned=shown, forbids=inputs.forbids | held)
+
+
+def newest(visit: Visit) -> str:
+    """The moment of the newest ride from the side: "after" once there is one."""
+    return "after" if _filmed(visit, "after") is not None else "before"
+
+
+def film_of(visit: Visit) -> str:
+    """A name for the newest ride from the side that stays when the same film is analysed again."""
+    row = _filmed(visit, "after")
+    return "before" if row is None else f"after {row.medium_id or row.pk}"  # type: ignore[attr-defined]
+
+
+def _filmed(visit: Visit, when: str) -> Analysis | None:
+    rows = (analysis(visit, "ride", f"side {side} {when}") for side in ("right", "left"))
+    return next((r for r in rows if r is not None), None)
+
+
+def what_if(visit: Visit, changes: Mapping[str, float]) -> tuple[Prediction, ...]:
+    """What given changes are expected to do, from the newest ride on.
+
+    Raises:
+        InputError: a red flag (nothing is foretold that is not to be done), or what `whatif` refuses.
+    """
+    if stopped := intake.referral(visit):
+        raise InputError("visit", stopped)
+    return whatif(gather(visit, newest(visit)), changes)
+
+
+def open_points(data: Mapping[str, Any]) -> tuple[str, ...]:
+    """What a plan leaves open, in sentences: why nothing can be turned, what stays outside, what to know besides."""
+    blocked = (data["blocked"],) if data.get("blocked") else ()
+    parts = [*blocked, *data.get("unmet", ()), *data.get("later", ()), *data.get("notes", ())]
+    return tuple(spelled(w, data.get("findings", ())) for w in parts)
+
+
+def setting_now(visit: Visit) -> Setting | None:
+    """Everything adjustable as it stands now; None while the contact points are not whole."""
+    if bike.contact_points(visit) is None:
+        return None
+    return Setting(contact_at(visit, "after"), _cleats(visit, "after"))
 
 
 def spelled(words: str, findings: Sequence[Mapping[str, Any]]) -> str:
@@ -163,12 +221,11 @@ def spelled(words: str, findings: Sequence[Mapping[str, Any]]) -> str:
 
 def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
     """Compare what was predicted for the changes that were done with what the second ride shows, and keep it."""
-    done = [r for r in changes_of(visit) if r.state in ("done", "kept")]
-    if not done:
+    deltas = doing.done(visit)
+    if not deltas:
         raise InputError(
             "changes", "none is recorded as done", hint="Record what was done, then measure again"
         )
-    deltas = {r.planned["adjustable"]: _delta(r) for r in done}
     before, after = gather(visit, "before"), gather(visit, "after")
     found = watched_values(after, find_all(after))
     predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
@@ -239,18 +296,40 @@ def _side_ride(visit: Visit, when: str) -> tuple[RideResult, str]:
 
 
 def contact_at(visit: Visit, when: str) -> ContactPoints:
-    """The contact points as the rider came ("before") or with the changes that were done ("after")."""
+    """The contact points as the rider came ("before") or as the bike stands now ("after")."""
+    return _turned(_contact(visit), doing.done(visit) if when == "after" else {})
+
+
+def ridden_contact(visit: Visit, when: str) -> ContactPoints:
+    """The contact points that the ride of this moment shows."""
     contact = _contact(visit)
-    return contact if when == "before" else Setting(contact, {}).changed(_bike_deltas(visit)).contact
+    if when == "before":
+        return contact
+    later = doing.since(visit, film_of(visit))
+    return _turned(contact, {n: d - later.get(n, 0.0) for n, d in doing.done(visit).items()})
 
 
-def _bike_deltas(visit: Visit) -> dict[str, float]:
-    """Changes that were done to the bike (not to a cleat), as measured."""
-    return {
-        r.planned["adjustable"]: _delta(r)
-        for r in changes_of(visit)
-        if r.state in ("done", "kept") and not r.planned["adjustable"].startswith("cleat")
-    }
+def _turned(contact: ContactPoints, deltas: Mapping[str, float]) -> ContactPoints:
+    """With the changes that were done to the bike (not to a cleat), as measured."""
+    bike_only = {n: d for n, d in deltas.items() if not n.startswith("cleat")}
+    return Setting(contact, {}).changed(bike_only).contact
+
+
+def _cleats(visit: Visit, when: str) -> dict[str, CleatPose]:
+    """The cleats of this moment; one that was not photographed again stands as it came, turned by what was done."""
+    found = {}
+    for side in SIDES:
+        reading = soles.reading_of(visit, side, when)
+        if reading is None and when == "after":
+            reading = soles.reading_of(visit, side, "before")
+            if reading is not None and reading.cleat is not None:
+                mine = {
+                    n: d for n, d in doing.done(visit).items() if n.startswith("cleat") and n.endswith(side)
+                }
+                found[side] = Setting(_contact(visit), {side: reading.cleat}).changed(mine).cleats[side]
+        elif reading is not None and reading.cleat is not None:
+            found[side] = reading.cleat
+    return found
 
 
 def _contact(visit: Visit) -> ContactPoints:
@@ -269,7 +348,7 @@ def guessed_twin(visit: Visit, side: str, when: str) -> CalibratedTwin:
     system = visit.shoes.cleat_system if visit.shoes else {}
     stack = float(system.get("stack_mm", SOLE_AND_STACK_MM))
     cleat: CleatPose | None = reading.cleat if reading else None
-    return first_guess(measures, contact_at(visit, when), side, cleat, stack)
+    return first_guess(measures, ridden_contact(visit, when), side, cleat, stack)
 
 
 def _upper(visit: Visit) -> UpperBody | None:
@@ -278,22 +357,3 @@ def _upper(visit: Visit) -> UpperBody | None:
     if m is None or m.torso_mm is None or m.upper_arm_mm is None or m.forearm_mm is None:
         return None
     return UpperBody(m.torso_mm, m.upper_arm_mm, m.forearm_mm)
-
-
-def _wishes(visit: Visit) -> dict[str, Any]:
-    """Pins, forbids and the wanted probability, where the practitioner set them."""
-    said = answers(visit, STATION)
-    wishes: dict[str, Any] = {}
-    if said.get("forbids"):
-        wishes["forbids"] = frozenset(said["forbids"])
-    if said.get("pins"):
-        wishes["pins"] = {k: float(v) for k, v in said["pins"].items()}
-    if said.get("probability"):
-        wishes["probability"] = float(said["probability"])
-    return wishes
-
-
-def _delta(row: ChangeRow) -> float:
-    """What was really done: the measured value less the one before, else the planned change."""
-    actual = next((s.actual for s in reversed(row.steps) if s.actual is not None), None)
-    return float(row.planned["delta"] if actual is None else actual - row.planned["before"])

@@ -13,7 +13,7 @@ from fitwright.records.models import Studio, Visit
 from fitwright.sheets.report import ChangeLine, Outcome, VisitReport, report_pdf
 from fitwright.sheets.typeset import Paper
 from fitwright.sheets.words import number, signed, value_words
-from fitwright.studio import drawings, plan
+from fitwright.studio import doing, drawings, plan
 from fitwright.studio.visits import answers
 
 
@@ -27,13 +27,12 @@ def visit_report(visit: Visit) -> VisitReport:
     return VisitReport(
         studio=studio.name if studio else "", rider=visit.rider.name, date=f"{opened.day} {opened:%B %Y}",
         simulated=visit.simulated, bike=visit.bike.name if visit.bike else "", summary=_summary(visit, data),
-        changes=tuple(_change(r.planned, data) for r in shown.changes), outcomes=_outcomes(visit, shown),
+        changes=tuple(_change(r, data) for r in (*doing.earlier_changes(visit), *shown.changes)),
+        outcomes=_outcomes(visit, shown),
         charts=drawings.charts(visit), side=drawings.side_figure(visit, links=False),
         front=drawings.front_figure(visit, links=False),
         soles=tuple(f for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False)) is not None),
-        open_points=tuple(
-            plan.spelled(w, data["findings"]) for w in (*data.get("unmet", ()), *data.get("notes", ()))
-        ),
+        open_points=(*data.get("asymmetry", ()), *plan.open_points(data)),
         follow_up=str(said.get("follow_up") or ""), notes=str(said.get("notes") or ""),
         record=f"visit {visit.pk}",
     )  # fmt: skip
@@ -53,13 +52,21 @@ def _summary(visit: Visit, data: Mapping[str, Any]) -> str:
     return f"“{goal}” · {turned}" if goal else turned
 
 
-def _change(planned: Mapping[str, Any], data: Mapping[str, Any]) -> ChangeLine:
+def _change(row: doing.ChangeRow, data: Mapping[str, Any]) -> ChangeLine:
+    """One change: a planned one says what to measure after it and when to stop, one that was undone says so."""
+    planned = row.planned
     unit = planned["unit"]
     step = f"{number(planned['before'], unit)} → {number(planned['after'], unit)} ({signed(planned['delta'], unit)})"
     reasons = [f for f in data["findings"] if any(w.startswith(f["id"]) for w in planned["why"])]
     why = "; ".join(f"{_label(f)}: {value_words(Measured.from_json(f['value']))}" for f in reasons)
     source = "; ".join(dict.fromkeys(f["source"] for f in reasons))
-    return ChangeLine(planned["words"], step, why, source)
+    if row.state == "planned":
+        step += "".join(
+            f". {words}: {', '.join(planned[k])}"
+            for k, words in (("measure_again", "Measure again"), ("stop_when", "Stop when"))
+            if planned.get(k)
+        )
+    return ChangeLine(planned["words"] + (" (undone)" if row.state == "undone" else ""), step, why, source)
 
 
 def _label(finding: Mapping[str, Any]) -> str:

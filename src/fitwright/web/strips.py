@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fitwright.quantity import Measured
+from fitwright.records.models import ChangeStep
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio.bolt import Row
 from fitwright.studio.plan import ChangeRow, spelled
@@ -36,11 +37,14 @@ class FindingRow:
     causes: Sequence[str]
     next_test: str
     svg: str
+    chance: str = ""
+    beside: Sequence[str] = ()
+    band_id: str = ""
 
     @property
     def folded(self) -> str:
         """What stands on the fold, empty when nothing is folded away."""
-        more = bool(self.causes or self.next_test)
+        more = bool(self.causes or self.beside)
         if self.whole_source:
             return "Source, and what it may come from" if more else "Source"
         return "What it may come from" if more else ""
@@ -60,7 +64,83 @@ def finding_row(data: Mapping[str, Any]) -> FindingRow:
         data["label"], data["side"], value, words, f"{low:g} to {high:g}{unit}".replace("-", "−"),
         f"{short} ({data['strength']})", "" if short == data["source"] else data["source"],
         data["role"] == "describe", data["causes"], data["next_test"], strip_svg(strip),
+        "" if refused else chance_words(data["probability_in"]), data.get("beside", ()), data.get("band_id", ""),
     )  # fmt: skip
+
+
+def chance_words(p: float) -> str:
+    """`23 %`; the far ends as "under 1 %" and "over 99 %"."""
+    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+
+
+@dataclass(frozen=True)
+class WayCard:
+    """One way to the bands: what it is for, its changes, what each brings in, and what it costs.
+
+    `keys`: of all the ways that came to these same changes, the first is the one to choose.
+    """
+
+    keys: tuple[str, ...]
+    label: str
+    chosen: bool
+    changes: Sequence[str]
+    cost: str
+    reaches: Sequence[ReachRow]
+    open_points: Sequence[str]
+
+
+@dataclass(frozen=True)
+class ReachRow:
+    """One quantity under one way: the chance of lying inside now and then, drawn over its band."""
+
+    label: str
+    side: str
+    now: str
+    then: str
+    svg: str
+
+
+def way_cards(data: Mapping[str, Any]) -> list[WayCard]:
+    """The plan's alternatives; those that came to the same changes stand together."""
+    chosen = data.get("settings", {}).get("taste", "fewest")
+    groups: list[list[Mapping[str, Any]]] = []
+    for way in data.get("alternatives", ()):
+        if "changes" not in way:
+            continue  # a plan of an older kind
+        alike = next((g for g in groups if g[0]["deltas"] == way["deltas"]), None)
+        groups.append([way]) if alike is None else alike.append(way)
+    return [_way_card(g, chosen, data["findings"]) for g in groups]
+
+
+def _way_card(
+    alike: Sequence[Mapping[str, Any]], chosen: str, findings: Sequence[Mapping[str, Any]]
+) -> WayCard:
+    way, keys = alike[0], tuple(w["key"] for w in alike)
+    count = len(way["changes"])
+    cost = f"{count} change{'' if count == 1 else 's'}, felt {way['felt']:.1f}"
+    return WayCard(
+        keys, " and ".join(w["label"] for w in alike), chosen in keys, [w.split(": from ")[0] for w in way["words"]],
+        cost, [_reach_row(r) for r in way["reaches"] if r["acted"] or _moved(r)],
+        [spelled(w, findings) for w in (*way["unmet"], *way["later"])],
+    )  # fmt: skip
+
+
+def _moved(reach: Mapping[str, Any]) -> bool:
+    return abs(reach["probability_now"] - reach["probability_then"]) > 0.005
+
+
+def _reach_row(data: Mapping[str, Any]) -> ReachRow:
+    side, low_high = _side(data), tuple(data["band"])
+    now, then = Measured.from_json(data["now"]), Measured.from_json(data["expected"])
+    readings = (Reading(side, now, "before"), Reading(side, then, "predicted"))
+    svg = strip_svg(Strip(data["label"], readings, (low_high[0], low_high[1]), now.unit), width=240.0)
+    return ReachRow(
+        data["label"],
+        side,
+        chance_words(data["probability_now"]),
+        chance_words(data["probability_then"]),
+        svg,
+    )
 
 
 @dataclass(frozen=True)
@@ -72,6 +152,7 @@ class ChangeLine:
     why: Sequence[str]
     sources: Sequence[str]
     predictions: Sequence[PredictionRow]
+    stop_when: Sequence[str] = ()
 
     @property
     def pk(self) -> str:
@@ -83,6 +164,25 @@ class ChangeLine:
         """`PlannedChange.to_json`."""
         return self.row.planned
 
+    @property
+    def steps(self) -> list[StepLine]:
+        """What was recorded of it, each with the value that was then measured."""
+        unit = str(self.planned["unit"])
+        return [
+            StepLine(
+                s, None if s.actual is None else Measured(s.actual, s.u or 0.0, unit, "measured on the bike")
+            )
+            for s in self.row.steps
+        ]
+
+
+@dataclass(frozen=True)
+class StepLine:
+    """One record of a change."""
+
+    row: ChangeStep
+    measured: Measured | None
+
 
 def change_line(row: ChangeRow, findings: Sequence[Mapping[str, Any]]) -> ChangeLine:
     """From a change of the plan; the numbers that its words repeat are left to the line below them."""
@@ -91,7 +191,7 @@ def change_line(row: ChangeRow, findings: Sequence[Mapping[str, Any]]) -> Change
     return ChangeLine(
         row, planned["words"].split(": from ")[0], [spelled(found, findings) for found, _, _ in parted],
         list(dict.fromkeys(source for _, _, source in parted if source)),
-        [prediction_row(p) for p in planned["predictions"]],
+        [prediction_row(p) for p in planned["predictions"]], planned.get("stop_when", ()),
     )  # fmt: skip
 
 
