@@ -22,7 +22,7 @@ app = typer.Typer(
 
 COMMANDS = {
     "serve": "serve", "demo": "demo", "visit": "", "card": "card", "photo": "", "body": "", "feet": "",
-    "ride": "", "twin": "", "plan": "",
+    "ride": "", "twin": "", "plan": "", "studio": "",
 }  # fmt: skip
 """Name → function in the module of that name, "" where the module holds a group of its own."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from django_tasks import task
 
-from fitwright.errors import FitwrightError
+from fitwright.errors import FitwrightError, InputError
 from fitwright.records.models import Answer, Medium, Visit, Work
-from fitwright.studio import cameras, plan, recording, ride
+from fitwright.studio import backup, cameras, plan, recording, ride
 from fitwright.studio.proxies import make_proxy, proxy_of
 from fitwright.studio.visits import let_go
 from fitwright.studio.work import Progress, working
@@ -84,6 +85,29 @@ def start_calibration(media: Sequence[Medium], board: Mapping[str, Any]) -> None
     calibrate_camera.enqueue(pks, stated, waiting.pk)
 
 
+def start_backup(folder: str) -> None:
+    """Queue the writing of a backup into a folder of this computer; InputError when it is none."""
+    place = Path(folder.strip()).expanduser()
+    if not folder.strip() or not place.is_absolute() or not place.is_dir():
+        raise InputError(
+            "Folder", f"“{folder.strip()[:80]}” is no folder of this computer",
+            hint="Type its whole path, for example that of a stick or of another disk",
+        )  # fmt: skip
+    if Work.objects.filter(kind="backup", state__in=("waiting", "running")).exists():
+        raise InputError("Backup", "is being written already", hint="Wait for it, or stop it")
+    target = place / backup.default_name()
+    waiting = Work.objects.create(
+        kind="backup", title=f"Backup {target.name}"[:160], state="waiting", inputs={"file": str(target)}
+    )
+    write_backup.enqueue(str(target), waiting.pk)
+
+
+@task()
+def write_backup(target: str, waiting_pk: int) -> None:
+    """Write a backup; a studio's own work, of no visit."""
+    _run(None, waiting_pk, lambda _, tell: backup.make_backup(Path(target), tell))
+
+
 @task()
 def follow_film(visit_pk: int, view: str, when: str, waiting_pk: int) -> None:
     """Follow the points of one film; then make it ready to be looked at."""
@@ -146,10 +170,10 @@ def _run(visit_pk: int | None, waiting_pk: int, work: Callable[[Any, Progress], 
     if waiting is None:  # stopped before it began, or done already
         return
     visit = Visit.objects.get(pk=visit_pk) if visit_pk is not None else None
-    kind, title = waiting.kind, waiting.title
+    kind, title, inputs = waiting.kind, waiting.title, waiting.inputs
     waiting.delete()
     try:
-        with working(kind, title, visit) as tell:
+        with working(kind, title, visit, inputs=inputs) as tell:
             work(visit, tell)
     except FitwrightError:
         return

@@ -13,6 +13,7 @@ from fitwright.studio import bike, body, intake, plan
 from fitwright.studio.entry import lowered
 from fitwright.studio.feet import cleats
 from fitwright.studio.visits import all_answers, all_measured, analyses, positions
+from fitwright.studio.work import ask_to_stop
 
 LABELS = {s: s.capitalize() for s in STATIONS}
 FIRST_STEP = {
@@ -243,5 +244,4 @@ def newest_work(visit: Visit) -> int:
 
 def stop_work(visit: Visit, key: int) -> None:
     """Ask a piece of work to stop: at once when it waits, at its next report when it runs."""
-    Work.objects.filter(visit=visit, pk=key, state="waiting").update(state="stopped")
-    Work.objects.filter(visit=visit, pk=key, state="running").update(stop_asked=True)
+    ask_to_stop(key, visit=visit)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
@@ -19,15 +19,17 @@ Progress = Callable[[float, str], None]
 
 @contextmanager
 def working(
-    kind: str, title: str, visit: Visit | None = None, echo: Progress | None = None
-) -> Iterator[Progress]:
+    kind: str, title: str, visit: Visit | None = None, echo: Progress | None = None,
+    inputs: Mapping[str, Any] | None = None,
+) -> Iterator[Progress]:  # fmt: skip
     """Run a block as one piece of work; the yielded function reports progress, at most five times a second.
 
     Raises Stopped from within the block when the user has asked to stop. Failures are stored and re-raised.
     """
     work = Work.objects.create(
-        visit=visit, kind=kind, title=title, state="running", started_at=timezone.now()
-    )
+        visit=visit, kind=kind, title=title, state="running", started_at=timezone.now(),
+        inputs=dict(inputs or {}),
+    )  # fmt: skip
     last = timezone.now() - timedelta(seconds=1)
 
     def report(fraction: float, message: str = "") -> None:
@@ -61,6 +63,13 @@ def _finish(work: Work, state: str, error: BaseException | None = None) -> None:
     Work.objects.filter(pk=work.pk).update(
         state=state, error=stored, updated_at=timezone.now(), **({"fraction": 1.0} if state == "done" else {})
     )
+
+
+def ask_to_stop(key: int, **which: Any) -> None:
+    """Ask a piece of work to stop: at once when it waits, at its next report when it runs."""
+    mine = Work.objects.filter(pk=key, **which)
+    mine.filter(state="waiting").update(state="stopped")
+    mine.filter(state="running").update(stop_asked=True)
 
 
 def clear_orphans() -> int:

@@ -13,6 +13,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from fitwright.quantity import Z95, Measured
 from fitwright.sheets.words import value_words
+from fitwright.studio.backup import megabytes
 from fitwright.studio.entry import Entry, lowered, plain
 
 register = template.Library()
@@ -48,6 +49,12 @@ def mm(value: float) -> str:
 def side_mark(side: str) -> SafeString:
     """The sign of a side: blue circle for left, vermilion triangle for right."""
     return mark_safe({"left": LEFT, "right": RIGHT}.get(str(side), ""))
+
+
+@register.filter
+def room(size_bytes: float) -> str:
+    """`12.4 MB`, as a disk counts it."""
+    return megabytes(size_bytes)
 
 
 @register.filter

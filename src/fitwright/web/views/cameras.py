@@ -14,9 +14,10 @@ from fitwright.records.models import CameraProfile, Work
 from fitwright.sheets.lens_drawing import residuals_svg
 from fitwright.studio import cameras, jobs
 from fitwright.studio.entry import Field, read_number, sentence
+from fitwright.studio.work import ask_to_stop
 from fitwright.vision.calibration import ADVISED, FEWEST
 from fitwright.web.views.acting import unknown_action
-from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.shell import left_words, the_studio
 from fitwright.web.views.uploads import take_all
 
@@ -96,10 +97,7 @@ def _act(request: HttpRequest, typed: dict[str, str]) -> HttpResponse:
         board = _board(typed)
         jobs.start_calibration(take_all(request, "pictures", "photo"), board)
     elif action == "stop":
-        key = typed.get("work", "")
-        mine = Work.objects.filter(kind="camera", pk=int(key) if key.isascii() and key.isdigit() else 0)
-        mine.filter(state="waiting").update(state="stopped")
-        mine.filter(state="running").update(stop_asked=True)
+        ask_to_stop(key_of(typed.get("work")), kind="camera")
     else:
         raise unknown_action(typed)
     return redirect(f"{reverse('cameras')}#{'card' if action == 'bar' else 'cameras'}")
