@@ -18,6 +18,7 @@ from fitwright.studio import (
     drawings,
     film_page,
     film_proposals,
+    film_start,
     jobs,
     picks,
     ride,
@@ -84,7 +85,8 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         "hidden": (("view", view), ("when", when), ("t", f"{at_s:.6f}")), "view": view, "when": when,
         "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
         "diagram": "ride/diagram.html",
-        "proposals_url": f"{reverse('ride_found', args=[visit.pk, medium.pk])}?view={quote(view)}&t={at_s:.6f}",
+        "proposals_url": f"{reverse('ride_found', args=[visit.pk, medium.pk])}"
+        f"?view={quote(view)}&when={when}&t={at_s:.6f}",
         "around": around, "more": "ride/around.html",
         "taken": surroundings.taken(visit, ride.VIEWS[view][1]),
         "around_open": any(e.text or e.error for e in around),
@@ -94,11 +96,13 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
 
 @told
 def found(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
-    """What was found in the frame at `?t=` as the points of `?view=`."""
-    the_visit(pk)
+    """What was found in the frame at `?t=` as the points of `?view=`; with `?when=` what an earlier film had, too."""
+    visit = the_visit(pk)
     medium = get_object_or_404(Medium, pk=medium_pk, kind="film")
     at_s = read_number(MOMENT, request.GET.get("t") or "0")
-    return film_proposals.proposals_at(medium, request.GET.get("view", ""), at_s)
+    view, when = request.GET.get("view", ""), request.GET.get("when", "")
+    told_here = film_proposals.proposals_at(medium, view, at_s)
+    return film_start.with_start(visit, medium, view, when, at_s, told_here) if when else told_here
 
 
 def _shown_time(medium: Medium, asked_s: float) -> tuple[float, str]:
