@@ -19,6 +19,7 @@ from scipy.optimize import least_squares
 from fitwright.errors import InputError
 from fitwright.linkage.leg import THETA_DEG, LegPose, check_leg, pitch_deg, pose_arrays
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
+from fitwright.motion.estimate import refuse_guesses
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Floats, combine
 
@@ -96,10 +97,7 @@ def calibrate(ride: RideResult, side: str, priors: CalibratedTwin) -> Calibrated
 
 
 def _problem(ride: RideResult, side: str, priors: CalibratedTwin) -> _Problem:
-    if ride.guessed:
-        raise InputError("ride", "hangs from points that were guessed and that nobody confirmed",
-                         value=", ".join(ride.guessed),
-                         hint="Confirm them where the points are marked, then follow the film again")  # fmt: skip
+    refuse_guesses(ride)
     curves = ride.curves.get(side, {})
     missing = [n for n in NEEDED if n not in curves or not np.isfinite(curves[n].mean).any()]
     if missing:

@@ -21,6 +21,7 @@ from fitwright.linkage.first_guess import MALLEOLUS_SHARE, SOLE_AND_STACK_MM
 from fitwright.linkage.leg import THETA_DEG, solve
 from fitwright.linkage.read import leg_from_json, number
 from fitwright.linkage.segments import SegmentFamily, segment_family
+from fitwright.motion.estimate import refuse_guesses
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.motion.smoothing import fill_short_gaps, smooth
 from fitwright.quantity import Floats
@@ -213,6 +214,7 @@ def _from_ride(data: Mapping[str, Any]) -> tuple[LegMotion, Floats]:
         ride = RideResult.from_json(data["ride"])
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError("ride", "is not what ride analyse --json writes") from error
+    refuse_guesses(ride)
     side = str(data.get("side") or next(iter(ride.curves), ""))
     if side not in ride.curves:
         raise InputError("side", "is not in this ride", value=side, allowed=", ".join(ride.curves))

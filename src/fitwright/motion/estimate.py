@@ -15,6 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from fitwright.errors import InputError
 from fitwright.motion.angles import joint_angles
 from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.motion.side import COORDINATES
@@ -61,6 +62,14 @@ def as_estimates(ride: RideResult, guessed: Collection[str]) -> RideResult:
     }
     return replace(ride, quantities=quantities, curves=curves, guessed=names,
                    notes=(_words(names, bool(untold)), *ride.notes))  # fmt: skip
+
+
+def refuse_guesses(ride: RideResult, which: str = "") -> None:
+    """Raise InputError when points of the ride were guessed and nobody confirmed them; `which`: one of two rides."""
+    if ride.guessed:
+        raise InputError("ride", f"{which}hangs from points that were guessed and that nobody confirmed",
+                         value=", ".join(ride.guessed),
+                         hint="Confirm them where the points are marked, then follow the film again")  # fmt: skip
 
 
 def _plain(quantity: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.motion.crank import crank_from_axle
+from fitwright.motion.estimate import U_POINT_MM, as_estimates
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
@@ -47,14 +48,16 @@ LANDMARKS = {
 
 @dataclass(frozen=True)
 class Marks:
-    """Points marked in one frame: `time_s` of that frame, name → (u, v) in pixels of the upright picture."""
+    """Points marked in one frame: `time_s` of that frame, name → (u, v) in pixels of the upright picture; `guessed`:
+    those among them that a network guessed and nobody confirmed."""
 
     time_s: float
     points: Mapping[str, tuple[float, float]]
+    guessed: frozenset[str] = frozenset()
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> Marks:
-        """From `{"time_s": t, "points": {name: [u, v]}}`.
+        """From `{"time_s": t, "points": {name: [u, v]}, "guessed": [name]}`, the last only where there are such.
 
         Raises:
             InputError: not of that shape, a number that is none, or no point at all.
@@ -66,9 +69,8 @@ class Marks:
         if not data["points"]:
             raise InputError("points", "no point is marked", allowed=", ".join(SIDE_POINTS + FRONT_POINTS))
         points = {str(name): _pair(str(name), uv) for name, uv in data["points"].items()}
-        return Marks(
-            check_range("time_s", _number("time_s", data.get("time_s", 0.0)), 0.0, 36_000.0, "s"), points
-        )
+        time_s = check_range("time_s", _number("time_s", data.get("time_s", 0.0)), 0.0, 36_000.0, "s")
+        return Marks(time_s, points, _guessed(data.get("guessed", ()), points))
 
     @staticmethod
     def read(path: Path) -> Marks:
@@ -111,6 +113,18 @@ def _pair(name: str, uv: Any) -> tuple[float, float]:
     if not isinstance(uv, list | tuple) or len(uv) != 2:
         raise InputError(name, "not a pair of pixels", value=uv, allowed="[u, v]")
     return _number(name, uv[0]), _number(name, uv[1])
+
+
+def _guessed(said: Any, points: Mapping[str, Any]) -> frozenset[str]:
+    """Names of guessed points; anything that is not a list of marked points that can be guessed is refused, for it
+    would let a guess pass as a marked point."""
+    allowed = [n for n in points if n in U_POINT_MM]
+    if not isinstance(said, list | tuple | dict) or not all(
+        isinstance(n, str) and n in allowed for n in said
+    ):
+        raise InputError("guessed", "not a list of marked points of the leg", value=str(said)[:80],
+                         allowed=", ".join(allowed) or "none of these points")  # fmt: skip
+    return frozenset(said)
 
 
 @dataclass(frozen=True)
@@ -185,7 +199,9 @@ def analyse_clip(
     tracks = track_points(video, marks.time_s, points, told, cancelled)
     if progress is not None:
         progress(0.97, "reading the turns")
-    result = read_tracks(tracks, view, side, crank_mm, camera_mm, twin, readout_ms, shoe_line, scene)
+    result = read_tracks(
+        tracks, view, side, crank_mm, camera_mm, twin, readout_ms, shoe_line, scene, marks.guessed
+    )
     if progress is not None:
         progress(1.0, "done")
     return result
@@ -201,13 +217,17 @@ def read_tracks(
     readout_ms: float | None = None,
     shoe_line: Mapping[str, Measured] | None = None,
     scene: Scene | None = None,
+    guessed: Collection[str] = (),
 ) -> FilmResult:
-    """What the body does by crank angle, from points that were followed; arguments and errors as `analyse_clip`."""
+    """What the body does by crank angle, from points that were followed; arguments and errors as `analyse_clip`.
+
+    guessed: points that a network guessed and nobody confirmed: what hangs from them is an estimate.
+    """
     ride, theta_rad = (
         _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene or Scene()) if view == "side"
         else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
-    return FilmResult(ride, tracks.to_json(), np.degrees(theta_rad))
+    return FilmResult(as_estimates(ride, guessed), tracks.to_json(), np.degrees(theta_rad))
 
 
 def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | None) -> None:
@@ -266,7 +286,8 @@ def _front(
     readout_ms: float | None,
     shoe_line: Mapping[str, Measured],
 ) -> tuple[RideResult, Floats]:
-    reading = read_front(tracks, crank_mm, camera_mm, twin, readout_ms)
+    sure = twin if twin is not None and not twin.guessed else None  # a guess tells no knee's depth
+    reading = read_front(tracks, crank_mm, camera_mm, sure, readout_ms)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
     lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
     apart = {s: shoe_line.get(s, SHOE_LINE) for s in ("left", "right")}

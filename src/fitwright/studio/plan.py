@@ -16,6 +16,7 @@ from fitwright.linkage.first_guess import SOLE_AND_STACK_MM, first_guess
 from fitwright.linkage.learning import updated
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
+from fitwright.motion.estimate import refuse_guesses
 from fitwright.motion.ride import RideResult
 from fitwright.plan.adjustables import Setting
 from fitwright.plan.findings import find_all
@@ -59,11 +60,13 @@ class PlanPage:
 
 
 def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
-    """The twin fitted to the ride of one side (InputError says what is missing)."""
+    """The twin fitted to the ride of one side (InputError says what is missing); the first guess where the ride's
+    points were guessed themselves."""
     ride, ridden = _side_ride(visit, when)
     if side != ridden:
         raise InputError("side", f"the {side} side was not filmed", allowed=ridden)
-    return calibrate(ride, side, guessed_twin(visit, side, when))
+    first = guessed_twin(visit, side, when)
+    return first if ride.guessed else calibrate(ride, side, first)
 
 
 def gather(visit: Visit, when: str = "before") -> PlanInputs:
@@ -106,7 +109,7 @@ def make(visit: Visit) -> Plan:
     current = analysis(visit, "plan", "plan")
     goes_on = {"continues": current.pk} if current is not None and doing.done_or_undone(visit) else {}
     with transaction.atomic():
-        for side, twin in inputs.twins.items():
+        for side, twin in () if inputs.ride.guessed else inputs.twins.items():
             analyse(visit, "twin", side, twin.to_json())
         _keep(visit, data, {"ride": film_of(visit)} | goes_on)
     return plan
@@ -227,6 +230,8 @@ def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
             "changes", "none is recorded as done", hint="Record what was done, then measure again"
         )
     before, after = gather(visit, "before"), gather(visit, "after")
+    for name, inputs in (("before", before), ("after", after)):
+        refuse_guesses(inputs.ride, f"the one {name} ")
     found = watched_values(after, find_all(after))
     predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
     rows = outcomes(predicted, found)

@@ -206,12 +206,13 @@ def read(visit: Visit, view: str, when: str, given: Mapping[str, Any], tracks: T
     marks = given["marks"]
     around = marks.get("around", {})
     how = how_read(visit, view, when, given.get("camera_mm"), around)
-    scene, _ = scene_and_followed(Marks.from_json(marks), how["scene"])
+    picked = Marks.from_json(marks)
+    scene, _ = scene_and_followed(picked, how["scene"])
     depth_mm = around.get("card_depth_mm")
     if depth_mm is not None:
         film = path_of(Medium.objects.get(sha256=marks["sha256"]))
         scene = with_card(scene, film, marks["time_s"], tracks.info, how["side"], depth_mm)
-    return read_tracks(tracks, **(how | {"scene": scene}))
+    return read_tracks(tracks, **(how | {"scene": scene, "guessed": picked.guessed}))
 
 
 def read_again(visit: Visit, view: str, when: str) -> bool:
