@@ -67,15 +67,17 @@ def analyse(
     Example: fitwright ride analyse side.mp4 --view side --side right --points side.json --crank-mm 172.5
     """
     from fitwright.studio.film import Marks, analyse_clip
+    from fitwright.studio.film_weak import advice_in
     from fitwright.vision.scene import Scene
 
     target = None if json_out in (None, "-") else check_target("json", Path(str(json_out)))
+    marks = Marks.read(points)
     with progress_line() as progress:
         result = analyse_clip(
             video,
             view,
             side,
-            Marks.read(points),
+            marks,
             crank_mm,
             camera_mm=camera_mm,
             twin=_twin(twin),
@@ -91,13 +93,14 @@ def analyse(
             card_depth_mm=card_depth_mm,
             progress=progress,
         )
-    data = result.contract_json()
+    weak = advice_in(video, marks.time_s, result.ride, result.to_json())
+    data = result.contract_json() | {"advice": list(weak)}
     if json_out == "-":
         typer.echo(json.dumps(data, ensure_ascii=False))
         return
     if target is not None:
         write_whole(target, json.dumps(data, ensure_ascii=False).encode())
-    typer.echo(_text(video.name, result.ride))
+    typer.echo(_text(video.name, result.ride, weak))
     if target is not None:
         typer.echo(f"\nWritten: {target}")
 
@@ -115,7 +118,7 @@ def _twin(path: Path | None) -> Any:
                          hint="Give the file that --view side --json wrote") from error  # fmt: skip
 
 
-def _text(name: str, ride: Any) -> str:
+def _text(name: str, ride: Any, weak: tuple[str, ...]) -> str:
     turns = ", ".join(f"{n} {s}" for s, n in ride.cycles.items())
     lines = [f"{name}: {ride.cadence_rpm}, whole turns: {turns}. Values ± 95 %.", ""]
     sides = list(ride.quantities)
@@ -131,7 +134,7 @@ def _text(name: str, ride: Any) -> str:
             + "".join(f"{_cell(ride.value(s, 'knee_path_mm', e)):>20}" for s in sides)
             for e in FRONT_EVENTS
         ]
-    return "\n".join(lines + ([""] if ride.notes else []) + [f"Note: {n}" for n in ride.notes])
+    return "\n".join(lines + ([""] if weak else []) + [f"Note: {n}" for n in weak])
 
 
 def _cell(value: Measured | None) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -16,7 +16,8 @@ from fitwright.quantity import Floats, listed
 from fitwright.records.models import Analysis, Visit
 from fitwright.sheets.curve import Chart, CurveLine, curve_svg, plot_of
 from fitwright.sheets.ink import State
-from fitwright.studio import drawings, picks, ride
+from fitwright.studio import drawings, ride
+from fitwright.studio.film_weak import LABELS, advice_on, floats, size_of, spells_in
 from fitwright.studio.proxies import Proxy, proxy_of
 from fitwright.studio.ride_bands import curve_target
 from fitwright.vision.scene import STILL_POINTS
@@ -37,7 +38,6 @@ CURVES = {
              ("trunk_inclination", "Trunk to horizontal", "more upright", "lower")),
     "front": tuple(c for c in drawings.CURVES if c[0] == "knee_path"),
 }  # fmt: skip
-LABELS = {p.name: p.label for p in (*picks.SIDE_FILM, *picks.FRONT_FILM)}
 CHART_PX = (420.0, 230.0)
 MOST_SPELLS = 6
 """Weak places of one point that its line on the page names; the rest is counted."""
@@ -120,21 +120,8 @@ def advice(clip: ride.Clip) -> tuple[str, ...]:
     if tracks is None:
         return clip.ride.notes
     proxy = proxy_of(clip.medium)
-    times = np.array(tracks["time_s"])
-    seen = weak.advice(
-        spells(clip.analysed), times, clip.ride.cadence_rpm.value, 1.0 / float(np.median(np.diff(times))),
-        proxy.table.burnt if proxy else None,
-    )  # fmt: skip
-    names = sorted(tracks["points"], key=len, reverse=True)
-    return tuple(labelled(words, names) for words in (*clip.ride.notes, *seen))
-
-
-def labelled(words: str, names: Sequence[str]) -> str:
-    """A note with the points called as the page calls them; longer names first."""
-    for name in names:
-        if "_" in name:
-            words = words.replace(name, LABELS.get(name, name.replace("_", " ")))
-    return words
+    burnt = proxy.table.burnt if proxy else None
+    return advice_on(clip.ride, tracks, spells(clip.analysed), burnt)
 
 
 def missing(found: tuple[ride.Clip, ...]) -> tuple[str, ...]:
@@ -209,7 +196,7 @@ def data(clip: ride.Clip) -> dict[str, Any]:
     out["points"] = [
         {
             "name": n, "side": _side(n, clip.view), "u_px": _picked(p["u_px"], at),
-            **{k: listed(_bridged(time_s, _floats(_picked(p[k], at))), 2) for k in "uv"},
+            **{k: listed(_bridged(time_s, floats(_picked(p[k], at))), 2) for k in "uv"},
         }
         for n, p in tracks["points"].items()
     ]  # fmt: skip
@@ -244,24 +231,14 @@ def _read(pk: int, created_at: datetime) -> dict[str, Any]:
 
 @lru_cache(maxsize=64)
 def _spells(pk: int, created_at: datetime) -> tuple[weak.Spell, ...]:
-    read = _read(pk, created_at)
-    tracks = read["tracks"]
-    count = len(tracks["time_s"])
-    uv = {n: np.column_stack([_floats(p["u"]), _floats(p["v"])]) for n, p in tracks["points"].items()}
-    theta = _floats(read.get("theta_deg") or [None] * count)
-    return weak.weak_spells(weak.Followed(
-        np.array(tracks["time_s"]), uv, {n: _floats(p["u_px"]) for n, p in tracks["points"].items()}, theta,
-        _size(None, tracks),
-    ))  # fmt: skip
+    return spells_in(_read(pk, created_at))
 
 
 def _size(proxy: Proxy | None, tracks: Mapping[str, Any] | None) -> tuple[int, int]:
     """Size of the upright picture, px."""
     if proxy is not None or tracks is None:
         return proxy.table.film_px if proxy else (0, 0)
-    clip = tracks["clip"]
-    w, h = int(clip["width_px"]), int(clip["height_px"])
-    return (h, w) if clip["rotation_deg"] in (90, 270) else (w, h)
+    return size_of(tracks)
 
 
 def _scale(clip: ride.Clip, tracks: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -270,8 +247,8 @@ def _scale(clip: ride.Clip, tracks: Mapping[str, Any]) -> dict[str, Any] | None:
     paths = [p for n, p in tracks["points"].items() if n.startswith("pedal")]
     if not paths or not crank_mm:
         return None
-    low = [np.nanpercentile(_floats(p[a]), 0.5) for p in paths for a in "uv"]
-    high = [np.nanpercentile(_floats(p[a]), 99.5) for p in paths for a in "uv"]
+    low = [np.nanpercentile(floats(p[a]), 0.5) for p in paths for a in "uv"]
+    high = [np.nanpercentile(floats(p[a]), 99.5) for p in paths for a in "uv"]
     middle = (np.array(low) + high).reshape(-1, 2).mean(axis=0) / 2
     radius = float(np.mean((np.array(high) - low)[1::2])) / 2
     return {"centre": listed(middle, 1), "mm_per_px": round(crank_mm / radius, 5)} if radius > 1 else None
@@ -293,10 +270,6 @@ def _bridged(time_s: Floats, values: Floats) -> Floats:
     """(T,) values with straight lines over what was not seen, so that one sees where the point should be."""
     seen = np.isfinite(values)
     return np.interp(time_s, time_s[seen], values[seen]) if seen.any() else values
-
-
-def _floats(values: list[float | None]) -> Floats:
-    return np.array([np.nan if v is None else v for v in values], dtype=np.float64)
 
 
 def _side(name: str, view: str) -> str:

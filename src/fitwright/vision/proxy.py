@@ -113,14 +113,17 @@ class _Light:
         if time_s < self.next_s:
             return
         self.next_s = time_s + LOOKED_AT_S
-        luma = luma_of(frame)[::4, ::4]
-        deep = 1 << (frame.format.components[0].bits - 8)
-        white = (
-            255 if frame.color_range == 2 else 235
-        ) * deep  # unless it says otherwise, 16 to 235 is meant
-        self.shares.append(float(np.mean(luma >= BURNT * white)))
+        self.shares.append(burnt_share(frame))
 
     @property
     def burnt(self) -> float:
         """Mean share of burnt-out pixels."""
         return float(np.mean(self.shares)) if self.shares else 0.0
+
+
+def burnt_share(frame: Any) -> float:
+    """Share of a decoded frame's pixels that are burnt out to white."""
+    luma = luma_of(frame)[::4, ::4]
+    deep = 1 << (frame.format.components[0].bits - 8)
+    white = (255 if frame.color_range == 2 else 235) * deep  # unless it says otherwise, 16 to 235 is meant
+    return float(np.mean(luma >= BURNT * white))

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from fitwright.errors import InputError, Stopped
 from fitwright.records.models import Visit
-from fitwright.studio import corrections, film_page, jobs, mend, ride
+from fitwright.studio import corrections, film_page, film_weak, jobs, mend, ride
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import VIEW_WORDS, WHEN_WORDS
@@ -93,7 +93,7 @@ def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse
     except Stopped:
         return JsonResponse({"problem": "Stopped. The points stay as they were."}, status=422)
     again = (f"The film {words}, is read again with it." for words in jobs.start_readings(visit))
-    told = film_page.labelled(told, sorted(film_page.LABELS, key=len, reverse=True))
+    told = film_weak.labelled(told, sorted(film_weak.LABELS, key=len, reverse=True))
     return JsonResponse({"said": " ".join([told, *again])})
 
 
