@@ -18,6 +18,7 @@ NO_PAGES = {"work", "phone_bench", "position", "bolt_room"}
 ALONE = (
     "/",
     "/riders/new",
+    "/studio/",
     "/studio/hardware",
     "/studio/cameras",
     "/studio/bands",

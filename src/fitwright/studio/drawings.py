@@ -145,6 +145,24 @@ def side_figure(visit: Visit, links: bool = True) -> RiderFigure:
     )  # fmt: skip
 
 
+def side_by_side(visit: Visit) -> dict[str, RiderFigure]:
+    """The rider from the side at each moment ("before", "after") that was filmed, without numbers, each by itself."""
+    now, before = _twins(visit)
+    legs = {"before": before or now, "after": now if before else None}
+    found = {}
+    for when, leg in legs.items():
+        known = rides(visit)
+        ride = next((known[v, when] for v in ("side right", "side left", MARKERS) if (v, when) in known), None)
+        if ride is not None and leg is not None:
+            contact = plan.contact_at(visit, when) if bike.contact_points(visit) is not None else None
+            upper = _upper(ride)
+            found[when] = RiderFigure(
+                leg=leg, contact=contact, curves=_leg_curves(ride), shoulder_mm=upper.get("shoulder_mm"),
+                elbow_mm=upper.get("elbow_mm"), hand_mm=upper.get("hand_mm"),
+            )  # fmt: skip
+    return found
+
+
 def bike_drawing(visit: Visit, width: float = 540.0, height: float = 470.0) -> str:
     """The bike with all its numbers as SVG; empty while the contact points are not whole.
 

@@ -24,6 +24,7 @@ from fitwright.web.views import (
     plan,
     ride,
     ride_files,
+    rider_view,
     still,
     visit,
 )
@@ -51,6 +52,7 @@ urlpatterns = [
     path("", front.front, name="front"),
     path("riders/new", front.rider_new, name="rider_new"),
     path("riders/<int:pk>", front.rider, name="rider"),
+    path("riders/<int:pk>/compare", front.compare, name="compare"),
     path("riders/<int:pk>/visits", front.visit_new, name="visit_new"),
     path("studio/", house.page, name="house"),
     path("studio/hardware", catalogue.page, name="catalogue"),
@@ -88,6 +90,7 @@ urlpatterns = [
     path("visits/<int:pk>/plan/bolt", bolt.page, name="bolt"),
     path("visits/<int:pk>/plan/bolt/room", bolt.room, name="bolt_room"),
     path("visits/<int:pk>/handover", handover.page, name="handover"),
+    path("visits/<int:pk>/second-screen", rider_view.page, name="second_screen"),
     path("visits/<int:pk>/documents/<slug:name>.pdf", handover.document, name="document"),
     path("visits/<int:pk>/position.json", handover.position, name="position"),
     path("scale-card.pdf", overview.scale_card, name="scale_card"),
