@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from fitwright.quantity import Measured, format_pm
 
-UNITS = {"deg": "°", "1": "", "%": " %", "mm2": " mm²"}
+RATING = "of 10"
+"""Unit of what a rider says on a scale from 0 to 10: its spread is drawn, not written."""
+UNITS = {RATING: "", "deg": "°", "1": "", "%": " %", "mm2": " mm²"}
 
 
 def unit_tail(unit: str) -> str:
@@ -20,7 +22,9 @@ def number(value: float, unit: str = "1", decimals: int = 1) -> str:
 
 
 def value_words(m: Measured) -> str:
-    """`33.8 ± 1.1°`; a value whose uncertainty nobody stated stands alone: `705 mm`."""
+    """`33.8 ± 1.1°`; a value whose uncertainty nobody stated stands alone: `705 mm`; so does a rating: `3`."""
+    if m.unit == RATING:
+        return number(m.value, decimals=0)
     return format_pm(m) if m.u > 0 else number(m.value, m.unit)
 
 

@@ -10,9 +10,8 @@ from django_htmx.middleware import HtmxDetails
 
 from fitwright.errors import InputError
 from fitwright.records.models import Bike, Rider, Visit
-from fitwright.studio import riders
+from fitwright.studio import rider_page, riders
 from fitwright.studio.entry import sentence
-from fitwright.studio.feet import cleats
 from fitwright.studio.intake import USE_WORDS
 from fitwright.studio.visits import new_rider, open_visit
 from fitwright.web.views.boxes import key_of
@@ -52,12 +51,28 @@ def rider_new(request: HttpRequest) -> HttpResponse:
 
 
 def rider(request: HttpRequest, pk: int) -> HttpResponse:
-    """A rider with visits, bikes and shoes."""
+    """A rider: each visit in a few lines, the main numbers over the visits, and a form to open the next."""
     person = get_object_or_404(Rider, pk=pk)
-    visits = person.visits.select_related("bike")
-    context = {"studio": the_studio(), "rider": person, "visits": visits, "uses": USE_WORDS.items()}
-    context["reminders"] = cleats.due_words(person)
+    told = rider_page.page(person, key_of(request.GET.get("before")))
+    context = {"studio": the_studio(), "rider": person, "page": told, "uses": USE_WORDS.items()}
     return render(request, "front/rider.html", context)
+
+
+@require_safe
+def compare(request: HttpRequest, pk: int) -> HttpResponse:
+    """Two visits of a rider beside each other; `?a=` and `?b=` name them."""
+    person = get_object_or_404(Rider, pk=pk)
+    keys = key_of(request.GET.get("a")), key_of(request.GET.get("b"))
+    picks = (("a", "One visit", keys[0]), ("b", "and another", keys[1]))
+    visits = person.visits.select_related("bike")[:200]
+    context = {"studio": the_studio(), "rider": person, "visits": visits, "picks": picks}
+    try:
+        first, second, rows = rider_page.compare(person, *keys)
+    except InputError as error:
+        asked = "a" in request.GET or "b" in request.GET
+        wrong = {"problem": sentence(error)} if asked else {}
+        return render(request, "front/compare.html", context | wrong, status=422 if asked else 200)
+    return render(request, "front/compare.html", context | {"first": first, "second": second, "rows": rows})
 
 
 @require_POST
