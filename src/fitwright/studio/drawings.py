@@ -152,7 +152,9 @@ def side_by_side(visit: Visit) -> dict[str, RiderFigure]:
     found = {}
     for when, leg in legs.items():
         known = rides(visit)
-        ride = next((known[v, when] for v in ("side right", "side left", MARKERS) if (v, when) in known), None)
+        ride = next(
+            (known[v, when] for v in ("side right", "side left", MARKERS) if (v, when) in known), None
+        )
         if ride is not None and leg is not None:
             contact = plan.contact_at(visit, when) if bike.contact_points(visit) is not None else None
             upper = _upper(ride)

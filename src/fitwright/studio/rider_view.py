@@ -88,7 +88,8 @@ def _changes(visit: Visit) -> Iterator[Step]:
     made = [r.planned["words"] for r in doing.changes_of(visit) if r.state in doing.MADE]
     for i, words in enumerate(made):
         count = f"Change {i + 1} of {len(made)}" if len(made) > 1 else "The change"
-        yield Step(f"{words[:1].upper()}{words[1:].split(':')[0]}.", count, _bodies(visit) if "cleat" not in words.lower() else _soles(visit))
+        pictures = _soles(visit) if "cleat" in words.lower() else _bodies(visit)
+        yield Step(f"{words[:1].upper()}{words[1:].split(':')[0]}.", count, pictures)
 
 
 def _films(visit: Visit) -> Iterator[Step]:
