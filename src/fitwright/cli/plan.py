@@ -10,7 +10,7 @@ from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.serve import StudioOption
 from fitwright.cli.visit import VisitArgument, visit_of
 from fitwright.errors import InputError
-from fitwright.plan.types import Plan, Prediction
+from fitwright.plan.types import Alternative, Finding, Plan, Prediction
 from fitwright.quantity import format_pm
 from fitwright.studio import plan as station
 
@@ -18,14 +18,29 @@ app = typer.Typer(no_args_is_help=True, help="Findings, and the smallest set of 
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
+WayOption = Annotated[
+    str,
+    typer.Option(
+        "--way", help="What to spare first: fewest, gentlest or middle (default: as chosen before)."
+    ),
+]
+
+
 @app.command("solve")
 @reports_errors
-def solve(visit: VisitArgument, studio: StudioOption = None, as_json: JsonFlag = False) -> None:
-    """Make the plan of a visit from its ride, soles and bike, and keep it.
+def solve(
+    visit: VisitArgument, studio: StudioOption = None, way: WayOption = "", as_json: JsonFlag = False
+) -> None:
+    """Make the plan of a visit from its ride, soles and bike, by the studio's bands and the visit's wishes; keep it.
 
-    Example: fitwright plan solve 1 --studio demo-studio
+    Once changes were recorded as done it goes on from there and asks for none of them again.
+
+    Example: fitwright plan solve 1 --way gentlest --studio demo-studio
     """
-    plan = station.make(visit_of(visit))
+    about = visit_of(visit)
+    if way:
+        station.prefer(about, way)
+    plan = station.make(about)
     emit(plan.to_json(), as_json, lambda: _plan_text(plan))
 
 
@@ -61,15 +76,39 @@ def _line(p: Prediction) -> str:
 
 
 def _plan_text(plan: Plan) -> str:
-    lines = ["Findings"]
-    for f in plan.findings:
-        band = f"{f.target.low:g} to {f.target.high:g}"
-        side = "" if f.side == "both" else f", {f.side}"
-        lines.append(f"  {f.target.label + side:<46} {format_pm(f.value):>18}  {f.state:<8} ({band})")
+    lines = ["Findings", *map(_finding_line, plan.findings)]
     if plan.stopped:
         return "\n".join([*lines, "", plan.stopped])
-    lines += ["", "Changes" if plan.changes else "Nothing to change."]
+    if plan.asymmetry:
+        lines += ["", "Left and right", *(f"  {a}" for a in plan.asymmetry)]
+    lines += ["", "Ways to the bands", *(line for w in plan.alternatives for line in _way_lines(w))]
+    chosen = plan.settings["taste"]
+    lines += ["", f"Changes, one at a time ({chosen})" if plan.changes else _nothing(plan)]
     for i, change in enumerate(plan.changes, 1):
         lines.append(f"  {i}. {change.words}")
         lines += ["   " + _line(p) for p in change.predictions]
-    return "\n".join([*lines, *(f"  still open: {u}" for u in plan.unmet), *(f"  {n}" for n in plan.notes)])
+        lines.append(f"     then measure again: {', '.join(change.measure_again)}")
+        lines += [f"     stop when {s}" for s in change.stop_when]
+    still = [f"  still open: {u}" for u in plan.unmet]
+    return "\n".join([*lines, *still, *(f"  {n}" for n in (*plan.later, *plan.notes))])
+
+
+def _nothing(plan: Plan) -> str:
+    return plan.blocked or ("No change helps enough." if plan.unmet else "Nothing to change.")
+
+
+def _finding_line(f: Finding) -> str:
+    band = f"{f.target.low:g} to {f.target.high:g}"
+    side = "" if f.side == "both" else f", {f.side}"
+    inside = f"not compared: {f.refused}" if f.refused else f"{100 * f.probability_in:.0f} % inside"
+    return f"  {f.target.label + side:<46} {format_pm(f.value):>18}  {f.state:<8} ({band}; {inside})"
+
+
+def _way_lines(w: Alternative) -> list[str]:
+    told = [f"  {w.label} ({w.key}): {len(w.changes)} changes, felt {w.felt:.1f}"]
+    told += [f"    {words.split(': from ')[0]}" for words in w.words]
+    for r in w.reaches:
+        if r.acted:
+            chances = f"{100 * r.probability_now:.0f} → {100 * r.probability_then:.0f} % inside"
+            told.append(f"    {r.label}, {r.id.split('.')[0]}: {chances}")
+    return told

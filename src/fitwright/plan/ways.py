@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from fitwright.plan.adjustables import KINDS, instruction, kind_of, split
+from fitwright.plan.adjustables import KINDS, canonical, instruction, kind_of, split
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.search import (
     SERVES,
@@ -43,20 +43,24 @@ STOP_PART: Mapping[int, str] = {
 
 @dataclass(frozen=True)
 class Beyond:
-    """What lies beyond today's plan, worked out only when it is asked for."""
+    """What lies beyond today's plan, worked out only when it is asked for, from where today's ends."""
 
     inputs: PlanInputs
     findings: tuple[Finding, ...]
+    today: Task
+    deltas: Mapping[str, float]
 
     @cached_property
     def all_visits(self) -> Solved:
         """As far as the hardware goes, not only one visit's cautious step."""
-        return solve(task_of(self.inputs, self.findings, one_visit=False))
+        task = task_of(self.inputs, self.findings, one_visit=False, like=self.today)
+        return solve(task, begin=self.deltas)
 
     @cached_property
     def all_parts(self) -> Solved:
         """With nothing kept as it is by wish."""
-        return solve(task_of(replace(self.inputs, pins={}, forbids=frozenset(), ranges={}), self.findings))
+        free = replace(self.inputs, pins={}, forbids=frozenset(), ranges={})
+        return solve(task_of(free, self.findings, like=self.today), begin=self.deltas)
 
 
 def way(task: Task, taste: Taste, deltas: Mapping[str, float], beyond: Beyond) -> Alternative:
@@ -280,10 +284,11 @@ def _held(task: Task, names: Sequence[str]) -> str:
 
 def _if_free(held: Sequence[str], beyond: Beyond) -> str:
     """What the held parts would be asked for, were they free."""
+    done = {canonical(k): v for k, v in beyond.inputs.done.items()}
     asked = [
         f"{kind_of(n).more if d > 0 else kind_of(n).less} {abs(d):.3g}{'°' if kind_of(n).unit == 'deg' else ' mm'}"
         for n in held
-        if (d := beyond.all_parts.deltas.get(n, 0.0))
+        if (d := beyond.all_parts.deltas.get(n, 0.0) - done.get(n, 0.0))
     ]
     return f"; if it were free: {', '.join(asked)}" if asked else ""
 

@@ -24,9 +24,10 @@ def feeling_svg(
     moments: Sequence[str],
     lines: Sequence[FeelingLine],
     theme: Theme = "page",
-    width: float = 460.0,
+    width: float = 380.0,
 ) -> str:
-    """The lines as SVG; words at the right end of each line, moved apart where they would lie on each other."""
+    """The lines as SVG; the words stand at the end of each line that reaches the last moment,
+    moved apart where they would lie on each other."""
     words = "; ".join(
         f"{x.words} {' → '.join('–' if r is None else str(r) for r in x.ratings)}" for x in lines
     )
@@ -44,13 +45,13 @@ def feeling_svg(
     ends = []
     for line in lines:
         points: list[XY] = [(x, _y(r)) for x, r in zip(across, line.ratings, strict=True) if r is not None]
-        if not points:
-            continue
-        if len(points) > 1:
-            pen.path(points, pen.ink.side(line.side), LINE)
-        for at in points:
-            pen.mark(at, line.side)
-        ends.append((points[-1][1], line))
+        with pen.group(line.words):
+            if len(points) > 1:
+                pen.path(points, pen.ink.side(line.side), LINE)
+            for at in points:
+                pen.mark(at, line.side)
+        if line.ratings and line.ratings[-1] is not None:
+            ends.append((points[-1][1], line))
     for y, (_, line) in zip(_apart([y for y, _ in ends]), ends, strict=True):
         pen.text((right + 12, y + 4), shorten(line.words, 26), SMALL, pen.ink.ink)
     return pen.svg()

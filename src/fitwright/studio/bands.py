@@ -81,6 +81,12 @@ class StudioBand:
         return ", ".join(w for w in said if w)
 
     @property
+    def role_words(self) -> str:
+        """What a plan does with it; a band of opinion is acted on only on wish."""
+        only = self.target.role == "target" and self.target.strength == "opinion"
+        return "acted on only where a visit wishes it" if only else ROLE_WORDS[self.target.role]
+
+    @property
     def uses_words(self) -> str:
         """`road, long rides; gravel`, or all."""
         return "; ".join(USE_WORDS[u] for u in self.target.uses) or "every use"
@@ -221,7 +227,7 @@ def changed_since(kept: list[dict[str, Any]], use: str) -> bool:
 def in_words(t: Target) -> str:
     """`30 to 40° for every use, acted on (study)`."""
     unit = {"deg": "°", "1": ""}.get(t.unit, f" {t.unit}")
-    uses = ", ".join(USE_WORDS[u] for u in t.uses) or "every use"
+    uses = "; ".join(USE_WORDS[u] for u in t.uses) or "every use"
     acted = "" if t.role == "target" else ", shown only"
     return f"{t.low:g} to {t.high:g}{unit} for {uses}{acted} ({STRENGTH_WORDS[t.strength]})".replace("-", "−")
 

@@ -20,21 +20,17 @@ from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import Forecast, make_forecast, sagittal
 from fitwright.plan.types import Prediction
 from fitwright.quantity import Measured
-from fitwright.records.models import Analysis, Answer, ChangeStep, Measurement, Visit
+from fitwright.records.models import Analysis, Answer, Band, ChangeStep, Measurement, Visit
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
-from fitwright.studio import drawings, plan
+from fitwright.studio import drawings, intake, plan
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.feet import clearance, toe
 from fitwright.studio.remembered import remembered
+from fitwright.studio.wishes import GROUPS, box_of
 
 SIDES = ("left", "right")
 MOVES_THE_SHOE = ("cleat_x_mm", "cleat_z_mm", "cleat_psi_deg", "spacer_mm", "crank_mm")
-GROUPS = (
-    ("Cleats", ("cleat_x_mm", "cleat_z_mm", "cleat_psi_deg")), ("Under each foot", ("spacer_mm", "shim_mm")),
-    ("Saddle", ("saddle_height_mm", "saddle_setback_mm")), ("Hands", ("hood_x_mm", "hood_y_mm")),
-    ("Crank", ("crank_mm",)),
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -106,15 +102,18 @@ def ready(visit: Visit) -> Ready:
     """Made once for each state of the records.
 
     Raises:
-        InputError: ride, contact points or height are missing (names the station).
+        InputError: ride, contact points or height are missing (names the station), or a red flag.
     """
+    if stopped := intake.referral(visit):
+        raise InputError("visit", stopped)
     tables = (Analysis, Answer, Measurement)
     newest = [t.objects.filter(visit=visit).aggregate(n=Max("pk"))["n"] for t in tables]
+    newest.append(Band.objects.aggregate(n=Max("pk"))["n"])
     newest.append(ChangeStep.objects.filter(change__visit=visit).aggregate(n=Max("pk"))["n"])
     shoes = repr(visit.shoes.cleat_system) if visit.shoes else ""
 
     def made() -> Ready:
-        inputs = plan.gather(visit)
+        inputs = plan.gather(visit, plan.newest(visit))
         twin, ride = next(iter(inputs.twins.values())), inputs.front_ride
         side = replace(
             drawings.side_figure(visit, links=False), leg=twin.leg, before=None, contact=inputs.contact,
@@ -162,7 +161,7 @@ def _deltas(groups: tuple[tuple[str, tuple[Stepper, ...]], ...]) -> dict[str, fl
 
 def _groups(setting: Setting, typed: Mapping[str, str]) -> tuple[tuple[str, tuple[Stepper, ...]], ...]:
     found = []
-    for title, kinds in GROUPS:
+    for title, _, kinds in GROUPS:
         names = [n for kind in kinds for n in all_names() if split(n)[0] == kind]
         steppers = [s for n in names if (s := _stepper(setting, n, typed.get(n, ""))) is not None]
         if steppers:
@@ -172,17 +171,11 @@ def _groups(setting: Setting, typed: Mapping[str, str]) -> tuple[tuple[str, tupl
 
 def _stepper(setting: Setting, name: str, text: str) -> Stepper | None:
     """None where the part was not measured (a cleat without a photograph)."""
-    try:
-        now = round(setting.value(name), 1)
-    except InputError:
+    box = box_of(setting, name)
+    if box is None:
         return None
-    kind, (_, side) = KINDS[split(name)[0]], split(name)
-    low, high = now + kind.low, now + kind.high
-    if kind.kind in ("spacer_mm", "shim_mm"):
-        low = max(low, 0.0)
-    field = Field(
-        name, kind.noun[:1].upper() + kind.noun[1:], unit=kind.unit, low=round(low, 1), high=round(high, 1)
-    )
+    (field, now), (kind_name, side) = box, split(name)
+    step = KINDS[kind_name].step
     value, error = now, None
     if text.strip():
         try:
@@ -190,8 +183,8 @@ def _stepper(setting: Setting, name: str, text: str) -> Stepper | None:
         except InputError as wrong:
             error = wrong
     return Stepper(
-        field, side, now, text.strip() if error else f"{value:g}", value - now, max(low, value - kind.step),
-        min(high, value + kind.step), kind.step, error,
+        field, side, now, text.strip() if error else f"{value:g}", value - now, max(field.low, value - step),
+        min(field.high, value + step), step, error,
     )  # fmt: skip
 
 

@@ -32,7 +32,8 @@ class Feeling:
 
     Attributes: step: the key of the last turn, 0 before any; after: that turn in words. fields: what is asked, with
     what was said of it already. others: sites that may be added. rows: (words, side, ratings by moment) and
-    moments, for the table. advice: what feels worse and what to do. svgs: pain and comfort drawn.
+    moments, for the table. advice: what feels worse and what to do. svgs: pain and
+        comfort drawn, each with its title.
     """
 
     step: int
@@ -42,7 +43,7 @@ class Feeling:
     moments: tuple[str, ...]
     rows: tuple[FeelingLine, ...]
     advice: tuple[str, ...]
-    svgs: tuple[str, ...]
+    svgs: tuple[tuple[str, str], ...]
 
     @property
     def asked(self) -> bool:
@@ -159,8 +160,8 @@ def _course(
     return (Moment("on arrival", known[0]), *after)
 
 
-def _drawn(moments: tuple[str, ...], rows: tuple[FeelingLine, ...]) -> tuple[str, ...]:
+def _drawn(moments: tuple[str, ...], rows: tuple[FeelingLine, ...]) -> tuple[tuple[str, str], ...]:
     pain = tuple(r for r in rows if r.words in {w for s, w in WORDS.items() if s[0] == "pain"})
     comfort = tuple(r for r in rows if r not in pain)
     titled = (("Pain, 10 is the worst", pain), ("Comfort, 10 is best", comfort))
-    return tuple(feeling_svg(title, moments, lines) for title, lines in titled if lines)
+    return tuple((title, feeling_svg(title, moments, lines)) for title, lines in titled if lines)

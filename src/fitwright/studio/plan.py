@@ -25,6 +25,7 @@ from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
 from fitwright.plan.outcome import Outcome, outcomes, pairs_of
 from fitwright.plan.search import task_of
+from fitwright.plan.solver import TASTES
 from fitwright.plan.types import Plan, Prediction
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Change, Visit
@@ -141,8 +142,15 @@ def choose(visit: Visit, key: str) -> None:
     data = dict(row.result) | chosen | row.result["wished"].get(key, {})
     data["settings"] = row.result["settings"] | {"taste": key}
     with transaction.atomic():
-        answer(visit, STATION, wishes.TASTE, key)
+        prefer(visit, key)
         _keep(visit, data, row.inputs)
+
+
+def prefer(visit: Visit, key: str) -> None:
+    """What plans of this visit spare first from now on."""
+    if key not in (known := [t.key for t in TASTES]):
+        raise InputError("way", "unknown", value=key[:20], allowed=", ".join(known))
+    answer(visit, STATION, wishes.TASTE, key)
 
 
 def _keep(visit: Visit, data: Mapping[str, Any], inputs: Mapping[str, Any]) -> None:

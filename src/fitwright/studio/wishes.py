@@ -176,21 +176,28 @@ def _to_undo(visit: Visit) -> Answer | None:
 # --- one part ---
 
 
-def _row(
-    setting: Setting, name: str, on_record: Mapping[str, Any] | None, typed: Mapping[str, str] | None
-) -> Row | None:
-    """None for a part that was not measured."""
+def box_of(setting: Setting, name: str) -> tuple[Field, float] | None:
+    """The box for a part's hardware value, with what it is now; None for a part that was not measured."""
     try:
         now = round(setting.value(name), 1)
     except InputError:
         return None
-    kind, side = KINDS[split(name)[0]], split(name)[1]
+    kind = KINDS[split(name)[0]]
     low, high = now + kind.low, now + kind.high
     if kind.kind in ("spacer_mm", "shim_mm"):
         low = max(low, 0.0)
-    field = Field(
-        name, kind.noun[:1].upper() + kind.noun[1:], unit=kind.unit, low=round(low, 1), high=round(high, 1)
-    )
+    label = kind.noun[:1].upper() + kind.noun[1:]
+    return Field(name, label, unit=kind.unit, low=round(low, 1), high=round(high, 1)), now
+
+
+def _row(
+    setting: Setting, name: str, on_record: Mapping[str, Any] | None, typed: Mapping[str, str] | None
+) -> Row | None:
+    """None for a part that was not measured."""
+    box = box_of(setting, name)
+    if box is None:
+        return None
+    (field, now), side = box, split(name)[1]
     if typed is None:
         part = on_record or {"mode": "free"}
         text = {"set": "{value:g}", "between": "{low:g} to {high:g}"}.get(part["mode"], "").format(**part)

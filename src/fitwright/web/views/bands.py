@@ -81,8 +81,7 @@ def _row(b: bands.StudioBand) -> dict[str, Any]:
     about, t = QUANTITIES[b.target.key], b.target
     strip = Strip(t.label, (), (t.low, t.high), t.unit, (about.low, about.high), t.source)
     return {
-        "band": b, "words": bands.in_words(t), "strength": bands.STRENGTH_WORDS[t.strength],
-        "role": bands.ROLE_WORDS[t.role], "svg": strip_svg(strip, width=240.0, ident=f"band-{t.ident}"),
+        "band": b, "words": bands.in_words(t), "svg": strip_svg(strip, width=240.0, ident=f"band-{t.ident}"),
     }  # fmt: skip
 
 
@@ -96,7 +95,9 @@ def _form(
     """The boxes of one band; before a quantity is chosen only that."""
     wrong = wrong or {}
     shown = bands.fields(quantity) if quantity else ()
-    ticks = [{"name": f"use.{u}", "words": w, "on": texts.get(f"use.{u}") == "yes"} for u, w in USE_WORDS.items()]
+    ticks = [
+        {"name": f"use.{u}", "words": w, "on": texts.get(f"use.{u}") == "yes"} for u, w in USE_WORDS.items()
+    ]
     return {
         "ident": ident, "quantity": quantity, "label": QUANTITIES[quantity].label if quantity else "",
         "wrong": wrong, "boxes": [_box(f, texts, wrong) for f in shown],

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from fitwright.errors import InputError
-from fitwright.studio import bolt
+from fitwright.studio import bolt, intake
 from fitwright.studio.entry import sentence
 from fitwright.web.strips import prediction_row, trial_row
 from fitwright.web.views.shell import frame, show, the_visit
@@ -15,6 +15,8 @@ from fitwright.web.views.shell import frame, show, the_visit
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Everything by GET, so that a setting has an address and the browser's back button undoes a step."""
     visit = the_visit(pk)
+    if stopped := intake.referral(visit):
+        return show(request, visit, "plan", {"stopped": stopped}, "plan/bolt.html")
     typed = {k: v for k, v in request.GET.items() if k != "nudge"}
     try:
         found = bolt.tried(visit, typed, request.GET.get("nudge", ""))
@@ -32,5 +34,6 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
 def room(request: HttpRequest, pk: int) -> HttpResponse:
     """The slower part: heel and toe."""
     visit = the_visit(pk)
-    rows = [trial_row(r) for r in bolt.room(visit, dict(request.GET.items()))]
+    stopped = intake.referral(visit)
+    rows = [] if stopped else [trial_row(r) for r in bolt.room(visit, dict(request.GET.items()))]
     return render(request, "plan/bolt_room.html", frame(visit, "plan") | {"rows": rows})
