@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fitwright.errors import InputError
-from fitwright.linkage.leg import extremes, pose_arrays, solve
+from fitwright.linkage.leg import extremes, pose_arrays, solve, whole_turn
 
 
 @pytest.mark.parametrize(
@@ -28,6 +28,24 @@ def test_where_the_extremes_lie(worked_leg):
     assert e.low_at_deg == pytest.approx(172.9, abs=0.06)
     assert e.high_at_deg == pytest.approx(356.3, abs=0.06)
     assert e.bdc == pytest.approx(34.21, abs=0.005)
+
+
+def test_extremes_are_those_of_a_fine_grid(worked_leg):
+    """The parabola through three whole degrees against 0.001° of crank."""
+    leg = worked_leg(705)
+    for quantity in ("knee_flexion_deg", "ankle_plantarflexion_deg", "thigh_below_horizontal_deg"):
+        e = extremes(leg, quantity)
+        for value, at, pick in ((e.low, e.low_at_deg, np.argmin), (e.high, e.high_at_deg, np.argmax)):
+            theta = at + np.linspace(-1.5, 1.5, 3001)
+            fine = getattr(solve(leg, theta), quantity)
+            assert value == pytest.approx(float(fine[pick(fine)]), abs=1e-5)
+            assert at == pytest.approx(float(theta[pick(fine)]), abs=5e-3)
+
+
+def test_a_kept_turn_may_not_be_written_to(worked_leg):
+    assert whole_turn(worked_leg(705)) is whole_turn(worked_leg(705))
+    with pytest.raises(ValueError, match="read-only"):
+        whole_turn(worked_leg(705)).knee_x[0] = 1.0
 
 
 def test_segments_keep_their_length_and_the_knee_lies_forward(worked_leg):

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.linkage.leg import LegPose, solve
+from fitwright.linkage.leg import LegPose, whole_turn
 from fitwright.linkage.twin import LegTwin
 from fitwright.quantity import Floats, Measured
 
@@ -147,7 +147,7 @@ def path_change(
     The doubts: the knee follows a shift of the foot more; the foot's yaw ends elsewhere; the swivel follows the yaw;
     a raised saddle lets the knee out; the swivel is larger than fitted.
     """
-    old, new = solve(before), solve(after)
+    old, new = whole_turn(before), whole_turn(after)
     follow, off = shares(new)
     behind = after.axle_to_malleolus_x_mm
     foot = change.spacer_mm - change.cleat_z_mm

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -223,16 +224,30 @@ class Extremes:
     bdc: float
 
 
+@lru_cache(maxsize=512)
+def whole_turn(leg: LegTwin) -> LegPose:
+    """`solve` at every whole degree, kept for the legs asked for last; the arrays may not be written to."""
+    pose = solve(leg)
+    for name in LegPose.__dataclass_fields__:
+        getattr(pose, name).flags.writeable = False
+    return pose
+
+
 def extremes(leg: LegTwin, quantity: str = "knee_flexion_deg") -> Extremes:
-    """Extremes of one of `LegPose`'s angles, refined from the 1° grid to 0.01° of crank."""
-    coarse = np.asarray(getattr(solve(leg), quantity), dtype=np.float64)
+    """Extremes of one of `LegPose`'s angles, refined from the 1° grid by a parabola (to about 0.001° of crank)."""
+    curve = np.asarray(getattr(whole_turn(leg), quantity), dtype=np.float64)
+    (low, low_at), (high, high_at) = (
+        _vertex(curve, int(np.argmin(curve))),
+        _vertex(curve, int(np.argmax(curve))),
+    )
+    return Extremes(low, low_at, high, high_at, float(curve[180]))
 
-    def refine(start: int, sign: float) -> tuple[float, float]:
-        fine_theta = start + np.linspace(-1.0, 1.0, 201)
-        fine = np.asarray(getattr(solve(leg, fine_theta), quantity), dtype=np.float64)
-        i = int(np.argmin(sign * fine))
-        return float(fine[i]), float(fine_theta[i] % 360)
 
-    low, low_at = refine(int(np.argmin(coarse)), 1.0)
-    high, high_at = refine(int(np.argmax(coarse)), -1.0)
-    return Extremes(low, low_at, high, high_at, float(coarse[180]))
+def _vertex(curve: Floats, i: int) -> tuple[float, float]:
+    """Value and crank angle (deg) of the parabola's vertex through point i of the turn and its two neighbours."""
+    before, here, after = float(curve[i - 1]), float(curve[i]), float(curve[(i + 1) % 360])
+    bend = before - 2 * here + after
+    if bend == 0:
+        return here, float(i)
+    off = 0.5 * (before - after) / bend
+    return here - 0.25 * (before - after) * off, (i + off) % 360

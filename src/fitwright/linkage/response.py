@@ -16,14 +16,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from fitwright.bike.contact import ContactPoints
-from fitwright.linkage.leg import check_leg, extremes, solve
+from fitwright.linkage.leg import check_leg, extremes, solve, whole_turn
 from fitwright.linkage.sensitivity import moved, parameter_derivatives, sensitivity
 from fitwright.linkage.twin import LegTwin
 from fitwright.quantity import Floats, Measured
@@ -114,15 +114,11 @@ class ResponseModel:
 
 @dataclass(frozen=True)
 class Effect:
-    """Expected change of one quantity.
-
-    Attributes: total ± u; rigid: adjustable → rigid change it was made from (deg); by_share (5,): deg per unit of
-    each share, so that total = by_share · shares.
-    """
+    """Expected change of one quantity: total ± u, and by_share (5,), deg per unit of each share, so that
+    total = by_share · shares."""
 
     total: Measured
-    rigid: Mapping[str, float] = field(default_factory=dict)
-    by_share: tuple[float, ...] = (0.0,) * len(NAMES)
+    by_share: tuple[float, ...]
 
 
 @lru_cache(maxsize=4096)
@@ -132,7 +128,7 @@ def angle_at_event(leg: LegTwin, contact: ContactPoints, quantity: str, event: s
         e = extremes(leg, quantity)
         return {"min": e.low, "max": e.high, "range": e.high - e.low}[event]
     if event == "mean":
-        return float(np.mean(getattr(solve(leg), quantity)))
+        return float(np.mean(getattr(whole_turn(leg), quantity)))
     at = {"bdc": 180.0, "tdc": 0.0, "top": 0.0, "q90": 90.0, "crank_in_line": crank_in_line_deg(contact)}[
         event
     ]
@@ -182,31 +178,34 @@ def expected_change(
     A share is one unknown per rider, so its uncertainty scales the summed change of its class (it does not
     average out over several changes).
     """
-    rigid = rigid_changes(leg, contact, deltas, quantity, event)
-    by_share = _by_share(leg, contact, deltas, quantity, event, rigid)
+    check_leg(leg)
+    by_share = _by_share(leg, contact, deltas, quantity, event)
     u = math.sqrt(max(float(by_share @ model.matrix @ by_share), 0.0))
     total = Measured(float(by_share @ model.vector), u, "deg", "twin × response")
-    return Effect(total, rigid, tuple(by_share.tolist()))
+    return Effect(total, tuple(by_share.tolist()))
 
 
 def _by_share(
-    leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], quantity: str, event: str,
-    rigid: Mapping[str, float],
-) -> Floats:  # fmt: skip
-    """(5,) deg per unit of each share."""
+    leg: LegTwin, contact: ContactPoints, deltas: Mapping[str, float], quantity: str, event: str
+) -> Floats:
+    """(5,) deg per unit of each share: saddle height first, everything else on top of it."""
     if event == "range":
-        ends = (rigid_changes(leg, contact, deltas, quantity, e) for e in ("max", "min"))
-        high, low = (
-            _by_share(leg, contact, deltas, quantity, e, r) for e, r in zip(("max", "min"), ends, strict=True)
-        )
+        high, low = (_by_share(leg, contact, deltas, quantity, e) for e in ("max", "min"))
         return high - low
     out = np.zeros(len(NAMES))
     raised = deltas.get("saddle_height_mm", 0.0)
-    for place, weight in _places(quantity, event).items():
-        out[NAMES.index(f"knee_{place}")] = weight * rigid.get("saddle_height_mm", 0.0)
-        if quantity == "ankle_plantarflexion_deg" and raised:
-            out[NAMES.index(f"ankle_{place}")] = weight * raised * heel_per_mm(leg, contact, place)
-    out[NAMES.index("other")] = sum(v for k, v in rigid.items() if k != "saddle_height_mm")
+    now = angle_at_event(leg, contact, quantity, event)
+    then = now
+    if raised:
+        then = angle_at_event(moved(leg, contact, {"saddle_height_mm": raised}), contact, quantity, event)
+        for place, weight in _places(quantity, event).items():
+            out[NAMES.index(f"knee_{place}")] = weight * (then - now)
+            if quantity == "ankle_plantarflexion_deg":
+                heel = heel_per_mm(leg, contact, place)
+                out[NAMES.index(f"ankle_{place}")] = weight * raised * heel
+    if any(v for k, v in deltas.items() if k != "saddle_height_mm"):
+        end = angle_at_event(moved(leg, contact, deltas), contact, quantity, event)
+        out[NAMES.index("other")] = end - then
     return out
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -114,6 +115,7 @@ class Setting:
         return Setting(replace(contact, **values), cleats)
 
 
+@lru_cache(maxsize=256)
 def split(name: str) -> tuple[str, str]:
     """`cleat_x_mm_left` → ("cleat_x_mm", "left"); `saddle_height_mm` → ("saddle_height_mm", "").
 
@@ -132,6 +134,7 @@ def split(name: str) -> tuple[str, str]:
     raise InputError("adjustable", "unknown", value=name, allowed=", ".join(all_names()))
 
 
+@lru_cache(maxsize=256)
 def canonical(name: str) -> str:
     """The one spelling of an adjustable's name."""
     kind, side = split(name)

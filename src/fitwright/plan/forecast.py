@@ -8,7 +8,7 @@ value ± u after the changes (u: today's measurement and the response together).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -22,9 +22,9 @@ from fitwright.linkage.frontal import (
     fitted,
     path_change,
 )
-from fitwright.linkage.leg import solve
+from fitwright.linkage.leg import whole_turn
 from fitwright.linkage.response import expected_change
-from fitwright.linkage.sensitivity import moved
+from fitwright.linkage.sensitivity import SAGITTAL, moved
 from fitwright.linkage.twin import LegTwin
 from fitwright.linkage.upper_body import close_upper, elbow_for_trunk
 from fitwright.plan import reading
@@ -42,6 +42,17 @@ WATCHED = (
     ("ankle_plantarflexion_deg.range", "Ankle range over the turn"),
     ("knee_path_mm.mean", "Knee outward of the pedal, mean"),
 )
+_CLEAT = ("cleat_x_mm", "cleat_z_mm", "cleat_psi_deg")
+MOVED_BY: Mapping[str, tuple[str, ...]] = {
+    "knee_flexion_deg": SAGITTAL,
+    "ankle_plantarflexion_deg": SAGITTAL,
+    "knee_path_mm": (*SAGITTAL, "cleat_z_mm", "cleat_psi_deg", "spacer_mm"),
+    "trunk_inclination_deg": ("saddle_height_mm", "saddle_setback_mm", "hood_x_mm", "hood_y_mm"),
+    "axle_under_foot": _CLEAT,
+    "cleat_rotation_deg": _CLEAT,
+    "float_margin_deg": _CLEAT,
+}
+"""Which kinds of adjustables move a quantity; anything else leaves it as it is."""
 TRUNK_SHARE = Measured(0.7, 0.3, "1", "share of the two-circle closure; our assumption, no source")
 U_YAW_AFTER_DEG = 2.0  # where a freed foot settles is not known to better than this; our assumption
 
@@ -68,6 +79,7 @@ class Forecast:
     inputs: PlanInputs
     watched: tuple[Watched, ...]
     frontal: Mapping[str, FrontalLeg] = field(default_factory=dict)
+    _told: dict[Hashable, Measured] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def setting(self) -> Setting:
@@ -98,6 +110,17 @@ class Forecast:
         )
 
     def _one(self, w: Watched, deltas: Mapping[str, float], after: Setting) -> Measured:
+        """One quantity; what was asked for before, with the same of the bolts that it depends on, is told again."""
+        kinds = MOVED_BY.get(w.key.rsplit(".", 1)[0], ())
+        mine = {k: v for k, v in deltas.items() if split(k)[0] in kinds and split(k)[1] in ("", w.side)}
+        if not mine:
+            return w.now
+        key = (w.id, *sorted(mine.items()))
+        if key not in self._told:
+            self._told[key] = self._worked_out(w, mine, after)
+        return self._told[key]
+
+    def _worked_out(self, w: Watched, deltas: Mapping[str, float], after: Setting) -> Measured:
         quantity, event = w.key.rsplit(".", 1)
         if quantity in ("knee_flexion_deg", "ankle_plantarflexion_deg"):
             change = self._joint(w.side, quantity, event, deltas)
@@ -105,19 +128,17 @@ class Forecast:
             change = self._knee_path(w.side, event, after, deltas)
         elif quantity == "trunk_inclination_deg":
             change = self._trunk(w, after, deltas)
-        elif quantity in ("axle_under_foot", "cleat_rotation_deg", "float_margin_deg"):
-            return self._cleat(w, quantity, after)
         else:
-            change = Measured(0.0, 0.0, w.now.unit)
+            return self._cleat(w, quantity, after)
         return replace(w.now, value=w.now.value + change.value, u=combine(w.now.u, change.u),
                        method="predicted" if change.u else w.now.method)  # fmt: skip
 
     def _joint(self, side: str, quantity: str, event: str, deltas: Mapping[str, float]) -> Measured:
         leg = self._leg(side)
-        planar = sagittal(deltas, side)
-        if leg is None or not planar:
+        if leg is None:
             return Measured(0.0, 0.0, "deg")
-        solve(moved(leg, self.inputs.contact, planar))  # refuses what the leg cannot reach
+        planar = sagittal(deltas, side)
+        whole_turn(moved(leg, self.inputs.contact, planar))  # refuses what the leg cannot reach
         return expected_change(leg, self.inputs.contact, planar, quantity, event, self.inputs.response).total
 
     def _knee_path(self, side: str, event: str, after: Setting, deltas: Mapping[str, float]) -> Measured:
@@ -162,8 +183,6 @@ class Forecast:
 
     def _cleat(self, w: Watched, quantity: str, after: Setting) -> Measured:
         """Cleat quantities are geometry: they are read again from the new setting."""
-        if after.cleats.get(w.side) is self.inputs.cleats.get(w.side):
-            return w.now
         new = replace(self.inputs, cleats=after.cleats)
         if quantity == "axle_under_foot":
             value = reading.axle_under_foot(
@@ -178,10 +197,7 @@ class Forecast:
     def _trunk(self, w: Watched, after: Setting, deltas: Mapping[str, float]) -> Measured:
         """Trunk by the two-circle closure at today's elbow, hip carried along by the saddle."""
         upper, leg = self.inputs.upper, self._leg(w.side)
-        moves = [
-            k for k in deltas if k in ("hood_x_mm", "hood_y_mm", "saddle_height_mm", "saddle_setback_mm")
-        ]
-        if upper is None or leg is None or not moves:
+        if upper is None or leg is None:
             return Measured(0.0, 0.0, "deg")
         now, then = self.inputs.contact, after.contact
         hip = (leg.hip_x_mm, leg.hip_y_mm)
@@ -203,7 +219,7 @@ def sagittal(deltas: Mapping[str, float], side: str) -> dict[str, float]:
     for name, delta in deltas.items():
         kind, of_side = split(name)
         mine = of_side in ("", side)
-        if mine and kind in ("saddle_height_mm", "saddle_setback_mm", "crank_mm", "cleat_x_mm", "shim_mm"):
+        if mine and kind in SAGITTAL:
             out[kind] = delta
     return out
 
@@ -232,7 +248,7 @@ def frontal_legs(inputs: PlanInputs) -> dict[str, FrontalLeg]:
             inputs.contact.pedal_out_mm(side), cleat.z_mm if cleat else 0.0,
             reading.yaw_deg(inputs, side), twin.leg.axle_to_malleolus_x_mm,
         )  # fmt: skip
-        out[side] = fitted(prior, solve(twin.leg), curve.mean, curve.u)
+        out[side] = fitted(prior, whole_turn(twin.leg), curve.mean, curve.u)
     return out
 
 

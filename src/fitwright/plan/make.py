@@ -49,8 +49,8 @@ def make_plan(inputs: PlanInputs) -> Plan:
         )
     task = task_of(inputs, findings)
     fewest = solve(task)
-    solved = {t.key: fewest if t is FEWEST else solve(task, t, fewest.short) for t in TASTES}
-    beyond = Beyond(inputs, findings)
+    solved = {t.key: fewest if t is FEWEST else solve(task, t, fewest.short, fewest.deltas) for t in TASTES}
+    beyond = Beyond(inputs, findings, task, fewest.deltas)
     ways = tuple(way(task, taste, solved[taste.key].deltas, beyond) for taste in TASTES)
     chosen = next(w for w in ways if w.key == inputs.taste)
     notes = _notes(inputs, task, chosen, fewest.uncertain)

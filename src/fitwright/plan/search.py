@@ -7,7 +7,7 @@ the nonlinear forecast until the steps repeat.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -72,12 +72,15 @@ def check_room(name: str, delta: float) -> None:
         )  # fmt: skip
 
 
-def task_of(inputs: PlanInputs, findings: tuple[Finding, ...], *, one_visit: bool = True) -> Task:
+def task_of(
+    inputs: PlanInputs, findings: tuple[Finding, ...], *, one_visit: bool = True, like: Task | None = None
+) -> Task:
     """Choose findings to act on and adjustables that serve them; pins become fixed changes.
 
-    `one_visit`: no further than the cautious step; else as far as the hardware goes.
+    `one_visit`: no further than the cautious step; else as far as the hardware goes. `like`: a task of the same
+    rider with other wishes, whose forecast (and all that it has told already) serves here too.
     """
-    forecast = make_forecast(inputs, findings)
+    forecast = replace(like.forecast, inputs=inputs) if like else make_forecast(inputs, findings)
     fixed = {canonical(k): v for k, v in inputs.done.items() if v}
     pinned = {}
     for name, value in inputs.pins.items():
@@ -167,12 +170,16 @@ class Solved:
     short: Mapping[str, float]
 
 
-def solve(task: Task, taste: Taste = FEWEST, short: Mapping[str, float] | None = None) -> Solved:
+def solve(
+    task: Task, taste: Taste = FEWEST, short: Mapping[str, float] | None = None,
+    begin: Mapping[str, float] | None = None,
+) -> Solved:  # fmt: skip
     """Alternate programme and nonlinear forecast until the steps repeat.
 
     `short`: what another way to the same bands left open; no more need be reached, so that two ways are comparable.
+    `begin`: another way's changes, about which the forecast is first made linear; nothing else hangs from them.
     """
-    steps: tuple[int, ...] = (0,) * len(task.moves)
+    steps = _within_reach(task, _steps_of(task, begin or {}))
     uncertain: tuple[str, ...] = ()
     left: tuple[float, ...] = (0.0,) * len(task.findings)
     seen: set[tuple[int, ...]] = set()
@@ -194,6 +201,11 @@ def deltas_of(task: Task, steps: Sequence[int]) -> dict[str, float]:
     """Whole steps as changes by adjustable, with what is pinned."""
     moved = {m.name: n * m.step for m, n in zip(task.moves, steps, strict=True) if n}
     return {**{k: v for k, v in task.fixed.items() if v}, **moved}
+
+
+def _steps_of(task: Task, deltas: Mapping[str, float]) -> tuple[int, ...]:
+    """Changes as whole steps of the task's moves, as far as these go."""
+    return tuple(int(np.clip(round(deltas.get(m.name, 0.0) / m.step), -m.down, m.up)) for m in task.moves)
 
 
 def _within_reach(task: Task, steps: tuple[int, ...]) -> tuple[int, ...]:
