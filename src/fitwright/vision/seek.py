@@ -10,10 +10,13 @@ from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
 from fitwright.vision.disc import DiscTable
+from fitwright.vision.seek_kernel import correlation, tops
 from fitwright.vision.video import Luma
 
 LEAST_LIKENESS = 0.55
 MOST_PEAKS = 6
+FEW_PLACES = 200
+"""From about so many on a Fourier transform is faster than adding up."""
 
 
 @dataclass(frozen=True)
@@ -57,24 +60,10 @@ def peaks(
     if np.any(high - low <= 2 * half + 2):
         return np.zeros((0, 2)), np.zeros(0)
     area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32) * np.float32(per_grey)
-    likeness = cv2.matchTemplate(area, of.picture, cv2.TM_CCOEFF_NORMED, mask=of.mask)
-    likeness[~np.isfinite(likeness) | (likeness > 1.01)] = -1.0  # where it is flat the norm is undefined
-    top = (likeness >= cv2.dilate(likeness, np.ones((5, 5), np.uint8))) & (likeness > least)
-    v, u = np.nonzero(top)
-    best = np.argsort(-likeness[v, u], kind="stable")[:MOST_PEAKS]
-    u, v = u[best], v[best]
-    places = np.stack([u + _tops(likeness, v, u, 0, 1), v + _tops(likeness, v, u, 1, 0)], axis=1) + low + half
-    return places.astype(np.float64), likeness[v, u].astype(np.float64)
-
-
-def _tops(
-    likeness: NDArray[np.float32], v: NDArray[np.intp], u: NDArray[np.intp], dv: int, du: int
-) -> Floats:
-    """(N,) offsets, within half a sample, of the parabola's top through each peak and its two neighbours."""
-    rows, columns = likeness.shape
-    inner = (v >= dv) & (v < rows - dv) & (u >= du) & (u < columns - du)
-    before = likeness[np.maximum(v - dv, 0), np.maximum(u - du, 0)]
-    after = likeness[np.minimum(v + dv, rows - 1), np.minimum(u + du, columns - 1)]
-    bend = before - 2.0 * likeness[v, u] + after
-    safe = np.where(bend < 0, bend, -1.0)
-    return np.where(inner & (bend < 0), np.clip(0.5 * (before - after) / safe, -0.5, 0.5), 0.0)
+    if (area.shape[0] - 2 * half) * (area.shape[1] - 2 * half) <= FEW_PLACES:
+        likeness = correlation(area, of.picture, of.mask)
+    else:
+        likeness = cv2.matchTemplate(area, of.picture, cv2.TM_CCOEFF_NORMED, mask=of.mask)
+        likeness[~np.isfinite(likeness) | (likeness > 1.01)] = -1.0  # where it is flat the norm is undefined
+    places, alike = tops(likeness, least, MOST_PEAKS)
+    return places + (low + half), alike
