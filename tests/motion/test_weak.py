@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fitwright.motion.weak import Followed, Spell, advice, usual, weak_spells, words_of_quality
+from fitwright.motion.weak import Followed, Spell, advice, standing, usual, weak_spells, words_of_quality
 from simulated_side import SIDE, SIZE, side_tracks, theta_of
 
 FPS = 60.0
@@ -104,3 +104,14 @@ def test_words_of_quality():
     assert words_of_quality(1.0, 0.04, "disc") == "a disc, seen in every frame, ± 0.1 px"
     assert "too seldom to be trusted" in words_of_quality(0.5, 1.0, "texture")
     assert "99%" in words_of_quality(0.998, 0.1, "disc")
+
+
+def test_a_rider_who_stops_is_told_from_when_to_when():
+    time_s = np.arange(480) / 60
+    theta = 540.0 * np.minimum(time_s, 5.0)
+    assert standing(time_s, theta) == (pytest.approx((5.0, 7.98), abs=0.05),)
+    words = advice((), time_s, 90.0, 60.0, theta_deg=theta)
+    assert "stand still from 5.0 to 8.0 s" in words[0]
+    assert standing(time_s, 540.0 * time_s) == ()
+    slower = time_s - 0.3 * np.clip(time_s - 5, 0, 1)
+    assert standing(time_s, 540.0 * slower) == ()

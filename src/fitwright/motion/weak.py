@@ -31,6 +31,7 @@ EDGE_SHARE = 0.02
 COARSEST_DEG = 12.0
 BURNT_SHARE = 0.05
 TRUSTED_SHARE = 0.6
+STANDS_DEG_S, STANDS_S = 30.0, 0.5
 KINDS = {
     "lost": "not seen", "left": "leaves the picture", "unsure": "unsure", "other": "where the other leg’s is",
     "stretched": "changes its distance to its neighbour",
@@ -75,15 +76,28 @@ def weak_spells(film: Followed) -> tuple[Spell, ...]:
     return tuple(sorted(found, key=lambda s: (s.first, s.name)))
 
 
+def standing(time_s: Floats, theta_deg: Floats) -> tuple[tuple[float, float], ...]:
+    """From and to (s) of the spells in which the crank, unwrapped (T,) deg, stands (nearly) still."""
+    pace = np.abs(np.gradient(theta_deg, time_s)) if time_s.size > 1 else np.full(time_s.size, np.nan)
+    runs = _spells(time_s, np.asarray(pace < STANDS_DEG_S))
+    spans = ((float(time_s[first]), float(time_s[last])) for first, last in runs)
+    return tuple((since, until) for since, until in spans if until - since >= STANDS_S)
+
+
 def advice(
-    spells: tuple[Spell, ...], time_s: Floats, cadence_rpm: float, fps: float, burnt: float | None = None
-) -> tuple[str, ...]:
+    spells: tuple[Spell, ...], time_s: Floats, cadence_rpm: float, fps: float, burnt: float | None = None,
+    theta_deg: Floats | None = None,
+) -> tuple[str, ...]:  # fmt: skip
     """What to film otherwise, in words.
 
     Args:
         spells: the film's. cadence_rpm, fps: of the ride and of the film. burnt: mean share of burnt-out pixels.
+        theta_deg: (T,) unwrapped crank angle, where it is known.
     """
     out = []
+    for since, until in () if theta_deg is None else standing(time_s, theta_deg):
+        out.append(f"The pedals stand still from {since:.1f} to {until:.1f} s. Only whole turns at an even pace "
+                   "count: film half a minute of steady riding.")  # fmt: skip
     step = 6.0 * cadence_rpm / fps if fps > 0 else 0.0
     if step > COARSEST_DEG:
         needed = next(f for f in (60, 120, 240, 480, 960) if 6.0 * cadence_rpm / f <= COARSEST_DEG)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from fitwright.errors import InputError
 from fitwright.motion import weak
 from fitwright.motion.ride import RideResult
 from fitwright.quantity import Floats
@@ -29,33 +30,43 @@ def spells_in(read: Mapping[str, Any]) -> tuple[weak.Spell, ...]:
 
 
 def advice_on(
-    ride: RideResult, tracks: Mapping[str, Any], spells: tuple[weak.Spell, ...], burnt: float | None
+    ride: RideResult, read: Mapping[str, Any], spells: tuple[weak.Spell, ...], burnt: float | None
 ) -> tuple[str, ...]:
     """The ride's own notes, then what the picture shows, with the points called as the page calls them.
 
     Args:
-        burnt: share of the picture that is burnt out, where it is known.
+        read: the record of its analysis. burnt: share of the picture that is burnt out, where it is known.
     """
+    tracks, theta = read["tracks"], read.get("theta_deg")
     times = np.array(tracks["time_s"])
     rate = 1.0 / float(np.median(np.diff(times)))
-    seen = weak.advice(spells, times, ride.cadence_rpm.value, rate, burnt)
+    turned = floats(theta) if theta else None
+    seen = weak.advice(spells, times, ride.cadence_rpm.value, rate, burnt, turned)
     names = sorted(tracks["points"], key=len, reverse=True)
-    return tuple(labelled(words, names) for words in (*ride.notes, *seen))
+    told = (labelled(words, names) for words in (*ride.notes, *seen))
+    return tuple(words[:1].upper() + words[1:] for words in told)
 
 
 def advice_in(video: Path, at_s: float, ride: RideResult, read: Mapping[str, Any]) -> tuple[str, ...]:
     """The same straight from a film: the light is looked at in the frame at `at_s`."""
     _, frame = next(pictures(video, at_s), (0.0, None))
     burnt = None if frame is None else burnt_share(frame)
-    return advice_on(ride, read["tracks"], spells_in(read), burnt)
+    return advice_on(ride, read, spells_in(read), burnt)
 
 
 def labelled(words: str, names: Sequence[str]) -> str:
     """A note with the points called as the page calls them; longer names first."""
     for name in names:
-        if "_" in name:
-            words = words.replace(name, LABELS.get(name, name.replace("_", " ")))
+        said = LABELS.get(name, name.replace("_", " "))
+        words = words.replace(name, said) if "_" in name else words.replace(f"{name}: ", f"{said}: ")
     return words
+
+
+def in_page_words(error: InputError) -> InputError:
+    """The same with the points called as the page calls them."""
+    names = sorted(LABELS, key=len, reverse=True)
+    field, problem = LABELS.get(error.field, error.field), labelled(error.problem, names)
+    return InputError(field, problem, value=error.value, allowed=error.allowed, hint=labelled(error.hint, names))
 
 
 def size_of(tracks: Mapping[str, Any]) -> tuple[int, int]:

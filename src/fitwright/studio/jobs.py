@@ -18,13 +18,23 @@ from fitwright.studio.work import Progress, working
 
 def start_film(visit: Visit, view: str, when: str) -> None:
     """Queue the following of a film's points; not again while the same film is followed from the same points."""
-    title = f"Following the points, {view}, {when}"
+    title = _follow_title(view, when)
     running = Work.objects.filter(visit=visit, kind="ride", title=title, state="running").last()
     said = Answer.objects.filter(visit=visit, station=ride.STATION, key__endswith=f" {view} {when}")
     if running is not None and not said.filter(created_at__gt=running.started_at).exists():
         return
     waiting = _wait(visit, "ride", title)
     follow_film.enqueue(visit.pk, view, when, waiting.pk)
+
+
+def follow_problem(visit: Visit, view: str, when: str) -> str:
+    """Why the points of this film could not be followed the last time; empty when they could, or were not yet."""
+    row = Work.objects.filter(visit=visit, kind="ride", title=_follow_title(view, when)).order_by("pk").last()
+    return str((row.error or {}).get("error", "")) if row is not None and row.state == "failed" else ""
+
+
+def _follow_title(view: str, when: str) -> str:
+    return f"Following the points, {view}, {when}"
 
 
 def start_copy(visit: Visit, medium: Medium) -> None:

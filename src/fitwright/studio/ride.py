@@ -19,6 +19,7 @@ from fitwright.studio import bike, mend, surroundings
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
 from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed, with_card
+from fitwright.studio.film_weak import in_page_words
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
 from fitwright.vision.tracks import Tracks
@@ -144,7 +145,10 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     if marks is None:
         raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
     medium, camera_mm = Medium.objects.get(sha256=film["sha256"]), film.get("camera_mm")
-    result = _follow(visit, medium, view, when, marks, camera_mm, progress)
+    try:
+        result = _follow(visit, medium, view, when, marks, camera_mm, progress)
+    except InputError as error:
+        raise in_page_words(error) from error
     given = read_with(visit, view, when, marks, camera_mm)
     wanted = mend.known_of(visit, f"{view} {when}", medium)
     mended = mend.lay_again(path_of(medium), Tracks.from_json(result.tracks), wanted)

@@ -122,6 +122,7 @@ def _page(
     clips, static = ride.clips(visit), still_rides.rows(visit)
     context = {
         "example_svg": examples.ride_example(),
+        "failed": {c.label: jobs.follow_problem(visit, c.view, c.when) for c in clips if c.ride is None},
         "weak": {c.label: film_page.advice(c) for c in clips}, "missing": film_page.missing(clips),
         "copies": {c.label: reverse("film_copy", args=[c.medium.sha256]) for c in clips if proxy_of(c.medium)},
         "twice": any(when == "after" for _, when in known), "change_why": CHANGE_WHY,
