@@ -53,6 +53,13 @@ SADDLE = {
     "saddle_height_mm": ("saddle_height", "saddle height"), "saddle_setback_mm": ("saddle_setback", "setback"),
 }  # fmt: skip
 HANDS = {"hood_x_mm": ("hood_x", "hoods forward"), "hood_y_mm": ("hood_y", "hoods up")}
+MORE_BIKE = {"crank_mm": ("crank", "crank"), "saddle_tilt_deg": ("saddle_tilt", "saddle tilt")}
+ON_THE_MAP = {
+    ("knee_flexion_deg", "min"): "knee", ("hip_flexion_deg", "max"): "hip", ("axle_under_foot", "q90"): "axle",
+    ("trunk_inclination_deg", "mean"): "trunk", ("ankle_plantarflexion_deg", "max"): "ankle",
+    ("elbow_flexion_deg", "mean"): "elbow",
+}  # fmt: skip
+"""Where on the side elevation a number of the ride stands when all are shown."""
 CURVES = (
     ("knee_flexion", "Knee flexion", "more bent", "straighter"),
     ("hip_flexion", "Hip flexion", "more closed", "more open"),
@@ -138,7 +145,7 @@ def side_figure(visit: Visit, links: bool = True) -> RiderFigure:
     now, before = _twins(visit)
     ride = _newest_side(visit)
     guess = _guess(visit) if now is None and ride is None else None
-    callouts = _callouts(visit, SIDE_ROWS, f"/visits/{visit.pk}/ride/" if links else "")
+    callouts = _callouts(visit, SIDE_ROWS, links)
     return RiderFigure(
         leg=now or guess, guessed=guess is not None, before=before, contact=_contact(visit), curves=_leg_curves(ride),
         callouts=(*callouts, *_bike_callouts(visit, SADDLE, links)), **_upper(ride),
@@ -179,6 +186,13 @@ def bike_drawing(visit: Visit, width: float = 540.0, height: float = 470.0) -> s
     )
 
 
+def map_drawing(visit: Visit, width: float = 780.0, height: float = 640.0) -> str:
+    """The side elevation with every number that has a place on it, for the visit's own page."""
+    rows = tuple((q, e, words, at) for q, e, words, _ in SIDE_ROWS if (at := ON_THE_MAP.get((q, e))))
+    callouts = (*_callouts(visit, rows, True), *_bike_callouts(visit, SADDLE | HANDS | MORE_BIKE, True))
+    return rider_svg(replace(side_figure(visit), callouts=callouts), "page", width, height)
+
+
 def side_drawing(
     visit: Visit, theme: Theme = "page", width: float = 760.0, height: float = 560.0, links: bool = True
 ) -> str:
@@ -212,7 +226,7 @@ def front_figure(visit: Visit, links: bool = True) -> FrontFigure:
         for side in SIDES:
             own = {k: v for k, v in found.items() if k[0] == side}
             if own:
-                href = f"/visits/{visit.pk}/ride/" if links else ""
+                href = value_address(visit, f"{quantity}.{event}") if links else ""
                 callouts.append(Callout(f"{at}_{side}", words, readings(own), href))
     return FrontFigure(
         knee_path=paths["after"] if later else paths["before"], before=paths["before"] if later else {},
@@ -241,7 +255,7 @@ def sole_figure(visit: Visit, side: str, links: bool = True) -> SoleFigure | Non
     figure = SoleFigure.from_reading(reading, before, wish, bolts(visit))
     return replace(
         figure, outline_mm=np.array(reading.outline_mm) if reading.outline_mm else None,
-        cleat_outline_mm=cleat_shape(visit), href=f"/visits/{visit.pk}/feet/" if links else "",
+        cleat_outline_mm=cleat_shape(visit), href=value_address(visit, f"sole.{side}") if links else "",
         hint="how this was measured",
     )  # fmt: skip
 
@@ -325,11 +339,17 @@ def _upper(ride: RideResult | None) -> dict[str, tuple[float, float]]:
     return found
 
 
-def _callouts(visit: Visit, rows: tuple[tuple[str, str, str, str], ...], href: str) -> list[Callout]:
+def value_address(visit: Visit, name: str) -> str:
+    """Where all that is known of one number of the visit is told."""
+    return f"/visits/{visit.pk}/value/{name}"
+
+
+def _callouts(visit: Visit, rows: tuple[tuple[str, str, str, str], ...], links: bool) -> list[Callout]:
     found = []
     for quantity, event, words, at in rows:
         shown = readings(values(visit, quantity, event)) if at else ()
         if shown:
+            href = value_address(visit, f"{quantity}.{event}") if links else ""
             found.append(Callout(at, words, shown, href))
     return found
 
@@ -337,7 +357,6 @@ def _callouts(visit: Visit, rows: tuple[tuple[str, str, str, str], ...], href: s
 def _bike_callouts(visit: Visit, words: Mapping[str, tuple[str, str]], links: bool) -> list[Callout]:
     """Numbers of the bike at their dimension lines; before hollow and now solid where a change moved them."""
     known = bike.contact_measured(visit)
-    href = f"/visits/{visit.pk}/bike/" if links else ""
     now = _contact(visit)
     found = []
     for name, (at, label) in words.items():
@@ -348,7 +367,7 @@ def _bike_callouts(visit: Visit, words: Mapping[str, tuple[str, str]], links: bo
         shown: tuple[Reading, ...] = (Reading("both", value),)
         if abs(moved - value.value) > 0.05:
             shown = (Reading("both", value, "before"), Reading("both", replace(value, value=moved)))
-        found.append(Callout(at, label, shown, href))
+        found.append(Callout(at, label, shown, value_address(visit, name) if links else ""))
     return found
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_POST, require_safe
 
+from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.sheets.front_drawing import front_svg
-from fitwright.studio import bike, drawings, overview
+from fitwright.studio import bike, drawings, overview, value_page
 from fitwright.web.views.shell import show, the_visit, work_context
 
 
@@ -21,11 +22,22 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
     anything = bool(known) or bike.contact_points(visit) is not None
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     pictures = {
-        "side_svg": drawings.side_drawing(visit, width=620, height=520) if anything else "",
+        "side_svg": drawings.map_drawing(visit) if anything else "",
         "front_svg": _front(visit) if front else "",
         "soles_svg": drawings.soles_drawing(visit),
     }
     return show(request, visit, "", {"page": overview.page(visit)} | pictures, template="visit/page.html")
+
+
+@require_safe
+def value(request: HttpRequest, pk: int, name: str) -> HttpResponse:
+    """One number of the visit: each time it was taken, its picture, the same over the visits."""
+    visit = the_visit(pk)
+    try:
+        told = value_page.page(visit, name)
+    except InputError as error:
+        raise Http404(error.problem) from None
+    return show(request, visit, "", {"page": told}, template="visit/value.html")
 
 
 def _front(visit: Visit) -> str:
