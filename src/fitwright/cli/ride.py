@@ -10,12 +10,14 @@ import typer
 from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.ride_analyse import analyse
 from fitwright.cli.ride_export import columns_in, export
+from fitwright.cli.ride_guess import guess
 from fitwright.cli.ride_still import still
 from fitwright.quantity import Measured, format_pm
 
 app = typer.Typer(no_args_is_help=True, help="What the body does on the bike, from film or marker files.")
 app.command("analyse")(analyse)
 app.command("export")(export)
+app.command("guess")(guess)
 app.command("still")(still)
 
 ROWS = (

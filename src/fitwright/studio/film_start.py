@@ -177,7 +177,9 @@ def _scaled(
     scale = size_px[0] / size[0]
     if abs(size_px[1] / size[1] - scale) > 0.01 * scale:
         return None
-    names = tuple(marks["points"])
+    names = tuple(n for n in marks["points"] if n not in marks.get("guessed", ()))
+    if not names:
+        return None
     marked = np.array([marks["points"][n] for n in names], dtype=np.float64)[None]
     return Earlier(words, names, scale * np.concatenate([marked, _poses(names, marked[0], tracks)]))
 
