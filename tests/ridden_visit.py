@@ -13,6 +13,7 @@ from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.records.models import Bike, Visit
 from fitwright.studio import bike, body, intake, plan
+from fitwright.studio.entry import Ask
 from fitwright.studio.visits import analyse, new_rider, open_visit
 
 BIKE = {
@@ -35,7 +36,10 @@ def typed_visit(
         (intake.save_intake, said), (body.save_body, BODY | (body_typed or {})),
         (bike.save_bike, BIKE | (bike_typed or {})),
     ):  # fmt: skip
-        errors = save(visit, typed).errors
+        asked = {
+            n: e for n, e in save(visit, typed).errors.items() if isinstance(e, Ask)
+        }  # unusual, but right
+        errors = save(visit, typed | {f"{n}.keep": e.keep for n, e in asked.items()}).errors
         assert not errors, errors
     return visit
 
