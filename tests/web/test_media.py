@@ -98,7 +98,9 @@ def test_a_film_that_is_none_is_said_in_plain_words(client, visit):
     fake = SimpleUploadedFile("ride.mp4", b"this is not a film" * 100)
     place = {"action": "film", "view": "side right", "when": "before", "camera_mm": "3,3 m"}
     response = client.post(reverse("ride", args=[visit.pk]), {**place, "film": fake})
-    assert response.status_code == 302
+    assert response.status_code == 422
+    assert "film: ride.mp4 is not a film that can be read" in response.content.decode()
+    assert 'value="3,3 m"' in response.content.decode()
     still = client.get(reverse("still", args=[Medium.objects.get().sha256]))
     assert still.status_code == 400
     assert "Traceback" not in still.content.decode()

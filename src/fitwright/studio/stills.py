@@ -50,6 +50,16 @@ def shown_copy(medium: Medium, longest_px: int | None = None) -> Path:
     return target
 
 
+def check_film(medium: Medium) -> ClipInfo:
+    """What is known of a film; InputError, by the name that it came with, when it cannot be read."""
+    path = path_of(medium)
+    try:
+        return probe(path)
+    except InputError as error:
+        problem = error.problem.replace(path.name, medium.name)
+        raise InputError("film", problem, value=error.value, allowed=error.allowed, hint=error.hint) from error
+
+
 def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -> bytes:
     """The frame at `at_s` as `frame_at` finds it, turned upright.
 
@@ -83,8 +93,7 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
     if medium.kind != "film":
         raise InputError(medium.name, "is not a film")
     check_range("t", at_s, 0, 36000, "s")
-    path = path_of(medium)
-    clip = probe(path)
+    path, clip = path_of(medium), check_film(medium)
     since = at_s - 0.5 / (clip.fps or 25.0)
     try:
         frame = next((f for time_s, f in pictures(path, max(0.0, since)) if time_s >= since), None)

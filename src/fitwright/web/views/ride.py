@@ -29,7 +29,7 @@ from fitwright.studio import (
 from fitwright.studio.entry import plain, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
-from fitwright.studio.stills import frame_time
+from fitwright.studio.stills import check_film, frame_time
 from fitwright.web import examples
 from fitwright.web.views import still
 from fitwright.web.views.acting import answering, told, unknown_action
@@ -69,7 +69,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         typed = typed_of(request.POST)
         read, points = picks.read_picks(expected, typed)
         around = surroundings.entries(view, {}, typed)
-        problem = next((p.error for p in points if p.error), "")
+        problem = problem or next((p.error for p in points if p.error), "")
         if not problem:
             try:
                 lengths = surroundings.read(view, typed)
@@ -147,6 +147,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         text = typed.get("camera_mm", "").strip()
         camera = read_number(CAMERA, text) if text else None
         medium = take(request, visit, "film", "film")
+        check_film(medium)
         ride.save_film(visit, medium, view, when, camera)
         return redirect(f"{reverse('ride_mark', args=[visit.pk, medium.pk])}?view={view}&when={when}")
     if action == "follow":
