@@ -10,7 +10,9 @@ from bench.shots import served
 from playwright.sync_api import Page
 
 from fitwright.records.models import Visit
+from fitwright.studio import feeling, plan
 from fitwright.web.urls import urlpatterns
+from ridden_visit import at_flexion, ride_it, typed_visit
 
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 NO_PAGES = {"work", "phone_bench", "position", "bolt_room"}
@@ -19,6 +21,7 @@ ALONE = (
     "/",
     "/riders/new",
     "/studio/",
+    "/words",
     "/studio/hardware",
     "/studio/cameras",
     "/studio/bands",
@@ -56,6 +59,20 @@ def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) ->
 def test_pages_of_a_visit_before_anything_is_filmed(live_server, filled: Visit, page: Page, scheme: str):
     page.emulate_media(color_scheme=scheme)
     assert violations(page, live_server.url, (*ALONE, *visit_pages(filled.pk))) == []
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_plan_with_ways_wishes_and_ratings(live_server, studio, page: Page, scheme: str):
+    visit = typed_visit()
+    ride_it(visit, at_flexion(visit, 26.0))
+    plan.make(visit)
+    visit = Visit.objects.get(pk=visit.pk)
+    step = plan.record_step(plan.changes_of(visit)[0].change, "done", 699.0, "", 0.5)
+    assert not feeling.save(visit, {"step": str(step.pk), "pain.knee_left": "7", "comfort.overall": "3"})
+    page.emulate_media(color_scheme=scheme)
+    where = f"/visits/{visit.pk}/plan"
+    assert violations(page, live_server.url, (where, f"{where}/bolt?saddle_height_mm=700")) == []
 
 
 @pytest.mark.demo
