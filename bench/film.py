@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -12,15 +12,24 @@ from statistics import median
 
 import numpy as np
 
+from bench.against_truth import (
+    Pair,
+    camera_of,
+    curve_error,
+    errors_of,
+    held,
+    marked_axles,
+    of_events,
+    rms_z,
+    side_results,
+    z_of,
+)
 from bench.measurement import Measurement, Row, in_fresh_process, rms
 from bench.simulated import SECONDS, SimClip, clips, longer, signed
-from fitwright.demo.camera import SimCamera
-from fitwright.demo.scene import axles_mm
 from fitwright.demo.truth import Truth
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
-from fitwright.motion.side import analyse_side
-from fitwright.quantity import Z95, Floats, Measured
+from fitwright.quantity import Floats
 from fitwright.studio.film import LANDMARKS, Marks, analyse_clip
 from fitwright.vision.frontal import read_front
 from fitwright.vision.sagittal import read_side
@@ -76,25 +85,10 @@ def read_all() -> tuple[Read, ...]:
     return tuple(out)
 
 
-def marked_axles(clip: SimClip) -> Scene:
-    """Both wheel axles as a hand marks them in a side film: the instructions ask for it."""
-    told = {k: v for k, v in clip.truth.data["camera"].items() if k not in ("line_s", "principal_px")}
-    camera, rng = SimCamera(**told), np.random.default_rng([7, len(clip.label)])
-    return Scene({n: camera.project(np.array(p))[0] + rng.normal(0, 0.7, 2) for n, p in axles_mm().items()})
-
-
 def _side(clip: SimClip, tracks: Tracks, scene: Scene | None = None) -> Read:
-    reading = read_side(tracks, "right", crank_mm(clip), None, None, scene or marked_axles(clip))
-    names = tuple(n for n in reading.trajectories.names if n != "bottom_bracket")
-    keep = [reading.trajectories.names.index(n) for n in names]
-    traj = replace(reading.trajectories, names=names, position_mm=reading.trajectories.position_mm[:, keep],
-                   u_mm=reading.trajectories.u_mm[:, keep])  # fmt: skip
-    method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
-    both = [
-        analyse_side(traj, "right", crank_mm(clip), s, method)
-        for s in (reading.systematic, replace(reading.systematic, landmark_u_mm={}))
-    ]
-    return Read(clip, both[0], both[1], tracks)
+    scene = scene or marked_axles(camera_of(clip.truth), len(clip.label))
+    reading = read_side(tracks, "right", crank_mm(clip), None, None, scene)
+    return Read(clip, *side_results(reading, crank_mm(clip)), tracks)
 
 
 def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
@@ -119,8 +113,8 @@ def accuracy() -> list[Row]:
     """Errors of angles, knee paths, cadence and points against the simulated truth."""
     side, front = films("side"), films("front")
     told = f"simulated, {len(side)} films of {SECONDS} s: " + ", ".join(r.clip.label for r in side)
-    curves = [knee_curve_error(r) for r in side]
-    blind = [knee_curve_error(_side(r.clip, r.tracks, Scene())) for r in side]
+    curves = [_knee_curve(r) for r in side]
+    blind = [_knee_curve(_side(r.clip, r.tracks, Scene())) for r in side]
     rows = [
         Row("knee flexion over the mean turn, RMS error", rms([c[0] for c in curves]), "deg", "≤ 0.5", told),
         Row("knee flexion over the mean turn: shift of the crank angle", rms([c[1] for c in curves]), "deg", "≤ 0.5",
@@ -131,14 +125,13 @@ def accuracy() -> list[Row]:
     ]  # fmt: skip
     names = {"min": "smallest knee flexion", "max": "largest knee flexion", "bdc": "knee flexion at BDC"}
     for event in KNEE:
-        errors = [
-            r.ride.quantities["right"]["knee_flexion_deg"][event].value - r.clip.truth.data["knee_flexion_deg"][event]
-            for r in side
-        ]  # fmt: skip
+        pairs = [_asked_side(r, r.ride)[KNEE.index(event)] for r in side]
+        errors = [told.value - true for told, true in pairs]
         rows.append(Row(f"{names[event]}, RMS error", rms(errors), "deg", "≤ 0.5", f"each: {signed(errors)}"))
     for s in SIDES:
         for event in PATH:
-            errors = [_path(r, s, event).value - _true_path(r, s)[event] for r in front]
+            pairs = [_paths(r, r.ride, s)[PATH.index(event)] for r in front]
+            errors = [told.value - true for told, true in pairs]
             rows.append(
                 Row(f"{s} knee path, {event}, RMS error", rms(errors), "mm", "≤ 2", f"each: {signed(errors)}")
             )
@@ -151,68 +144,42 @@ def accuracy() -> list[Row]:
     ]
 
 
-def knee_curve_error(read: Read) -> tuple[float, float, float]:
-    """RMS error of the mean knee curve (deg), the shift of crank angle that explains most of it (deg), the rest."""
-    got = read.ride.curves["right"]["knee_flexion"].mean
+def _knee_curve(read: Read) -> tuple[float, float, float]:
     true = np.asarray(read.clip.truth.data["knee_flexion_deg"]["curve"])
-    theta = np.arange(360.0)
-    shifts = np.arange(-300, 301) / 100
-    moved = [
-        float(np.sqrt(np.mean((got - np.interp(theta + s, theta, true, period=360)) ** 2))) for s in shifts
-    ]
-    best = int(np.argmin(moved))
-    return float(np.sqrt(np.mean((got - true) ** 2))), float(shifts[best]), moved[best]
+    return curve_error(read.ride.curves["right"]["knee_flexion"].mean, true)
 
 
 def _point_rows(view: str, reads: Sequence[Read]) -> list[Row]:
     errors: dict[str, list[Floats]] = {}
     lost = []
     for r in reads:
-        for name, (e, seen) in point_errors(r).items():
+        for name, (e, _, seen) in errors_of(r.tracks, r.clip.truth).items():
             errors.setdefault(name, []).append(e)
             lost.append(1 - seen)
-    rms = {n: float(np.sqrt(np.mean(np.concatenate(e) ** 2))) for n, e in errors.items()}
-    worst = max(rms, key=lambda n: rms[n])
-    whole = float(np.sqrt(np.mean(np.concatenate([np.concatenate(e) for e in errors.values()]) ** 2)))
+    each = {n: rms(np.concatenate(e)) for n, e in errors.items()}
+    worst = max(each, key=lambda n: each[n])
+    whole = rms(np.concatenate([np.concatenate(e) for e in errors.values()]))
     rate = reads[0].tracks.info.bit_rate / 1e6
     return [
         Row(f"points from the {view}, RMS error per axis", whole, "px", "≤ 0.05",
-            f"{len(rms)} points, {rate:.0f} Mb/s"),
-        Row(f"worst point from the {view}, RMS error per axis", rms[worst], "px", "≤ 0.05", worst.replace("_", " ")),
+            f"{len(each)} points, {rate:.0f} Mb/s"),
+        Row(f"worst point from the {view}, RMS error per axis", each[worst], "px", "≤ 0.05", worst.replace("_", " ")),
         Row(f"free stickers not seen from the {view}", 100 * float(np.mean(lost)), "%", "≤ 1", "of all frames"),
     ]  # fmt: skip
 
 
-def point_errors(read: Read) -> dict[str, tuple[Floats, float]]:
-    """name → (errors (N, 2) px in frames where the sticker is free and was seen, share of free frames seen)."""
-    truth, tracks = read.clip.truth, read.tracks
-    at = np.abs(truth.time_s[None, :] - tracks.time_s[:, None]).argmin(axis=1)
-    out = {}
-    for i, name in enumerate(tracks.names):
-        free = truth.visible(name)[at]
-        error = (tracks.uv_px[:, i] - truth.px(name)[at])[free]
-        seen = np.isfinite(error[:, 0])
-        out[name] = (error[seen], float(seen.mean()))
-    return out
-
-
-def _path(read: Read, side: str, event: str) -> Measured:
-    return read.ride.quantities[side]["knee_path_mm"][event]
-
-
-def _true_path(read: Read, side: str) -> Mapping[str, float]:
-    return dict(read.clip.truth.data["knee_path_mm"][side])
+def _paths(read: Read, ride: RideResult, side: str) -> list[Pair]:
+    """Knee path of one side at `PATH`, beside the truth."""
+    return of_events(ride.quantities[side]["knee_path_mm"], read.clip.truth.data["knee_path_mm"][side], PATH)
 
 
 # --- intervals ---
-
-Asked = Iterator[tuple[Measured, float]]
 
 
 def coverage() -> list[Row]:
     """How many stated 95 % intervals hold the truth, with and without the part that stands for sticker placement."""
     rows = []
-    asked: tuple[tuple[str, str, Callable[[Read, RideResult], Asked]], ...] = (
+    asked: tuple[tuple[str, str, Callable[[Read, RideResult], list[Pair]]], ...] = (
         ("side", "knee flexion", _asked_side),
         ("front", "knee paths", _asked_front),
     )
@@ -222,37 +189,24 @@ def coverage() -> list[Row]:
         shares = [1 - (b.u / w.u) ** 2 for (w, _), (b, _) in zip(told, bare, strict=True)]
         n = f"of {len(told)} values, which are not independent"
         rows += [
-            Row(f"{what}: intervals as stated that hold the truth", _held(told), "%", "≥ 95",
+            Row(f"{what}: intervals as stated that hold the truth", held(told), "%", "≥ 95",
                 f"{n}; their placement part is not put to the test here: {EXACT}"),
-            Row(f"{what}: the same without the placement part", _held(bare), "%", "≥ 85", n),
-            Row(f"{what}: RMS of error over u, without the placement part", rms([_z(p) for p in bare]), "",
-                "≤ 1.3", f"1 would be just right; worst {max(abs(_z(p)) for p in bare):.1f}"),
+            Row(f"{what}: the same without the placement part", held(bare), "%", "≥ 85", n),
+            Row(f"{what}: RMS of error over u, without the placement part", rms_z(bare), "",
+                "≤ 1.3", f"1 would be just right; worst {max(abs(z_of(p)) for p in bare):.1f}"),
             Row(f"{what}: placement's share of the stated variance", 100 * median(shares), "%", "",
                 f"median; {PRIOR}"),
         ]  # fmt: skip
     return rows
 
 
-def _asked_side(read: Read, ride: RideResult) -> Asked:
-    for event in KNEE:
-        yield (
-            ride.quantities["right"]["knee_flexion_deg"][event],
-            read.clip.truth.data["knee_flexion_deg"][event],
-        )
+def _asked_side(read: Read, ride: RideResult) -> list[Pair]:
+    knee = ride.quantities["right"]["knee_flexion_deg"]
+    return of_events(knee, read.clip.truth.data["knee_flexion_deg"], KNEE)
 
 
-def _asked_front(read: Read, ride: RideResult) -> Asked:
-    for side in SIDES:
-        for event in PATH:
-            yield ride.quantities[side]["knee_path_mm"][event], _true_path(read, side)[event]
-
-
-def _z(pair: tuple[Measured, float]) -> float:
-    return (pair[0].value - pair[1]) / pair[0].u
-
-
-def _held(pairs: Sequence[tuple[Measured, float]]) -> float:
-    return 100 * float(np.mean([abs(_z(p)) <= Z95 for p in pairs]))
+def _asked_front(read: Read, ride: RideResult) -> list[Pair]:
+    return [pair for side in SIDES for pair in _paths(read, ride, side)]
 
 
 # --- time and memory ---

@@ -6,6 +6,7 @@ of an older program; older folders are removed. A run that was interrupted goes 
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import json
 import os
@@ -149,4 +150,23 @@ def fingerprint(rooms: Sequence[str]) -> str:
     """Digest of the program text of some rooms (or single modules), in 12 hex digits."""
     home = REPO / "src" / "fitwright"
     files = [p for p in sorted(home.rglob("*.py")) if p.relative_to(home).parts[0] in rooms]
+    return hashlib.sha256(b"".join(p.read_bytes() for p in files)).hexdigest()[:12]
+
+
+def drawn_by(module: str) -> str:
+    """Digest of one module and of all of its room that it imports, directly or through others, in 12 hex digits."""
+    room, found, waiting = module.rpartition(".")[0], set[str](), [module]
+    home = REPO / "src"
+    while waiting:
+        name = waiting.pop()
+        path = home / f"{name.replace('.', '/')}.py"
+        if name not in found and path.is_file():
+            found.add(name)
+            imports = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            waiting += [
+                n.module
+                for n in imports
+                if isinstance(n, ast.ImportFrom) and n.module and n.module.startswith(room)
+            ]
+    files = [home / f"{name.replace('.', '/')}.py" for name in sorted(found)]
     return hashlib.sha256(b"".join(p.read_bytes() for p in files)).hexdigest()[:12]

@@ -17,6 +17,16 @@ import cv2
 import numpy as np
 
 from fitwright.demo.camera import SimCamera, studio_camera
+from fitwright.demo.conditions import (
+    TIMESCALE,
+    USUAL,
+    Conditions,
+    Hand,
+    Pattern,
+    frame_times,
+    light,
+    noise_fields,
+)
 from fitwright.demo.figure import SHADES, Outline, add_shape_points, joined, outline, scene_order
 from fitwright.demo.motion3d import Motion, Points, ride
 from fitwright.demo.riders import SimRider, SimSetup
@@ -25,7 +35,6 @@ from fitwright.demo.stickers import OUTER_MM, StickerTrack, stamp
 from fitwright.demo.truth import Truth, clip_truth
 from fitwright.quantity import Floats
 
-TIMESCALE = 90_000
 CAPTION = "simulated - invented rider, rendered film"
 SIDE_POINTS = {
     "acromion": "acromion_right", "elbow": "elbow_right", "wrist": "wrist_right",
@@ -35,8 +44,12 @@ SIDE_POINTS = {
     "bottom_bracket": "bottom_bracket",
 }  # fmt: skip
 FRONT_POINTS = {
-    f"{n}_{s}": f"{n}_{s}" for n in ("asis", "patella", "foot", "pedal") for s in ("left", "right")
+    f"{n}_{s}": f"{n}_{s}"
+    for n in ("asis", "patella", "foot", "foot_rear", "pedal")
+    for s in ("left", "right")
 }
+HAND_OVER = "greater_trochanter"
+"""The sticker of a side film that a hand covers where `Conditions` say so."""
 Progress = Callable[[float], None]
 
 
@@ -54,35 +67,6 @@ def sticker_positions(motion: Motion, view: str, t_s: Floats) -> Points:
         for name, mm in lift.items():
             out[name] = out[name] + [0, 0, mm]
     return out
-
-
-@dataclass(frozen=True)
-class Conditions:
-    """What is hard about a film: sensor noise (grey levels), slow drift and 100 Hz flicker of the light (shares),
-    jitter of the time stamps (s), share of frames lost."""
-
-    noise_dn: float = 1.6
-    drift: float = 0.02
-    flicker: float = 0.008
-    jitter_s: float = 0.35e-3
-    lost: float = 1 / 150
-
-
-USUAL = Conditions()
-
-
-def frame_times(
-    seconds: float, fps: float, rng: np.random.Generator, conditions: Conditions = USUAL
-) -> np.ndarray:
-    """(F,) int pts in 1/90000 s, as a phone stamps: rate 0.06 % off, jitter, some frames lost."""
-    n, most = round(seconds * fps), min(3.4 * conditions.jitter_s, 0.45 / fps)
-    ideal = np.arange(n) / fps * 1.0006
-    jitter = np.clip(rng.normal(0, conditions.jitter_s, n), -most, most)
-    jitter[0] = 0.0
-    keep = rng.uniform(size=n) > conditions.lost
-    keep[0] = True
-    pts = np.rint((ideal + jitter) * TIMESCALE).astype(np.int64)[keep]
-    return np.asarray(np.maximum.accumulate(pts + np.arange(pts.size) * 0))
 
 
 def at_row_time(
@@ -123,7 +107,9 @@ class Filming:
     box: tuple[int, int, int, int]
     seed: int
     noise_dn: float
-    under_bar: tuple[str, ...] = ()
+    under: tuple[str, ...] = ()
+    pattern: Pattern | None = None
+    hand: Hand | None = None
 
     def frame(self, i: int) -> np.ndarray:
         """Frame i as (H · 3/2, W) uint8, planar 4:2:0."""
@@ -133,12 +119,14 @@ class Filming:
         y[y0:y1, x0:x1] = self._limbs(i)
         self._limb_colours(i, u[half], v[half])
         for track in self.tracks:
-            behind_bar = track.name in self.under_bar
-            if track.visible[i] or behind_bar:
+            behind = track.name in self.under
+            if track.visible[i] or behind:
                 stamp(y, track, i, self.camera)
                 self._grey(u, v, track, i)
-            if behind_bar:
+            if behind and self.camera.view == "front":
                 self._bar_over(y, u, v, track, i)
+        if self.hand is not None:
+            self.hand.draw(y, i)
         cv2.convertScaleAbs(y, y, float(self.gain[i]), 0.0)
         if self.noise_dn > 0:
             self._noise(y, i)
@@ -151,11 +139,13 @@ class Filming:
         moments = []
         for after_s in (-self.camera.exposure_s / 4, self.camera.exposure_s / 4):
             layer = still.copy()
-            for o in joined(self.behind):
-                _fill_luma(layer, o, i, after_s, (x0, y0))
+            for group in joined(self.behind):
+                _fill_luma(layer, group, i, after_s, (x0, y0))
             cv2.copyTo(still, mask, layer)
-            for o in joined(self.before):
-                _fill_luma(layer, o, i, after_s, (x0, y0))
+            for group in joined(self.before):
+                _fill_luma(layer, group, i, after_s, (x0, y0))
+                if self.pattern is not None:
+                    self.pattern.lay(layer, group, i, after_s, (x0, y0))
             moments.append(layer)
         return np.asarray(cv2.addWeighted(moments[0], 0.5, moments[1], 0.5, 0.0))
 
@@ -190,25 +180,11 @@ class Filming:
             plane[half][hidden[::2, ::2]] = still[half][hidden[::2, ::2]]
 
     def _noise(self, y: np.ndarray, i: int) -> None:
-        plus, minus = _noise_fields(self.seed, y.shape[0], y.shape[1], self.noise_dn)
+        plus, minus = noise_fields(self.seed, y.shape[0], y.shape[1], self.noise_dn)
         rng = np.random.default_rng([self.seed, 31, i])
         a, b = int(rng.integers(0, 256)), int(rng.integers(0, 256))
         cv2.add(y, plus[a : a + y.shape[0], b : b + y.shape[1]], y)
         cv2.subtract(y, minus[a : a + y.shape[0], b : b + y.shape[1]], y)
-
-
-_FIELDS: dict[tuple[int, int, int, float], tuple[np.ndarray, np.ndarray]] = {}
-
-
-def _noise_fields(seed: int, h: int, w: int, sd: float) -> tuple[np.ndarray, np.ndarray]:
-    """Whole-number sensor noise, its positive and its negative part, larger than a frame so that it can shift."""
-    key = (seed, h, w, sd)
-    if key not in _FIELDS:
-        _FIELDS.clear()
-        rng = np.random.default_rng([seed, 32])
-        n = np.rint(rng.standard_normal((h + 256, w + 256), dtype=np.float32) * sd)
-        _FIELDS[key] = (np.maximum(n, 0).astype(np.uint8), np.maximum(-n, 0).astype(np.uint8))
-    return _FIELDS[key]
 
 
 def _fill_luma(
@@ -229,14 +205,6 @@ def _fill_chroma(layer: np.ndarray, o: Outline, i: int, origin: tuple[int, int],
     polygon = o.polygons(i, 0.0)[0]
     points = np.rint(((polygon - np.float32(origin)) / 2 - 0.25) * 16).astype(np.int32)
     cv2.fillConvexPoly(layer, points, value, cv2.LINE_AA, 4)
-
-
-def light(pts_s: Floats, rng: np.random.Generator, conditions: Conditions = USUAL) -> Floats:
-    """(F,) gain: slow drift and mains flicker (100 Hz)."""
-    drift = conditions.drift * np.sin(2 * np.pi * pts_s / 9.0 + rng.uniform(0, 6.28))
-    return np.asarray(
-        0.985 + drift + conditions.flicker * np.sin(2 * np.pi * 100 * pts_s + rng.uniform(0, 6.28))
-    )
 
 
 def prepare(
@@ -268,6 +236,14 @@ def prepare(
     tracks = tuple(_hide(t, outlines[1], camera) if t.name == "bottom_bracket" else t for t in tracks)
     under = tuple(n for n in _names(camera.view) if n.startswith("patella")) if bar_hides_knees else ()
     tracks = tuple(_behind_bar(t, still.mask, camera) if t.name in under else t for t in tracks)
+    pattern = hand = None
+    if conditions.pattern_dn > 0:
+        worn = frozenset(motion.rider.look[n] for n in ("shorts", "jersey", "skin"))
+        pattern = Pattern.woven(conditions.pattern_dn, worn, seed)
+    if conditions.covered_s > 0:
+        hip = next(t for t in tracks if t.name == HAND_OVER)
+        hand, under = Hand.laid_on(hip, pts_s, conditions.covered_s), (*under, HAND_OVER)
+        tracks = tuple(replace(t, visible=t.visible & ~hand.hides(t)) for t in tracks)
     planes = to_yuv(still.rgb)
     box = _box(outlines[0] + outlines[1], camera)
     return Filming(
@@ -283,6 +259,8 @@ def prepare(
         seed,
         conditions.noise_dn if noise_dn is None else noise_dn,
         under,
+        pattern,
+        hand,
     )
 
 

@@ -220,7 +220,7 @@ def dress(length, m5, hip, knee, ankle, axle, on_shoe) -> Points:  # type: ignor
         "pedal": axle, "pedal_axle": axle + AXLE_END_OUT_MM * lateral,
         "crank_end": axle - 53 * lateral, "crank_root": axle * np.array([0, 0, 1]) - 62 * lateral,
         "heel": on_shoe(16.0, 30.0, 34.0), "fifth_metatarsal": on_shoe(m5[0], 22.0, m5[1] + 5.0),
-        "foot": on_shoe(length - 68.0, 60.0, 0.0),
+        "foot": on_shoe(length - 68.0, 60.0, 0.0), "foot_rear": on_shoe(length - 173.0, 92.0, 0.0),
         "shoe_heel": on_shoe(30.0, 26.0, 0.0), "shoe_heel_low": on_shoe(14.0, 8.0, 0.0),
         "shoe_ball": on_shoe(0.66 * length, 26.0, 2.0), "shoe_ball_low": on_shoe(0.68 * length, 9.0, 2.0),
         "shoe_ball_in": on_shoe(0.70 * length, 20.0, -28.0), "shoe_ball_out": on_shoe(0.64 * length, 20.0, 30.0),

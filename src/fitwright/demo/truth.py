@@ -34,7 +34,7 @@ class Truth:
     px (F, 2) at the mid-exposure of its own row, row_time_s (F,), visible (F,), mm (F, 3) at that time;
     crank_deg (F,) of the right crank at the time stamp, unwrapped; cadence_rpm; side view: knee_flexion_deg
     (sagittal projection of the sticker points, right), trunk, sole pitch; front view: knee_path_mm per side
-    (patella sticker outward of the pedal sticker).
+    (patella sticker outward of the pedal sticker), foot_yaw_deg per side (line of both shoe stickers, toe out).
     """
 
     data: dict[str, Any]
@@ -167,14 +167,17 @@ def ride_truth(motion: Motion, view: str, start_s: float, end_s: float, stickers
     out["cadence_rpm"] = cadence
     if view == "side":
         return out | _side_truth(motion, right, stickers)
-    paths = {}
+    paths, yaws = {}, {}
     for side in SIDES:
         t, _ = cycles_deg(motion, start_s, end_s, side)
         p = stickers(motion, view, t.ravel())
         sign = 1.0 if side == "right" else -1.0
         path = sign * (p[f"patella_{side}"][:, 2] - p[f"pedal_{side}"][:, 2]).reshape(t.shape)
         paths[side] = events(path) | {"curve": path.mean(axis=0).tolist()}
-    return out | {"knee_path_mm": paths}
+        shoe = p[f"foot_{side}"] - p[f"foot_rear_{side}"]
+        yaw = np.degrees(np.arctan2(sign * shoe[:, 2], shoe[:, 0])).reshape(t.shape)
+        yaws[side] = events(yaw) | {"curve": yaw.mean(axis=0).tolist()}
+    return out | {"knee_path_mm": paths, "foot_yaw_deg": yaws}
 
 
 def _side_truth(motion: Motion, t: Floats, stickers: Stickers) -> dict[str, Any]:
