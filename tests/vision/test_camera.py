@@ -7,16 +7,18 @@ from functools import partial
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 import simulated_front
 import simulated_side
 from fitwright.errors import InputError
 from fitwright.motion.angles import flexion
-from fitwright.vision.camera import Pinhole
-from fitwright.vision.frontal import read_front
+from fitwright.vision.camera import Pinhole, aim_of
+from fitwright.vision.frontal import FrontReading, read_front
 from fitwright.vision.rolling_shutter import at_one_time
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.track import Tracks
+from fitwright.vision.turning import FREE, TurningFit
 from simulated_front import KNEE_OUT, side_twin
 from simulated_side import CENTRE, INFO, SIDE, SIZE, leg_at, seen, theta_of
 
@@ -158,4 +160,53 @@ def test_one_pedal_alone_is_said_to_be_little():
         3350.0,
         side_twin(),
     )
-    assert reading.systematic.lens_u_mm > 1.2 * both.systematic.lens_u_mm
+    assert _pedal_u(reading) > 1.2 * _pedal_u(both)
+
+
+def _pedal_u(reading: FrontReading) -> float:
+    """How surely the camera has the right pedal's place beside the mid-plane, mm."""
+    theta = np.radians(np.arange(360.0))
+    at = {"pedal": np.column_stack([np.full(360, 128.0), 172.5 * np.cos(theta)])}
+    moved = [
+        np.mean((other(at, "right")["pedal"] - at["pedal"])[:, 0]) for other in reading.systematic.rereadings
+    ]
+    return float(np.linalg.norm(moved))
+
+
+@pytest.mark.parametrize("view", ["side", "front"])
+def test_a_cameras_aim_is_found_in_its_rotation(view):
+    """Against scipy's Euler angles: roll about the third, tilt about the first, yaw about the second axis."""
+    rng = np.random.default_rng(3)
+    for yaw, tilt, roll in rng.uniform(-40, 40, (20, 3)):
+        rotation = Pinhole(view, (0, 0, 0), 1000, (0, 0), yaw, tilt, roll).rotation
+        assert aim_of(rotation, view) == pytest.approx((yaw, tilt, roll), abs=1e-9)
+        base = Pinhole(view, (0, 0, 0), 1000, (0, 0)).rotation
+        theirs = Rotation.from_matrix(rotation @ base.T).as_euler("ZXY", degrees=True)
+        assert theirs == pytest.approx((roll, tilt, yaw), abs=1e-9)
+
+
+def test_a_front_camera_turned_about_the_crank_axis_sees_the_same_pedals():
+    """Askew and rolled too: that the pedals alone cannot tell."""
+    values = {
+        "log_focal": 7.2, "x_mm": 3300.0, "y_mm": 560.0, "z_mm": 60.0, "yaw_deg": 10.0, "tilt_deg": 3.0,
+        "roll_deg": -2.0, "right_mm": 130.0, "left_mm": 130.0, "k1": 0.0,
+    }  # fmt: skip
+    theta = np.linspace(0, 6, 30)
+    fit = TurningFit("front", values, np.eye(len(FREE)), theta, 0.1)
+    turned = fit.turned(0.03)
+    for out in (130.0, -130.0):
+        before, after = (
+            f.lens.project(np.column_stack([172.5 * np.sin(f.theta_rad), 172.5 * np.cos(f.theta_rad),
+                                            np.full(30, out)]))
+            for f in (fit, turned)
+        )  # fmt: skip
+        assert after == pytest.approx(before, abs=1e-8)
+
+
+def test_a_value_told_from_elsewhere_makes_the_fit_surer():
+    """Two values of SD 2 with covariance 3: the first told to ± 1 leaves the product of Gaussians."""
+    covariance = np.eye(len(FREE))
+    covariance[:2, :2] = [[4.0, 3.0], [3.0, 4.0]]
+    fit = TurningFit("front", dict.fromkeys(FREE, 0.0), covariance, np.zeros(3), 0.1).surer(FREE[0], 1.0)
+    joint = np.linalg.inv(np.linalg.inv(covariance) + np.diag([1.0] + [0.0] * (len(FREE) - 1)))
+    assert fit.covariance == pytest.approx(joint)

@@ -7,7 +7,7 @@ right and −Z on the left.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,6 +36,9 @@ class FrontSystematic:
             distance from the lens axis. lens_u_mm: lens distance from the mid-plane, times `parallax` = how much
             nearer the knee is than the pedal / distance (about 0.06 at the top at 3.3 m).
         timing_u_s: error of the crank angle's time. landmark_u_mm: patella, pedal, asis, ... per direction.
+        rereadings: the same picture read with a camera off by its uncertainty, one for each independent error: mean
+            points (360, 2) as Z, Y and their side to the same. They say what the numbers above, timing excepted, say
+            roughly.
     """
 
     scale_u: float = 0.0
@@ -45,6 +48,7 @@ class FrontSystematic:
     parallax: float = 0.06
     timing_u_s: float = 0.0
     landmark_u_mm: Mapping[str, float] = field(default_factory=lambda: dict(DEFAULT_LANDMARK_U_MM))
+    rereadings: Sequence[Callable[[Mapping[str, Floats], str], dict[str, Floats]]] = ()
 
 
 def analyse_front(
@@ -129,17 +133,18 @@ def knee_paths(
     u_knee, u_pedal, u_hip = (u_mm.get(f"{n}_{side}", 0.0) for n in ("patella", "pedal", "asis"))
     late = timing_delta(path, float(cycles.cadence_rpm.mean()), systematic.timing_u_s)
     seen_by_lens = _lens_deltas(mean, systematic, pedal_w)
+    to_pedal, to_line = _reread(mean, side, systematic)
     quantities: dict[str, Events] = {}
     curves: dict[str, CycleCurve] = {}
     events, curves["knee_path"] = tell(
-        "knee_path", "mm", path, f"{method}, outward of the pedal centre", np.vstack([seen_by_lens, late]),
+        "knee_path", "mm", path, f"{method}, outward of the pedal centre", np.vstack([seen_by_lens, late, to_pedal]),
         float(np.hypot(u_knee, u_pedal)), PATH_EVENTS,
     )  # fmt: skip
     quantities["knee_path_mm"] = dict(events) | ({"top": events["tdc"]} if "tdc" in events else {})
     if "asis" in turns:
         off, share = _off_line(turns["asis"], turns["patella"], turns["pedal"])
         weight = mean_points({"share": share})["share"]
-        sizes = np.vstack([u_hip * weight, u_pedal * (1 - weight), late, seen_by_lens[:1]])
+        sizes = np.vstack([u_hip * weight, u_pedal * (1 - weight), late, seen_by_lens[:1], to_line])
         about = f"{method}, outward of the hip–foot line"
         off = off - knee_inward_mm
         events, curves["knee_to_line"] = tell("knee_to_line", "mm", off, about, sizes, u_knee, PATH_EVENTS)
@@ -165,6 +170,23 @@ def _lens_deltas(mean: Mapping[str, Floats], systematic: FrontSystematic, pedal_
         systematic.depth_u * knee[:, 0] * nearer,
         systematic.lens_u_mm * systematic.parallax * nearer,
     ])  # fmt: skip
+
+
+def _reread(mean: Mapping[str, Floats], side: str, systematic: FrontSystematic) -> tuple[Floats, Floats]:
+    """(S, 360) what each other camera makes of the path beside the pedal, and (S or 0, 360) of the distance from the
+    hip–foot line, which needs the hip."""
+    sign = np.array([1.0 if side == "right" else -1.0, 1.0])
+
+    def told(points: Mapping[str, Floats]) -> tuple[Floats, Floats]:
+        path = points["patella"][:, 0] - np.nanmean(points["pedal"][:, 0])
+        line = _off_line(points["asis"], points["patella"], points["pedal"])[0] if "asis" in points else path
+        return path, line
+
+    base = told(mean)
+    moved = [told({n: x * sign for n, x in other({n: x * sign for n, x in mean.items()}, side).items()})
+             for other in systematic.rereadings]  # fmt: skip
+    to_pedal, to_line = (np.array([m[k] - base[k] for m in moved]).reshape(-1, 360) for k in (0, 1))
+    return to_pedal, to_line if "asis" in mean else to_line[:0]
 
 
 def _off_line(hip: Floats, knee: Floats, foot: Floats) -> tuple[Floats, Floats]:

@@ -69,6 +69,15 @@ class Pinhole:
         return np.asarray(place + ray * ((at_mm - place[axis]) / ray[..., axis])[..., None])
 
 
+def aim_of(rotation: Floats, view: str) -> tuple[float, float, float]:
+    """Yaw, tilt and roll (deg) of a camera of this view with that rotation (3, 3), bike frame to camera axes."""
+    turn = rotation @ BASE[view].T
+    roll = np.arctan2(-turn[0, 1], turn[1, 1])
+    tilt = np.arctan2(turn[2, 1], np.hypot(turn[0, 1], turn[1, 1]))
+    yaw = np.arctan2(-turn[2, 0], turn[2, 2])
+    return float(np.degrees(yaw)), float(np.degrees(tilt)), float(np.degrees(roll))
+
+
 def _turned(vectors: Floats, matrix: Floats) -> Floats:
     """(..., 3) @ (3, 3) as one product: many small ones are slow."""
     return np.asarray((vectors.reshape(-1, 3) @ matrix).reshape(vectors.shape))

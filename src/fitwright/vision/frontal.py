@@ -23,9 +23,10 @@ from fitwright.motion.ride import RideResult
 from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.under_load import SHOE_LINE
 from fitwright.quantity import Floats, combine
+from fitwright.vision.camera import Pinhole
 from fitwright.vision.rolling_shutter import at_one_time, readout
 from fitwright.vision.track import Tracks
-from fitwright.vision.turning import Turning, TurningFit, fit_turning
+from fitwright.vision.turning import Turning, TurningFit, fit_turning, lens_of
 from fitwright.vision.video import to_upright
 
 SIDES = ("right", "left")
@@ -83,7 +84,9 @@ def read_front(
     angle_u = fit.u("y_mm") / fit.values["x_mm"]
     if twin is not None:
         fit, found = settle_angle(fit, uv, tracks.names, crank_mm, knee)
-        angle_u = combine(PHASE_TWIN_U_RAD, _rows_u_rad(tracks, times, fit, shutter.u)) if found else angle_u
+        if found:
+            angle_u = combine(PHASE_TWIN_U_RAD, _rows_u_rad(tracks, times, fit, shutter.u))
+            fit = fit.surer("y_mm", angle_u * fit.values["x_mm"])
     depth = depths(tracks.names, fit.theta_rad, crank_mm, knee)
     place = fit.lens.meet(uv, 0, depth)[..., [2, 1]]
     per_px = np.abs(depth - fit.values["x_mm"]) / fit.lens.focal_px
@@ -91,7 +94,7 @@ def read_front(
     traj = Trajectories(tracks.names, times, place, u_mm, ("Z", "Y"), tracks.info.name)
     turn_s = 2 * math.pi * (times[-1] - times[0]) / abs(fit.theta_rad[-1] - fit.theta_rad[0])
     late = combine(0.1 * shutter.u, angle_u / (2 * math.pi) * turn_s)
-    systematic = _systematic(fit, knee.u_mm, late)
+    systematic = _systematic(fit, knee, crank_mm, late)
     facts = {
         **{k: v for k, v in fit.values.items() if k != "log_focal"}, "focal_px": fit.lens.focal_px,
         "distance_u_mm": fit.u("x_mm"), "roll_u_deg": fit.u("roll_deg"), "pedal_residual_px": fit.residual_px,
@@ -209,13 +212,34 @@ def _rough_angle(times: Floats, paths: Mapping[str, Floats]) -> Floats:
     return angle if side == "right" else angle - math.pi
 
 
-def _systematic(fit: TurningFit, depth_u: float, late_s: float) -> FrontSystematic:
+@dataclass(frozen=True)
+class OtherFrontCamera:
+    """Mean points of one side over the turn, as the camera that was found has them, read again with another, or with
+    the knees `ahead_mm` further ahead."""
+
+    lens: Pinhole
+    other: Pinhole
+    crank_mm: float
+    knee: KneeCurve
+    ahead_mm: float = 0.0
+
+    def __call__(self, points: Mapping[str, Floats], side: str) -> dict[str, Floats]:
+        """name without its side → (360, 2) Z and Y in mm, bin k at k° of this side's crank; to the same."""
+        names = tuple(points)
+        theta = np.radians(np.arange(360.0)) - (math.pi if side == "left" else 0.0)
+        depth = depths(tuple(f"{n}_{side}" for n in names), theta, self.crank_mm, self.knee)
+        mm = np.stack([points[n] for n in names], axis=1)
+        px = self.lens.project(np.concatenate([depth[..., None], mm[..., ::-1]], axis=-1))
+        ahead = np.array([self.ahead_mm if n == "patella" else 0.0 for n in names])
+        there = self.other.meet(px, 0, depth + ahead)[..., [2, 1]]
+        return {n: there[:, i] for i, n in enumerate(names)}
+
+
+def _systematic(fit: TurningFit, knee: KneeCurve, crank_mm: float, late_s: float) -> FrontSystematic:
     """What of the fit and of the knee's depth is wrong alike in all frames."""
-    return FrontSystematic(
-        scale_u=0.003, roll_u_deg=combine(fit.u("roll_deg"), 0.05),
-        depth_u=combine(depth_u, 0.06 * fit.u("x_mm")) / fit.values["x_mm"],
-        lens_u_mm=fit.u("z_mm"), timing_u_s=late_s,
-    )  # fmt: skip
+    others = [OtherFrontCamera(fit.lens, lens_of("front", v), crank_mm, knee) for v in fit.off_by_u()]
+    deeper = OtherFrontCamera(fit.lens, fit.lens, crank_mm, knee, knee.u_mm)
+    return FrontSystematic(timing_u_s=late_s, rereadings=(*others, deeper))
 
 
 def _notes(

@@ -23,6 +23,7 @@ from fitwright.motion.trajectories import Trajectories
 from fitwright.quantity import Floats, Measured
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.rereading import (
+    AsRead,
     Crossed,
     OtherCamera,
     OtherReadout,
@@ -176,8 +177,12 @@ def _others(fit: TurningFit, depth: Mapping[str, float], scene: Scene, crank_mm:
     varied: list[tuple[Pinhole, dict[str, float]]] = [
         (lens_of("side", v), {**depth, "pedal_axle": v["right_mm"]}) for v in fit.off_by_u()
     ]
-    varied += [(fit.lens, {**depth, n: depth[n] + scene.depth(n)[1]}) for n in depth if n != "pedal_axle"]
-    return [OtherCamera(fit.lens, depth, lens, depths, crank_mm) for lens, depths in varied]
+    shifts = scene.depth_shifts(
+        [n for n in depth if n != "pedal_axle"]
+    )  # the axle's own is one of the camera's
+    varied += [(fit.lens, {**depth, **{n: depth[n] + mm for n, mm in s.items()}}) for s in shifts]
+    read = AsRead(fit.lens, depth, crank_mm)
+    return [OtherCamera(read, lens, depths) for lens, depths in varied]
 
 
 def _slant_most(others: list[OtherCamera], fit: TurningFit) -> list[OtherCamera]:

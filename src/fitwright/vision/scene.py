@@ -5,7 +5,7 @@ Everything here is optional. What is missing is replaced by what is usual, less 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from fitwright.errors import check_range
@@ -21,19 +21,26 @@ STILL_POINTS = tuple(dict.fromkeys(
 """All points that do not move with the rider. Those that are not followed count where they were marked: along an edge
 there is nothing to follow."""
 
+OTHER_DEPTH_MM = (170.0, 30.0)
 DEPTH_MM: dict[str, tuple[float, float]] = {
-    "pedal_axle": (180.0, 20.0), "heel": (150.0, 20.0), "fifth_metatarsal": (172.0, 20.0),
-    "lateral_malleolus": (162.0, 20.0), "lateral_femoral_condyle": (168.0, 22.0),
-    "greater_trochanter": (170.0, 20.0), "acromion": (205.0, 25.0), "elbow": (240.0, 40.0), "wrist": (235.0, 40.0),
+    "pedal_axle": (180.0, 6.0), "heel": (150.0, 12.0), "fifth_metatarsal": (172.0, 8.0),
+    "lateral_malleolus": (162.0, 10.0), "lateral_femoral_condyle": (168.0, 14.0),
+    "greater_trochanter": (170.0, 10.0), "acromion": (205.0, 25.0), "elbow": (240.0, 40.0), "wrist": (235.0, 40.0),
 }  # fmt: skip
-"""Distance of each sticker from the bike's mid-plane, mm, and its standard uncertainty (our choice; the hip from half
-the hip breadth of adults, the foot from usual stance widths)."""
-USUAL_STANCE_MM, USUAL_HIP_BREADTH_MM = 128.0, 330.0
-KNOWN_U_MM = 9.0
-"""What is left of a depth's uncertainty when the length it hangs from was measured (our choice)."""
-FROM_STANCE = {"pedal_axle": 1.0, "heel": 1.0, "fifth_metatarsal": 1.0, "lateral_malleolus": 1.0,
-               "lateral_femoral_condyle": 0.5}  # fmt: skip
-FROM_HIPS = {"greater_trochanter": 1.0, "lateral_femoral_condyle": 0.5}
+"""Distance of each sticker from the bike's mid-plane, mm, and what of its standard uncertainty is its own: where it
+sits, how the foot is turned, how the knee is carried (our choice)."""
+USUAL_MM = {"stance": 128.0, "hips": 165.0}
+"""Pedal's middle to mid-plane (common practice, no source), and half the breadth over both trochanters."""
+USUAL_U_MM = {"stance": 10.0, "hips": 12.5}
+"""How much these differ between bikes (common practice, no source) and riders (half the SD of hip breadth: 24 mm in
+men, 27 mm in women, Gordon et al. 2014, NATICK/TR-15/007)."""
+MEASURED_U_MM = {"stance": 1.0, "hips": 5.0}
+"""How well each is known once somebody measured it; flesh and a seat off the middle count in (our choice)."""
+HANGS_FROM: dict[str, dict[str, float]] = {
+    "stance": {"pedal_axle": 1.0, "heel": 1.0, "fifth_metatarsal": 1.0, "lateral_malleolus": 1.0,
+               "lateral_femoral_condyle": 0.5},
+    "hips": {"greater_trochanter": 1.0, "lateral_femoral_condyle": 0.5},
+}  # fmt: skip
 """Share by which a point goes out with the pedal, and with the hip (our choice: the knee half with each)."""
 
 
@@ -71,11 +78,25 @@ class Scene:
 
     def depth(self, name: str) -> tuple[float, float]:
         """Distance of a point from the mid-plane and its u, mm: as usual, moved by what was measured."""
-        usual, u = DEPTH_MM.get(name, (170.0, 30.0))
-        stance, hips = FROM_STANCE.get(name, 0.0), FROM_HIPS.get(name, 0.0)
-        known = 0.0
-        if self.stance_mm is not None:
-            usual, known = usual + stance * (self.stance_mm - USUAL_STANCE_MM), known + stance
-        if self.hip_breadth_mm is not None:
-            usual, known = usual + hips * (self.hip_breadth_mm - USUAL_HIP_BREADTH_MM) / 2, known + hips
-        return usual, combine(known * KNOWN_U_MM, (1.0 - known) * u)
+        usual = DEPTH_MM.get(name, OTHER_DEPTH_MM)[0]
+        for width, half_mm in self._half_mm.items():
+            if half_mm is not None:
+                usual += HANGS_FROM[width].get(name, 0.0) * (half_mm - USUAL_MM[width])
+        return usual, combine(*(shift.get(name, 0.0) for shift in self.depth_shifts((name,))))
+
+    def depth_shifts(self, names: Sequence[str]) -> tuple[dict[str, float], ...]:
+        """What may be wrong about the depths of these points, one independent thing at a time, each by its standard
+        uncertainty: name → mm. A bike wider than thought moves all points of the foot together."""
+        out = []
+        for width, half_mm in self._half_mm.items():
+            u = (USUAL_U_MM if half_mm is None else MEASURED_U_MM)[width]
+            out.append({n: share * u for n, share in HANGS_FROM[width].items() if n in names})
+        out += [{n: DEPTH_MM.get(n, OTHER_DEPTH_MM)[1]} for n in names]
+        return tuple(shift for shift in out if shift)
+
+    @property
+    def _half_mm(self) -> dict[str, float | None]:
+        return {
+            "stance": self.stance_mm,
+            "hips": None if self.hip_breadth_mm is None else self.hip_breadth_mm / 2,
+        }

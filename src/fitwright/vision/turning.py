@@ -21,7 +21,7 @@ from scipy.linalg import solveh_banded
 from scipy.sparse import csr_array, diags_array
 
 from fitwright.quantity import Floats
-from fitwright.vision.camera import K1_U, Pinhole
+from fitwright.vision.camera import K1_U, Pinhole, aim_of
 
 KNOTS_PER_TURN = 5
 FRAMES, FRAMES_PER_KNOT = 700, 2
@@ -111,11 +111,21 @@ class TurningFit:
         """The same picture seen with the crank angle greater by `by_rad`: camera and crank turned together about the
         bottom-bracket axis. The pedals alone cannot tell these apart in a front view."""
         c, s = math.cos(by_rad), math.sin(by_rad)
-        x, y = self.values["x_mm"], self.values["y_mm"]
+        about_axis = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        lens = self.lens
+        x, y, _ = about_axis @ np.array(lens.place_mm)
+        yaw, tilt, roll = aim_of(lens.rotation @ about_axis.T, self.view)
         values = dict(self.values) | {
-            "x_mm": x * c + y * s, "y_mm": -x * s + y * c, "tilt_deg": self.values["tilt_deg"] - math.degrees(by_rad),
+            "x_mm": float(x), "y_mm": float(y), "yaw_deg": yaw, "tilt_deg": tilt, "roll_deg": roll,
         }  # fmt: skip
         return replace(self, values=values, theta_rad=self.theta_rad + by_rad)
+
+    def surer(self, name: str, u: float) -> TurningFit:
+        """The same fit when something else has told one of its values to `u`."""
+        k = FREE.index(name)
+        along = self.covariance[:, k]
+        gain = along / (along[k] + u**2)
+        return replace(self, covariance=self.covariance - np.outer(gain, along))
 
     def off_by_u(self) -> list[dict[str, float]]:
         """The values moved by one standard uncertainty along each independent direction of what may be wrong."""
