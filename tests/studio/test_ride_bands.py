@@ -10,7 +10,7 @@ from fitwright.motion.ride import CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.sheets.curve import Chart, CurveLine, curve_svg
 from fitwright.studio import bike
-from fitwright.studio.ride_bands import curve_target
+from fitwright.studio.ride_bands import curve_target, value_band
 from fitwright.studio.visits import new_rider, open_visit
 
 pytestmark = pytest.mark.django_db
@@ -82,6 +82,20 @@ def test_an_unknown_method_or_two_of_them_have_no_band(visit):
     both = [ride(DYNAMIC_2D), ride({"dimension": "3-D", "state": "dynamic"})]
     assert curve_target(visit, "knee_flexion", both) is None
     assert curve_target(visit, "knee_flexion", [ride(DYNAMIC_2D), ride(DYNAMIC_2D)]) is not None
+
+
+def test_a_value_has_the_band_of_its_own_event_and_method(visit):
+    film = ride(DYNAMIC_2D)
+    assert value_band(visit, "knee_flexion_deg", "bdc", [film])[0] == pytest.approx((30.8, 40.8))
+    assert "converted, 2-D in motion" in value_band(visit, "knee_flexion_deg", "bdc", [film])[1]
+    assert value_band(visit, "knee_flexion_deg", "max", [film]) == (None, "")
+    assert value_band(visit, "knee_flexion_deg", "bdc", []) == (None, "")
+    assert (
+        value_band(visit, "knee_flexion_deg", "bdc", [film, ride({"dimension": "3-D", "state": "dynamic"})])[
+            0
+        ]
+        is None
+    )
 
 
 def test_the_chart_says_the_band_in_words(visit):

@@ -9,7 +9,9 @@ from collections.abc import Iterable, Mapping
 
 from fitwright.linkage.response import crank_in_line_deg
 from fitwright.motion.ride import RideResult
+from fitwright.plan.findings import SETTING
 from fitwright.plan.targets import Matched, band_for, for_use
+from fitwright.plan.types import Target
 from fitwright.records.models import Visit
 from fitwright.sheets.curve import CurveTarget
 from fitwright.studio import bands, bike
@@ -27,13 +29,12 @@ def curve_target(visit: Visit, curve: str, rides: Iterable[RideResult]) -> Curve
     was converted. Rides of different methods on one chart have none: the band would fit only some of the lines.
     """
     shown = [r for r in rides if any(curve in curves for curves in r.curves.values())]
-    methods = {tuple(sorted((k, r.method.get(k, "")) for k in ("dimension", "state"))) for r in shown}
-    if len(methods) != 1:
+    method = _one_method(shown)
+    if method is None:
         return None
-    method = dict(methods.pop())
     found = [
         (matched, at)
-        for matched in _matched(visit, curve, {k: v for k, v in method.items() if v})
+        for matched in _matched(visit, curve, method)
         if (at := _place(visit, matched.target.key, shown)) is not None
     ]
     if not found:
@@ -43,10 +44,33 @@ def curve_target(visit: Visit, curve: str, rides: Iterable[RideResult]) -> Curve
     return CurveTarget(band.low, band.high, at if math.isfinite(at) else None, band_words(matched, method))
 
 
+def value_band(
+    visit: Visit, quantity: str, event: str, rides: Iterable[RideResult]
+) -> tuple[tuple[float, float] | None, str]:
+    """The band (low, high) that this value of these rides is held against, and its words; None and "" without one."""
+    shown = [r for r in rides if any(quantity in told for told in r.quantities.values())]
+    method = _one_method(shown)
+    own = [t for t in bands_of(visit) if t.key == f"{quantity}.{event}" and not t.key.startswith(SETTING)]
+    matched = band_for(own, method) if own and method is not None else None
+    if matched is None or method is None or matched.refused:
+        return None, ""
+    return (matched.target.low, matched.target.high), band_words(matched, method)
+
+
+def _one_method(rides: Iterable[RideResult]) -> dict[str, str] | None:
+    """Dimension and state that all these rides share; None when there are none, or several."""
+    methods = {tuple((k, r.method[k]) for k in ("dimension", "state") if r.method.get(k)) for r in rides}
+    return dict(methods.pop()) if len(methods) == 1 else None
+
+
+def bands_of(visit: Visit) -> tuple[Target, ...]:
+    """The studio's bands for this visit's use."""
+    return for_use(once(visit, "bands", bands.targets), visit.use)
+
+
 def _matched(visit: Visit, curve: str, method: Mapping[str, str]) -> list[Matched]:
     """The bands of this curve's quantity that may be compared with a value of this method, one for each event."""
-    known = for_use(once(visit, "bands", bands.targets), visit.use)
-    own = [t for t in known if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve]
+    own = [t for t in bands_of(visit) if t.key.rsplit(".", 1)[0].rsplit("_", 1)[0] == curve]
     best = [band_for([t for t in own if t.key == key], method) for key in dict.fromkeys(t.key for t in own)]
     return [m for m in best if not m.refused]
 
@@ -73,5 +97,6 @@ def band_words(matched: Matched, method: Mapping[str, str]) -> str:
     sign = "°" if band.unit == "deg" else f" {band.unit}"
     how = " ".join(w for w in (method.get("dimension", ""), STATES.get(method.get("state", ""), "")) if w)
     moved = ", converted" if matched.note else ""
+    mean = " for the mean" if band.key.endswith(".mean") else ""
     source = band.source.split(",")[0].split(";")[0].split(" (")[0]
-    return f"{band.low:g}–{band.high:g}{sign}{moved}, {how}: {source}"
+    return f"{band.low:g}–{band.high:g}{sign}{mean}{moved}, {how}: {source}"

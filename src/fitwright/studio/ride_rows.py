@@ -14,6 +14,7 @@ from fitwright.sheets.curve import Chart
 from fitwright.sheets.strip import strip_svg
 from fitwright.studio import drawings
 from fitwright.studio.drawings import SIDES, Pair
+from fitwright.studio.ride_bands import value_band
 
 # quantity, event, words: as in `drawings`, in the order in which a fitter reads a ride
 MORE_SIDE = (
@@ -90,9 +91,11 @@ def rows(visit: Visit) -> tuple[Row, ...]:
     front = [r[:3] for r in drawings.FRONT_ROWS]
     found = []
     for quantity, event, label in (*side, *MORE_SIDE, *front, *MORE_FRONT):
-        strip = drawings.strip_of(visit, quantity, event, label, None)
+        band, words = value_band(visit, quantity, event, drawings.rides(visit).values())
+        strip = drawings.strip_of(visit, quantity, event, label, band)
         if strip is None:
             continue
+        strip = replace(strip, note=words)
         pairs = drawings.pairs(drawings.values(visit, quantity, event))
         by_side = {p.side: p for p in pairs}
         left, right = by_side.get("left"), by_side.get("right")

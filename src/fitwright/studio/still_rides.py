@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fitwright.errors import InputError
-from fitwright.plan.targets import band_for, for_use
+from fitwright.plan.targets import band_for
 from fitwright.quantity import Measured, difference, distinguishable
 from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.sheets.strip import Reading, Strip, strip_svg
-from fitwright.studio import bands, picks, surroundings
+from fitwright.studio import picks, surroundings
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.ride import MOMENTS, STATION, WHEN_WORDS
-from fitwright.studio.ride_bands import band_words
+from fitwright.studio.ride_bands import band_words, bands_of
 from fitwright.studio.stills import upright_grey
 from fitwright.studio.visits import analyse, analyses, answer, answers, measured, once
 from fitwright.vision.picture import Grey
@@ -198,7 +198,7 @@ def _row(
 
 def _band(visit: Visit, key: str) -> tuple[tuple[float, float] | None, str]:
     """A static band for this angle at this place of the crank, and its words; none where there is none."""
-    own = [t for t in for_use(once(visit, "bands", bands.targets), visit.use) if t.key == key]
+    own = [t for t in bands_of(visit) if t.key == key]
     matched = band_for(own, METHOD) if own else None
     if matched is None or matched.refused:
         return None, ""

@@ -10,6 +10,7 @@ from typing import Any
 
 import av
 import cv2
+import numpy as np
 from django.conf import settings
 from PIL import Image, ImageOps
 from pillow_heif import register_heif_opener
@@ -17,6 +18,7 @@ from pillow_heif import register_heif_opener
 from fitwright.errors import InputError, check_range
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
+from fitwright.vision.picture import Grey
 from fitwright.vision.video import ClipInfo, pictures, probe, turned_upright
 
 JPEG_QUALITY = 95
@@ -73,10 +75,10 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
     return bytes(data)
 
 
-def upright_grey(medium: Medium, at_s: float) -> Any:
-    """(h, w) uint8: the same frame in grey, upright."""
+def upright_grey(medium: Medium, at_s: float) -> Grey:
+    """(h, w) the same frame in grey, upright."""
     clip, frame = frame_at(medium, at_s)
-    return turned_upright(frame.to_ndarray(format="gray"), clip)
+    return np.asarray(turned_upright(frame.to_ndarray(format="gray"), clip), dtype=np.uint8)
 
 
 def frame_time(medium: Medium, at_s: float) -> float:
