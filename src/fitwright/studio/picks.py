@@ -16,6 +16,9 @@ from fitwright.errors import InputError
 from fitwright.studio.entry import Field, plain, read_number, sentence
 
 HAND, PROPOSED, SNAPPED = "hand", "proposed", "snapped"
+GUESSED, CONFIRMED = "guessed", "confirmed"
+"""What a network put there; and where a hand then said that it is right."""
+MOST_GUESS_PX = 500.0
 U_PX = (0.02, 50.0)
 """What a standard uncertainty of a picked coordinate can be, px."""
 
@@ -251,6 +254,42 @@ def _origin(e: Expected) -> Origin:
     if e.how.split(":")[0] not in (PROPOSED, SNAPPED) or not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", e.u):
         return Origin()
     return Origin(e.how, min(max(float(e.u), U_PX[0]), U_PX[1]))
+
+
+def guesses(shown: Iterable[Expected]) -> tuple[dict[str, float], list[str]]:
+    """Points that a network put there: name → u px of those that nobody confirmed, and the names of those that a hand
+    confirmed. Both are kept with the marks: a guess never passes for a marked point."""
+    said = [e for e in shown if e.x and e.y]
+    open_ = {e.name: _u_of(e.u) for e in said if e.how == GUESSED}
+    return open_, [e.name for e in said if e.how == CONFIRMED]
+
+
+def _u_of(text: str) -> float:
+    """As it was proposed; the widest when it is not told."""
+    return min(float(text), MOST_GUESS_PX) if re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text) else MOST_GUESS_PX
+
+
+def of_guesses(marks: Mapping[str, Any]) -> dict[str, Origin]:
+    """The same of marks on record, to be shown again."""
+    said = {n: Origin(GUESSED, float(g["u_px"])) for n, g in dict(marks.get("guessed", {})).items()}
+    return said | {n: Origin(CONFIRMED) for n in marks.get("confirmed", ())}
+
+
+def told_guesses(shown: Iterable[Expected], agreed: bool) -> dict[str, Any]:
+    """What the marks keep of guesses: `{"guessed": {name: {"u_px"}}, "confirmed": [name]}`, each only where there is
+    one.
+
+    Raises:
+        InputError: a guess that nobody confirmed, unless somebody `agreed` to follow it as a guess.
+    """
+    points = tuple(shown)
+    guessed, confirmed = guesses(points)
+    if guessed and not agreed:
+        names = ", ".join(e.label for e in points if e.name in guessed)
+        raise InputError("points", f"guessed, and confirmed by nobody: {names}",
+                         hint="Put each right, or say that it sits right, or tick to follow guesses")  # fmt: skip
+    told: dict[str, Any] = {"guessed": {n: {"u_px": u} for n, u in guessed.items()}} if guessed else {}
+    return told | ({"confirmed": confirmed} if confirmed else {})
 
 
 def beside(expected: Iterable[Expected], error: InputError) -> tuple[Expected, ...]:

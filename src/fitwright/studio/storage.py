@@ -12,7 +12,12 @@ from django.db.models import Count, Sum
 
 from fitwright.records.models import Medium
 
-KIND_WORDS = {"film": "films", "photo": "photographs", "markers": "marker recordings"}
+KIND_WORDS = {
+    "film": "films",
+    "photo": "photographs",
+    "markers": "marker recordings",
+    "network": "landmark networks",
+}
 
 
 @dataclass(frozen=True)

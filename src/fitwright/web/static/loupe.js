@@ -16,6 +16,7 @@ const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
 const NEAREST = 24; // times nearer than the whole picture
 const GUESS = "a guess"; // what the finder says of the least sure
+const [GUESSED, CONFIRMED] = ["guessed", "confirmed"]; // what a network put there, and what a hand then said is right
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
 let pointer = null; // where the lens looks while the mouse is over the picture
@@ -72,6 +73,7 @@ function step(from, to) {
 
 function put(point, what = "") {
   remember(what && `${what} ${current}`);
+  if (what && point && [GUESSED, CONFIRMED].includes(read(rows[current])?.how)) point = { ...point, how: CONFIRMED };
   write(rows[current], point && { ...point, ...within(point) });
   say("");
   follow();
@@ -118,6 +120,8 @@ function nextToDo(from) {
 function origin(point) {
   const [how, kind] = point.how.split(":");
   const sure = point.u ? `, ± ${Number(point.u).toFixed(2)} px` : "";
+  if (how === GUESSED) return `a guess, not confirmed, ± ${Math.round(2 * Number(point.u))} px`;
+  if (how === CONFIRMED) return "a guess, confirmed by hand";
   return how === "proposed" ? `found and taken${sure}` : how === "snapped" ? `snapped to a ${kind}${sure}` : "by hand";
 }
 
@@ -146,10 +150,30 @@ function tell() {
     one("[data-take-all]").disabled = left === 0;
     one("[data-take-all]").textContent = left ? `Take all ${left}` : "Take all";
   }
+  tellGuesses(point);
   one("[data-undo]").disabled = past.length === 0;
   one("[data-redo]").disabled = future.length === 0;
   draft.keep();
   draw();
+}
+
+// A guess that was taken waits for a hand to say that it is right.
+function tellGuesses(point) {
+  const [button, notice] = [one("[data-confirm]"), one("[data-guesses]")];
+  const count = rows.filter((row) => read(row)?.how === GUESSED).length;
+  if (button) button.hidden = point?.how !== GUESSED;
+  if (!notice) return;
+  notice.hidden = count === 0;
+  one("[data-guesses] [data-count]").textContent = count === 1 ? "One point is a guess" : `${count} points are guesses`;
+}
+
+function confirmGuess() {
+  const point = read(rows[current]);
+  if (point?.how !== GUESSED) return;
+  remember();
+  write(rows[current], { ...point, how: CONFIRMED, u: "" });
+  const next = rows.findIndex((row) => read(row)?.how === GUESSED);
+  choose(next >= 0 ? next : nextToDo(current));
 }
 
 function say(words) {
@@ -164,7 +188,8 @@ function sameAs(a, b, px = 0.02) {
 
 function near(row) {
   const it = found.points[row.dataset.name];
-  return it && { x: it.uv_px[0], y: it.uv_px[1], how: "proposed", u: it.u_px.toFixed(3), sure: it.sure, by: it.how };
+  const how = it?.origin ?? "proposed";
+  return it && { x: it.uv_px[0], y: it.uv_px[1], how, u: it.u_px.toFixed(3), sure: it.sure, by: it.how };
 }
 
 // What may be taken at once: found for points that are not picked, and more than a guess.
@@ -176,7 +201,8 @@ function take() {
   const it = near(rows[current]);
   if (!it) return say("Nothing was found for this point. Pick it by hand.");
   put(it);
-  choose(nextToDo(current));
+  if (it.how === GUESSED) say("A guess: drag it where it belongs, or say that it sits right.");
+  else choose(nextToDo(current));
 }
 
 function takeAll() {
@@ -205,9 +231,28 @@ async function look() {
     found = told;
     const count = rows.filter(near).length;
     words.textContent = count ? `${count} points found, drawn dashed.` : "Nothing was found.";
-    for (const note of found.notes) one(".finder").append(Object.assign(document.createElement("li"), { textContent: note }));
+    list(found.notes);
   }
   root.dataset.looked = "";
+  tell();
+  if (root.dataset.guesses) guess();
+}
+
+function list(notes) {
+  for (const note of notes) one(".finder").append(Object.assign(document.createElement("li"), { textContent: note }));
+}
+
+// What the studio's network says where no mark was found; it takes some seconds.
+async function guess() {
+  const told = await ask(root.dataset.guesses);
+  if (told.problem) list([`Nothing is guessed: ${told.problem}`]);
+  else {
+    for (const [name, it] of Object.entries(told.points)) {
+      if ((found.points[name]?.sure ?? GUESS) === GUESS) found.points[name] = it;
+    }
+    list(told.notes);
+  }
+  root.dataset.guessed = "";
   tell();
 }
 
@@ -337,20 +382,25 @@ function ink(i) {
 
 function marks(place, pen, strong, weak, round) {
   const names = [];
+  const zoom = place({ x: 1, y: 0 }).x - place({ x: 0, y: 0 }).x; // canvas pixels for one of the picture
+  const ring = (it, at) => { // of a guess: as wide as its u, so that one sees how little it says
+    pen.beginPath();
+    pen.arc(at.x, at.y, Math.max(round * devicePixelRatio, it.how === GUESSED ? it.u * zoom : 0), 0, 2 * Math.PI);
+  };
   for (const i of [...rows.keys()].filter((k) => k !== current).concat(current)) { // the current one on top
     const [point, it] = [read(rows[i]), near(rows[i])];
     if (it && (!point || (i === current && !sameAs(point, it)))) {
       const at = place(it);
-      pen.beginPath();
-      pen.arc(at.x, at.y, round * devicePixelRatio, 0, 2 * Math.PI);
+      ring(it, at);
       inked(pen, devicePixelRatio, ...ink(i), it.sure === GUESS ? [1, 3] : [4, 3]);
       if (!point) names.unshift([i, at]);
     }
     if (!point) continue;
     const at = place(point);
     const [arm, gap] = [i === current ? strong : weak, 3].map((length) => length * devicePixelRatio);
-    cross(pen, at.x, at.y, gap, arm);
-    inked(pen, devicePixelRatio, ...ink(i));
+    if (point.how === GUESSED) ring(point, at);
+    else cross(pen, at.x, at.y, gap, arm);
+    inked(pen, devicePixelRatio, ...ink(i), point.how === GUESSED ? [1, 3] : []);
     if (pen.canvas === stage || i !== current) names.unshift([i, at]);
   }
   const taken = [];
@@ -527,6 +577,7 @@ stage.addEventListener("keydown", (event) => {
   else if (event.key === "Escape") one(".save button").focus();
   else if (event.key === "Delete" || event.key === "Backspace") put(null);
   else if (key === "p" && root.dataset.proposals) event.shiftKey ? takeAll() : take();
+  else if (key === "c" && one("[data-confirm]")) confirmGuess();
   else if (key === "s" && root.dataset.snap) snap(rows[current].dataset.snap);
   else if (key === "+" || key === "=" || key === "-") nearer(key === "-" ? 0.5 : 2);
   else if (key === "0") nearer(0);
@@ -572,6 +623,7 @@ press("[data-redo]", () => step(future, past));
 press("[data-next]", () => { onward(); stage.focus({ preventScroll: true }); });
 press("[data-take]", take);
 press("[data-take-all]", takeAll);
+press("[data-confirm]", () => { confirmGuess(); stage.focus({ preventScroll: true }); });
 press("[data-kind]", (button) => snap(button.dataset.kind));
 press("[data-zoom]", (button) => nearer(Number(button.dataset.zoom)));
 press("[name=power]", (box) => lensPower(Number(box.value)));

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 from urllib.parse import quote
 
@@ -20,6 +20,7 @@ from fitwright.studio import (
     film_proposals,
     film_start,
     jobs,
+    landmark_file,
     picks,
     ride,
     ride_rows,
@@ -63,7 +64,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     )
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
-    points = picks.filled(expected, on_record.get("points", {}) if same else {})
+    points = picks.filled(expected, on_record.get("points", {}) if same else {}, picks.of_guesses(on_record))
     around = surroundings.entries(view, on_record.get("around", {}))
     if request.method == "POST":
         typed = typed_of(request.POST)
@@ -74,6 +75,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
             try:
                 lengths = surroundings.read(view, typed)
                 marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}, "around": lengths}
+                marks |= picks.told_guesses(points, typed.get("guesses") == "yes")
                 ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
@@ -89,9 +91,33 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         f"?view={quote(view)}&when={when}&t={at_s:.6f}",
         "around": around, "more": "ride/around.html",
         "taken": surroundings.taken(visit, ride.VIEWS[view][1]),
-        "around_open": any(e.text or e.error for e in around),
+        "around_open": any(e.text or e.error for e in around), **_guessing(visit, medium, view, when, at_s, points),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
+
+
+def _guessing(
+    visit: Visit, medium: Medium, view: str, when: str, at_s: float, points: Iterable[picks.Expected]
+) -> dict[str, Any]:
+    """What the page needs where a network guesses, or has guessed; nothing of it else."""
+    given = landmark_file.given()
+    use = view != "front" and given is not None and given.agreed
+    url = reverse("ride_guessed", args=[visit.pk, medium.pk])
+    count = len(picks.guesses(points)[0])
+    return {
+        "guesses_url": f"{url}?view={quote(view)}&when={when}&t={at_s:.6f}" if use else "",
+        "guesses_shown": use or count > 0, "guesses_open": count,
+    }  # fmt: skip
+
+
+@told
+def guessed(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
+    """What the studio's network sees in the frame at `?t=`."""
+    visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="film")
+    at_s = read_number(MOMENT, request.GET.get("t") or "0")
+    return film_proposals.guesses_at(
+        visit, medium, request.GET.get("view", ""), request.GET.get("when", ""), at_s
+    )
 
 
 @told
