@@ -149,6 +149,23 @@ def test_what_is_no_film_is_refused_at_the_form_by_its_own_name(client, filled, 
     station(client, filled)
 
 
+def test_a_film_is_not_sent_again_when_only_the_distance_was_wrong(client, filled, film):
+    path, where = film("good"), reverse("ride", args=[filled.pk])
+    file = SimpleUploadedFile(path.name, path.read_bytes(), "video/mp4")
+    wrong = client.post(where, {"action": "film", "film": file, "camera_mm": "3", **PLACE})
+    html = wrong.content.decode()
+    assert wrong.status_code == 422
+    assert "good.mp4</bdi> is here" in html
+    assert 'id="wrong-film">Lens to bottom bracket: outside the allowed range' in html
+    kept_pk = boxed(html, "kept")
+    done = client.post(where, {"action": "film", "kept": kept_pk, "camera_mm": "3,2 m", **PLACE})
+    assert done.status_code == 302
+    let_go(filled)
+    said = answers(filled, "ride")["film side right before"]
+    assert (said["sha256"], said["camera_mm"]) == (Medium.objects.get().sha256, 3200.0)
+    assert client.post(where, {"action": "film", "kept": "999", **PLACE}).status_code == 422
+
+
 def test_a_moment_after_the_end_keeps_the_points_and_is_said(client, filled, film):
     path = film("good")
     where = send(client, filled, path.name, path.read_bytes()).url.partition("?")[0]

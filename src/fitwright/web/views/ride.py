@@ -34,7 +34,7 @@ from fitwright.studio.stills import check_film, frame_time
 from fitwright.web import examples
 from fitwright.web.views import still
 from fitwright.web.views.acting import answering, told, unknown_action
-from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.ride_files import take_recording
 from fitwright.web.views.shell import show, the_visit
@@ -170,10 +170,9 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
     action = typed.get("action")
     if action == "film":
         view, when = typed.get("view", ""), typed.get("when", "")
+        medium = _film_of(request, visit, typed)
         text = typed.get("camera_mm", "").strip()
         camera = read_number(CAMERA, text) if text else None
-        medium = take(request, visit, "film", "film")
-        check_film(medium)
         ride.save_film(visit, medium, view, when, camera)
         return redirect(f"{reverse('ride_mark', args=[visit.pk, medium.pk])}?view={view}&when={when}")
     if action == "follow":
@@ -188,3 +187,14 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
     else:
         raise unknown_action(typed)
     return redirect("ride", visit.pk)
+
+
+def _film_of(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> Medium:
+    """The uploaded film, or the one that was sent with this form before: a film does not have to be sent again when
+    something else of the form was wrong."""
+    kept = Medium.objects.filter(pk=key_of(typed.get("kept")), kind="film").first()
+    if kept is None or request.FILES.get("film"):
+        kept = take(request, visit, "film", "film")
+        check_film(kept)
+    typed |= {"kept": str(kept.pk), "kept_name": kept.name}
+    return kept
