@@ -179,11 +179,13 @@ def _over_visits(task: Task, now: Mapping[str, float], beyond: Beyond) -> tuple[
     out = []
     for name in in_order(asked):
         kind, total = kind_of(name), asked[name]
-        visits = int(np.ceil(abs(total) / kind.cautious))
+        room = cautious_room(beyond.inputs, name)[total > 0]
+        visits = 1 + int(np.ceil((abs(total) - room) / kind.cautious - 1e-9))
         unit = "°" if kind.unit == "deg" else f" {kind.unit}"
+        more = "at most in one visit" if room == kind.cautious else "more at most in this visit"
         out.append(
-            f"{part_words(name)}: {abs(total):.3g}{unit} in all would be asked for, {kind.cautious:g}{unit} at most "
-            f"in one visit, so over {visits} visits; what the rider says and the next ride decide"
+            f"{part_words(name)}: {abs(total):.3g}{unit} in all would be asked for, {room:.3g}{unit} {more}, so over "
+            f"{visits} visits; what the rider says and the next ride decide"
         )
     return tuple(out)
 

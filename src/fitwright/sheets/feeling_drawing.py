@@ -39,9 +39,11 @@ def feeling_svg(
         y = _y(rating)
         pen.line((LEFT - 6, y), (right, y), pen.ink.hair, THIN)
         pen.text((LEFT - 10, y + 4), str(rating), SMALL, pen.ink.soft, "end")
+    crowded = len(moments) > 5
     for k, (x, moment) in enumerate(zip(across, moments, strict=True)):
         anchor = "start" if k == 0 else "end" if k == len(moments) - 1 and k else "middle"
-        pen.text((x, TOP + DEEP + 22), moment, SMALL, pen.ink.soft, anchor)
+        told = moment.split()[-1] if crowded and k else moment
+        pen.text((x, TOP + DEEP + 22), told, SMALL, pen.ink.soft, "middle" if crowded and k else anchor)
     ends = []
     for line in lines:
         points: list[XY] = [(x, _y(r)) for x, r in zip(across, line.ratings, strict=True) if r is not None]

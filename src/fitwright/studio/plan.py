@@ -208,9 +208,12 @@ def what_if(visit: Visit, changes: Mapping[str, float]) -> tuple[Prediction, ...
     return whatif(gather(visit, newest(visit)), changes)
 
 
-def open_points(data: Mapping[str, Any]) -> tuple[str, ...]:
-    """What a plan leaves open, in sentences: why nothing can be turned, what stays outside, what to know besides."""
-    blocked = (data["blocked"],) if data.get("blocked") else ()
+def open_points(data: Mapping[str, Any], besides: str = "") -> tuple[str, ...]:
+    """What a plan leaves open, in sentences: why nothing can be turned, what stays outside, what to know.
+
+    `besides`: what the page says elsewhere ("blocked").
+    """
+    blocked = (data["blocked"],) if data.get("blocked") and besides != "blocked" else ()
     parts = [*blocked, *data.get("unmet", ()), *data.get("later", ()), *data.get("notes", ())]
     return tuple(spelled(w, data.get("findings", ())) for w in parts)
 

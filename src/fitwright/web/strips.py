@@ -103,6 +103,8 @@ class ReachRow:
 def way_cards(data: Mapping[str, Any]) -> list[WayCard]:
     """The plan's alternatives; those that came to the same changes stand together."""
     chosen = data.get("settings", {}).get("taste", "fewest")
+    if not any(w["deltas"] for w in data.get("alternatives", ())):
+        return []  # nothing to choose: what stands in the way is told elsewhere
     groups: list[list[Mapping[str, Any]]] = []
     for way in data.get("alternatives", ()):
         if "changes" not in way:
