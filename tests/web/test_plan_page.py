@@ -205,3 +205,12 @@ def test_chosen_done_and_asked_by_keyboard(live_server, page: Page, high):
     page.keyboard.press("Space")
     page.get_by_role("button", name="Keep what the rider says").press("Enter")
     expect(page.locator("table.felt")).to_contain_text("Comfort overall")
+
+
+def test_a_trial_beyond_the_careful_step_says_so(client, high):
+    text = client.get(reverse("bolt", args=[high.pk]), {"saddle_height_mm": "685"}).content.decode()
+    assert "Saddle height: more than one visit&#x27;s careful step of 15 mm; split it over 2 visits" in text
+    assert (
+        "careful step"
+        not in client.get(reverse("bolt", args=[high.pk]), {"saddle_height_mm": "690"}).content.decode()
+    )

@@ -10,7 +10,9 @@ from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.serve import StudioOption
 from fitwright.cli.visit import VisitArgument, visit_of
 from fitwright.errors import InputError
+from fitwright.plan.adjustables import canonical
 from fitwright.plan.types import Alternative, Finding, Plan, Prediction
+from fitwright.plan.ways import beyond_careful
 from fitwright.quantity import format_pm
 from fitwright.studio import plan as station
 
@@ -58,9 +60,11 @@ def whatif(
 
     Example: fitwright plan whatif 1 --set saddle_height=-5 --set cleat_x_left=-3
     """
-    predictions = station.what_if(visit_of(visit), dict(map(_change, changes)))
-    data: dict[str, Any] = {"predictions": [p.to_json() for p in predictions]}
-    emit(data, as_json, lambda: "\n".join(map(_line, predictions)))
+    wanted = dict(map(_change, changes))
+    predictions = station.what_if(visit_of(visit), wanted)
+    careful = beyond_careful({canonical(k): v for k, v in wanted.items()})
+    data: dict[str, Any] = {"predictions": [p.to_json() for p in predictions], "careful": list(careful)}
+    emit(data, as_json, lambda: "\n".join([*map(_line, predictions), *(f"  {w}" for w in careful)]))
 
 
 def _change(text: str) -> tuple[str, float]:

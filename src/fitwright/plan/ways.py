@@ -95,6 +95,15 @@ def one_sided(changes: Sequence[PlannedChange]) -> tuple[str, ...]:
     return tuple(words)
 
 
+def beyond_careful(deltas: Mapping[str, float]) -> tuple[str, ...]:
+    """Which of these changes are more than one visit's careful step, in words."""
+    return tuple(
+        f"{part_words(n)}: more than one visit's careful step of {kind_of(n).cautious:g} {kind_of(n).unit}; split it "
+        f"over {int(np.ceil(abs(d) / kind_of(n).cautious - 1e-9))} visits"
+        for n, d in deltas.items() if abs(d) > kind_of(n).cautious + 1e-9
+    )  # fmt: skip
+
+
 def blocked(task: Task) -> str:
     """Why nothing can be turned though something lies outside; empty when something can."""
     inputs, forbidden = task.forecast.inputs, set(task.forecast.inputs.forbids)
@@ -307,5 +316,7 @@ def _at_its_end(task: Task, move: Move, delta: float) -> str:
         return ""
     most = min(up, kind.high) if steps > 0 else min(down, -kind.low)
     if abs(steps * move.step) > most - kind.step + 1e-9:
-        return f"{kind.noun} moves {abs(steps) * move.step:g} {kind.unit} at most in one visit; measure, then go on"
+        whole = up == down == kind.cautious
+        more = "at most in one visit" if whole else "more at most in this visit"
+        return f"{kind.noun} moves {abs(steps) * move.step:g} {kind.unit} {more}; measure, then go on"
     return f"{kind.noun} cannot go further: the leg or the part ends there"

@@ -19,6 +19,7 @@ from fitwright.plan.adjustables import KINDS, Setting, all_names, split
 from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import Forecast, make_forecast, sagittal
 from fitwright.plan.types import Prediction
+from fitwright.plan.ways import beyond_careful
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, Band, ChangeStep, Measurement, Visit
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
@@ -82,6 +83,11 @@ class Tried:
     side_svg: str
     front_svg: str
     refused: InputError | None = None
+
+    @property
+    def far(self) -> tuple[str, ...]:
+        """What is more than one visit's careful step."""
+        return beyond_careful(_deltas(self.groups))
 
     @property
     def changes(self) -> int:

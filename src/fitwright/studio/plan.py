@@ -178,7 +178,10 @@ def gather_now(visit: Visit) -> PlanInputs:
         n: d - later.get(n, 0.0) for n, d in doing.done(visit).items() if abs(d - later.get(n, 0.0)) > 1e-9
     }
     held = doing.undone(visit) - set(inputs.pins)
-    return replace(inputs, done=later, turned=shown, forbids=inputs.forbids | held)
+    return replace(
+        inputs, done=later, turned=shown, forbids=inputs.forbids | held,
+        response=learnt.response_for(visit, this_visit_too=True),
+    )  # fmt: skip
 
 
 def newest(visit: Visit) -> str:

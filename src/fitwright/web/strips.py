@@ -135,7 +135,7 @@ def _reach_row(data: Mapping[str, Any]) -> ReachRow:
     side, low_high = _side(data), tuple(data["band"])
     now, then = Measured.from_json(data["now"]), Measured.from_json(data["expected"])
     readings = (Reading(side, now, "before"), Reading(side, then, "predicted"))
-    svg = strip_svg(Strip(data["label"], readings, (low_high[0], low_high[1]), now.unit), width=240.0)
+    svg = strip_svg(Strip(data["label"], readings, (low_high[0], low_high[1]), now.unit))
     return ReachRow(
         data["label"],
         side,
