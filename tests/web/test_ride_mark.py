@@ -103,9 +103,13 @@ def test_the_scene_takes_the_stance_from_the_bike(laid):
 
 @pytest.mark.browser
 def test_all_that_was_found_is_taken_by_keyboard(live_server, page: Page, laid, film):
+    wrongs: list[str] = []
+    page.on("pageerror", lambda error: wrongs.append(str(error)))
     page.goto(f"{live_server.url}{address('ride_mark', laid, film)}?view=side+right&when=before&t=0.2")
     expect(page.locator("[data-found]")).to_contain_text("points found")
     page.locator("canvas.picture").focus()
     page.keyboard.press("Shift+P")
     expect(page.locator("input[name='x.pedal_axle']")).not_to_have_value("")
     assert float(page.locator("input[name='x.acromion']").input_value()) > 0
+    expect(page.locator("details.part .count").first).to_contain_text("of 10")
+    assert wrongs == []

@@ -200,7 +200,8 @@ def parts(shown: Iterable[Expected], rare: Container[str] = ()) -> tuple[Part, .
     found = []
     for words, group in groupby(shown, key=lambda p: p.group):
         points = tuple(group)
-        found.append(Part(words, points, words not in rare or any(p.x or p.y or p.error for p in points)))
+        open_ = words not in rare or any(p.x or p.y or p.error for p in points)
+        found.append(Part(words or "Rider", points, open_))
     return tuple(found)
 
 

@@ -83,6 +83,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 problem = sentence(error)
     context = {
         "medium": medium, "view_words": VIEW_WORDS[view], "when_words": WHEN_WORDS[when], "points": points,
+        "groups": () if view == "front" else picks.parts(points, picks.FILM_RARE),
         "problem": problem, "picture_url": f"{reverse('still', args=[medium.sha256])}?t={at_s:.6f}",
         "hidden": (("view", view), ("when", when), ("t", f"{at_s:.6f}")), "view": view, "when": when,
         "t": plain(at_s), "back": reverse("ride", args=[visit.pk]), "save_words": "Save and follow the points",
