@@ -16,7 +16,7 @@ const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
 const NEAREST = 24; // times nearer than the whole picture
 const GUESS = "a guess"; // what the finder says of the least sure
-const [GUESSED, CONFIRMED] = ["guessed", "confirmed"]; // what a network put there, and what a hand then said is right
+const [GUESSED, CONFIRMED] = ["guessed", "confirmed"]; // by a network, then by a hand
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
 let pointer = null; // where the lens looks while the mouse is over the picture
@@ -26,6 +26,7 @@ let found = { points: {}, outline_px: [], notes: [] };
 let past = [];
 let future = [];
 let lastChange = { what: "", time: 0 };
+const hearers = []; // told the current point after each change
 
 // --- the record: boxes of a row, and the whole of them ---
 
@@ -150,30 +151,11 @@ function tell() {
     one("[data-take-all]").disabled = left === 0;
     one("[data-take-all]").textContent = left ? `Take all ${left}` : "Take all";
   }
-  tellGuesses(point);
+  for (const also of hearers) also(point);
   one("[data-undo]").disabled = past.length === 0;
   one("[data-redo]").disabled = future.length === 0;
   draft.keep();
   draw();
-}
-
-// A guess that was taken waits for a hand to say that it is right.
-function tellGuesses(point) {
-  const [button, notice] = [one("[data-confirm]"), one("[data-guesses]")];
-  const count = rows.filter((row) => read(row)?.how === GUESSED).length;
-  if (button) button.hidden = point?.how !== GUESSED;
-  if (!notice) return;
-  notice.hidden = count === 0;
-  one("[data-guesses] [data-count]").textContent = count === 1 ? "One point is a guess" : `${count} points are guesses`;
-}
-
-function confirmGuess() {
-  const point = read(rows[current]);
-  if (point?.how !== GUESSED) return;
-  remember();
-  write(rows[current], { ...point, how: CONFIRMED, u: "" });
-  const next = rows.findIndex((row) => read(row)?.how === GUESSED);
-  choose(next >= 0 ? next : nextToDo(current));
 }
 
 function say(words) {
@@ -201,8 +183,7 @@ function take() {
   const it = near(rows[current]);
   if (!it) return say("Nothing was found for this point. Pick it by hand.");
   put(it);
-  if (it.how === GUESSED) say("A guess: drag it where it belongs, or say that it sits right.");
-  else choose(nextToDo(current));
+  if (it.how !== GUESSED) choose(nextToDo(current));
 }
 
 function takeAll() {
@@ -235,25 +216,10 @@ async function look() {
   }
   root.dataset.looked = "";
   tell();
-  if (root.dataset.guesses) guess();
 }
 
 function list(notes) {
   for (const note of notes) one(".finder").append(Object.assign(document.createElement("li"), { textContent: note }));
-}
-
-// What the studio's network says where no mark was found; it takes some seconds.
-async function guess() {
-  const told = await ask(root.dataset.guesses);
-  if (told.problem) list([`Nothing is guessed: ${told.problem}`]);
-  else {
-    for (const [name, it] of Object.entries(told.points)) {
-      if ((found.points[name]?.sure ?? GUESS) === GUESS) found.points[name] = it;
-    }
-    list(told.notes);
-  }
-  root.dataset.guessed = "";
-  tell();
 }
 
 async function snap(kind) {
@@ -383,7 +349,7 @@ function ink(i) {
 function marks(place, pen, strong, weak, round) {
   const names = [];
   const zoom = place({ x: 1, y: 0 }).x - place({ x: 0, y: 0 }).x; // canvas pixels for one of the picture
-  const ring = (it, at) => { // of a guess: as wide as its u, so that one sees how little it says
+  const ring = (it, at) => { // as wide as its u
     pen.beginPath();
     pen.arc(at.x, at.y, Math.max(round * devicePixelRatio, it.how === GUESSED ? it.u * zoom : 0), 0, 2 * Math.PI);
   };
@@ -577,7 +543,6 @@ stage.addEventListener("keydown", (event) => {
   else if (event.key === "Escape") one(".save button").focus();
   else if (event.key === "Delete" || event.key === "Backspace") put(null);
   else if (key === "p" && root.dataset.proposals) event.shiftKey ? takeAll() : take();
-  else if (key === "c" && one("[data-confirm]")) confirmGuess();
   else if (key === "s" && root.dataset.snap) snap(rows[current].dataset.snap);
   else if (key === "+" || key === "=" || key === "-") nearer(key === "-" ? 0.5 : 2);
   else if (key === "0") nearer(0);
@@ -623,7 +588,6 @@ press("[data-redo]", () => step(future, past));
 press("[data-next]", () => { onward(); stage.focus({ preventScroll: true }); });
 press("[data-take]", take);
 press("[data-take-all]", takeAll);
-press("[data-confirm]", () => { confirmGuess(); stage.focus({ preventScroll: true }); });
 press("[data-kind]", (button) => snap(button.dataset.kind));
 press("[data-zoom]", (button) => nearer(Number(button.dataset.zoom)));
 press("[name=power]", (box) => lensPower(Number(box.value)));
