@@ -50,6 +50,18 @@ def test_whatif():
     assert row["expected_change"]["u"] > 0.3
 
 
+def test_slopes():
+    """Raised by 5 mm the saddle straightens the worked leg by 2.46°, lowered it bends it by 2.30: 0.48 a mm."""
+    text = json.dumps({**TWIN, "contact": CONTACT})
+    found = json.loads(run(["slopes", "--json"], text).stdout)
+    saddle = found["per_unit"]["saddle_height_mm"]["knee_flexion_deg"]
+    assert saddle["least_knee_flexion"] == pytest.approx(-0.476, abs=0.01)
+    assert found["at_deg"] == {"least_knee_flexion": 173, "greatest_knee_flexion": 356}
+    assert -1 < found["per_unit"]["spacer_mm"]["knee_path_mm"]["least_knee_flexion"] < 0
+    assert "saddle_height_mm" in run(["slopes"], text).stdout
+    assert "contact: is missing" in run(["slopes"], json.dumps(TWIN)).stderr
+
+
 def without(name: str) -> str:
     return json.dumps({k: v for k, v in TWIN.items() if k != name})
 

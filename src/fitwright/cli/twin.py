@@ -10,6 +10,8 @@ from fitwright.bike.contact import ContactPoints
 from fitwright.cli.output import emit, read_json, reports_errors
 from fitwright.cli.twin_dynamics import dynamics
 from fitwright.errors import InputError
+from fitwright.linkage.derivatives import ADJUSTABLES, Rider, derivatives
+from fitwright.linkage.frontal import first_frontal
 from fitwright.linkage.leg import extremes, solve
 from fitwright.linkage.read import leg_from_json
 from fitwright.linkage.response import ResponseModel, expected_change
@@ -71,6 +73,32 @@ def whatif_twin(
     emit(out, as_json, lambda: _whatif_text(leg, contact, deltas, out))
 
 
+@app.command("slopes")
+@reports_errors
+def slopes_twin(as_json: AsJson = False) -> None:
+    """Read a JSON twin with its "contact" points; print how fast angles and knee move with each part.
+
+    Rigid twin, per mm (per degree for the cleat's rotation), the knee's path at a stance of no lean.
+
+    Example: fitwright twin slopes --json < twin.json
+    """
+    data = read_json("a JSON twin", MAX_INPUT)
+    contact = contact_from_json(data.pop("contact", None))
+    leg = leg_from_json(data)
+    rider = Rider(
+        leg, contact, first_frontal(contact.pedal_out_mm("right"), behind_mm=leg.axle_to_malleolus_x_mm)
+    )
+    at = {"least_knee_flexion": round(extremes(leg).low_at_deg) % 360,
+          "greatest_knee_flexion": round(extremes(leg).high_at_deg) % 360}  # fmt: skip
+    found = {a: {q: v for q, v in derivatives(rider, a).items() if v.size == 360} for a in ADJUSTABLES}
+    told = {
+        a: {q: {n: round(float(v[t]), 5) for n, t in at.items()} for q, v in by.items()}
+        for a, by in found.items() if by
+    }  # fmt: skip
+    out: dict[str, Any] = {"at_deg": at, "per_unit": told}
+    emit(out, as_json, lambda: _slopes_text(out))
+
+
 def knee_json(leg: LegTwin) -> dict[str, Any]:
     """`{"knee_flexion_deg": {"min", "max", "bdc", "min_at_deg", "max_at_deg", "curve"}}`, deg; curve at 1° steps."""
     e = extremes(leg)
@@ -126,6 +154,19 @@ def _solve_text(data: dict[str, Any]) -> str:
         f"Knee flexion: least {k['min']:.2f}° at {k['min_at_deg']:.1f}° of crank, {k['bdc']:.2f}° at BDC, "
         f"greatest {k['max']:.2f}° at {k['max_at_deg']:.1f}°"
     )
+
+
+def _slopes_text(out: dict[str, Any]) -> str:
+    lines = [
+        f"{'per mm or degree of':<22}{'knee, least':>14}{'knee, greatest':>16}{'knee outward of the pedal':>26}"
+    ]
+    for name, by in out["per_unit"].items():
+        knee, path = by.get("knee_flexion_deg", {}), by["knee_path_mm"]
+        cells = [f"{v:+.2f}°" for v in knee.values()] or ["", ""]
+        lines.append(
+            f"{name:<22}{cells[0]:>14}{cells[1]:>16}" + "".join(f"{v:+10.2f} mm" for v in path.values())
+        )
+    return "\n".join(lines).replace("-", "−")
 
 
 def _whatif_text(leg: LegTwin, contact: ContactPoints, deltas: dict[str, float], out: dict[str, Any]) -> str:

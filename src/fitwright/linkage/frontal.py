@@ -98,9 +98,7 @@ def shares(pose: LegPose) -> tuple[Floats, Floats]:
     kx, ky = pose.knee_x - pose.hip_x, pose.knee_y - pose.hip_y
     d2 = dx * dx + dy * dy
     along = (kx * dx + ky * dy) / d2
-    return np.asarray(along, dtype=np.float64), np.asarray(
-        (dx * ky - dy * kx) / np.sqrt(d2), dtype=np.float64
-    )
+    return np.asarray(along), np.asarray((dx * ky - dy * kx) / np.sqrt(d2))
 
 
 def design(pose: LegPose) -> Floats:

@@ -8,8 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from fitwright.errors import InputError, check_range
+
+Numbers = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -43,6 +49,24 @@ class UpperPose:
     elbow_xy_mm: tuple[float, float]
 
 
+def trunk_arrays(trunk: ArrayLike, arm: ArrayLike, dx: ArrayLike, dy: ArrayLike) -> tuple[Numbers, Numbers]:
+    """Shoulder from the hip (x, y in mm), for arrays of riders and hands that broadcast; NaN where nothing closes.
+
+    Args: trunk, arm: hip–shoulder, shoulder–hand. dx, dy: hand from the hip. All mm; complex numbers pass through.
+    """
+    t, a, x, y = (np.asarray(v) for v in (trunk, arm, dx, dy))
+    d2 = x * x + y * y
+    along = 0.5 + (t * t - a * a) / (2 * d2)
+    with np.errstate(invalid="ignore"):
+        across = np.sqrt(t * t / d2 - along * along)
+    return along * x - across * y, along * y + across * x
+
+
+def inclination_deg(trunk: ArrayLike, tx: Numbers, ty: Numbers) -> Numbers:
+    """Trunk above the horizontal from the shoulder's place (the tangent of the half angle, so complex passes too)."""
+    return np.asarray((360 / np.pi) * np.arctan(ty / (np.asarray(trunk) + tx)))
+
+
 def close_upper(
     body: UpperBody, hip_xy_mm: tuple[float, float], hand_xy_mm: tuple[float, float], elbow_flexion_deg: float
 ) -> UpperPose:
@@ -60,18 +84,15 @@ def close_upper(
     if d < abs(body.trunk_mm - arm):
         raise InputError("hands", f"the bar is {abs(body.trunk_mm - arm) - d:.0f} mm too near at "
                          f"{elbow_flexion_deg:.0f}° of elbow flexion")  # fmt: skip
-    along = (body.trunk_mm**2 - arm**2 + d * d) / (2 * d)
-    across = math.sqrt(max(body.trunk_mm**2 - along**2, 0.0))
-    shoulder = (
-        hip_xy_mm[0] + (along * dx - across * dy) / d,
-        hip_xy_mm[1] + (along * dy + across * dx) / d,
-    )
+    tx, ty = trunk_arrays(body.trunk_mm, arm, dx, dy)
+    shoulder = (hip_xy_mm[0] + float(tx), hip_xy_mm[1] + float(ty))
     elbow = _elbow(body, shoulder, hand_xy_mm, arm)
-    trunk = math.atan2(shoulder[1] - hip_xy_mm[1], shoulder[0] - hip_xy_mm[0])
     to_hip = math.atan2(hip_xy_mm[1] - shoulder[1], hip_xy_mm[0] - shoulder[0])
     to_elbow = math.atan2(elbow[1] - shoulder[1], elbow[0] - shoulder[0])
     opening = abs((math.degrees(to_elbow - to_hip) + 180) % 360 - 180)
-    return UpperPose(math.degrees(trunk), opening, elbow_flexion_deg, shoulder, elbow)
+    return UpperPose(
+        float(inclination_deg(body.trunk_mm, tx, ty)), opening, elbow_flexion_deg, shoulder, elbow
+    )
 
 
 def _elbow(
