@@ -166,7 +166,7 @@ def analyse_clip(
     crank_mm: float,
     camera_mm: float | None = None,
     twin: RideResult | None = None,
-    readout_ms: float | None = None,
+    readout_ms: float | Measured | None = None,
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
     shoe_line: Mapping[str, Measured] | None = None,
@@ -180,7 +180,7 @@ def analyse_clip(
         marks: the points, marked once. crank_mm: crank length.
         camera_mm: lens to bottom bracket, by tape; None = prior with larger u.
         twin: the side film's result, for the knees' depth in the front view.
-        readout_ms: time the sensor takes for all rows; None = prior.
+        readout_ms: time the sensor takes for all rows; None = prior; a `Measured` in s takes the prior's place.
         progress: called with the share done (0 to 1) and what is being done. cancelled: asked once per frame.
         shoe_line: side → distance of the two shoe points in the front view; not needed for anything else.
         scene: lengths around a side film; still points among the marks are added to it.
@@ -214,7 +214,7 @@ def read_tracks(
     crank_mm: float,
     camera_mm: float | None = None,
     twin: RideResult | None = None,
-    readout_ms: float | None = None,
+    readout_ms: float | Measured | None = None,
     shoe_line: Mapping[str, Measured] | None = None,
     scene: Scene | None = None,
     guessed: Collection[str] = (),
@@ -230,13 +230,13 @@ def read_tracks(
     return FilmResult(as_estimates(ride, guessed), tracks.to_json(), np.degrees(theta_rad))
 
 
-def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | None) -> None:
+def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | Measured | None) -> None:
     if view not in POINTS:
         raise InputError("view", "unknown", value=view, allowed="side, front")
     if view == "side" and side not in ("left", "right"):
         raise InputError("side", "say which side was filmed", value=side, allowed="left, right")
     check_range("crank_mm", crank_mm, 100, 220, "mm")
-    if readout_ms is not None:
+    if readout_ms is not None and not isinstance(readout_ms, Measured):
         check_range("readout_ms", readout_ms, 0, 50, "ms")
 
 
@@ -265,7 +265,7 @@ def _side(
     side: str,
     crank_mm: float,
     camera_mm: float | None,
-    readout_ms: float | None,
+    readout_ms: float | Measured | None,
     scene: Scene,
 ) -> tuple[RideResult, Floats]:
     reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
@@ -283,7 +283,7 @@ def _front(
     crank_mm: float,
     camera_mm: float | None,
     twin: RideResult | None,
-    readout_ms: float | None,
+    readout_ms: float | Measured | None,
     shoe_line: Mapping[str, Measured],
 ) -> tuple[RideResult, Floats]:
     sure = twin if twin is not None and not twin.guessed else None  # a guess tells no knee's depth

@@ -13,9 +13,10 @@ from django.db import transaction
 
 from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import RideResult
+from fitwright.quantity import Measured
 from fitwright.records.media import path_of, refer_to
 from fitwright.records.models import Analysis, Answer, Medium, Visit
-from fitwright.studio import bike, mend, surroundings
+from fitwright.studio import bike, film_cameras, mend, surroundings
 from fitwright.studio.entry import Field
 from fitwright.studio.feet.film_points import shoe_line
 from fitwright.studio.film import FilmResult, Marks, analyse_clip, read_tracks, scene_and_followed, with_card
@@ -145,10 +146,12 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     if marks is None:
         raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
     medium, camera_mm = Medium.objects.get(sha256=film["sha256"]), film.get("camera_mm")
+    before = marks.get("around", {}).get("readout_ms", film_cameras.readout_for(medium))
     try:
         result = _follow(visit, medium, view, when, marks, camera_mm, progress)
     except InputError as error:
         raise in_page_words(error) from error
+    film_cameras.learn(medium, result.ride.quality["camera"], before)
     given = read_with(visit, view, when, marks, camera_mm)
     wanted = mend.known_of(visit, f"{view} {when}", medium)
     mended = mend.lay_again(path_of(medium), Tracks.from_json(result.tracks), wanted)
@@ -183,8 +186,16 @@ def how_read(
     return {
         "view": kind, "side": side, "crank_mm": crank_mm(visit), "camera_mm": camera_mm,
         "twin": _parsed(row.pk, row.created_at) if row else None, "shoe_line": shoe_line(visit),
-        "readout_ms": typed.get("readout_ms"), "scene": surroundings.scene_of(visit, side, typed),
+        "readout_ms": typed.get("readout_ms", _readout(visit, view, when)),
+        "scene": surroundings.scene_of(visit, side, typed),
     }  # fmt: skip
+
+
+def _readout(visit: Visit, view: str, when: str) -> Measured | float | None:
+    """What the studio knows of the readout of the camera that filmed this."""
+    laid = answers(visit, STATION).get(f"film {view} {when}")
+    medium = Medium.objects.filter(sha256=laid["sha256"]).first() if laid else None
+    return film_cameras.readout_for(medium) if medium is not None else None
 
 
 def depth_from(visit: Visit, view: str, when: str) -> Analysis | None:

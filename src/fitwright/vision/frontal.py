@@ -22,7 +22,7 @@ from fitwright.motion.front import FrontSystematic
 from fitwright.motion.ride import RideResult
 from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.under_load import SHOE_LINE
-from fitwright.quantity import Floats, combine
+from fitwright.quantity import Floats, Measured, combine
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.rolling_shutter import at_one_time, readout
 from fitwright.vision.track import Tracks
@@ -50,7 +50,7 @@ class FrontReading:
 
 def read_front(
     tracks: Tracks, crank_mm: float, camera_mm: float | None = None, twin: RideResult | None = None,
-    readout_ms: float | None = None,
+    readout_ms: float | Measured | None = None,
 ) -> FrontReading:  # fmt: skip
     """Named points of a front film in the bike frame (Z to the rider's right, Y up).
 

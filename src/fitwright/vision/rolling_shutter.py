@@ -32,8 +32,11 @@ TOLD = 0.85
 STEP_S = 0.002
 
 
-def readout(readout_ms: float | None) -> Measured:
-    """Readout time of the whole picture, s, with its uncertainty; the prior when it is not known."""
+def readout(readout_ms: float | Measured | None) -> Measured:
+    """Readout time of the whole picture, s, with its uncertainty: the prior when it is not known, a `Measured` (s) as
+    it is."""
+    if isinstance(readout_ms, Measured):
+        return readout_ms
     if readout_ms is None:
         return Measured(
             *READOUT_PRIOR_S, "s", "readout of a telephone's sensor, not known: common practice, no source"

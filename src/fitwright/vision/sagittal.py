@@ -83,7 +83,7 @@ def read_side(
     side: str,
     crank_mm: float,
     camera_mm: float | None = None,
-    readout_ms: float | None = None,
+    readout_ms: float | Measured | None = None,
     scene: Scene | None = None,
 ) -> SideReading:
     """Named points of a side film in the bike frame.
@@ -92,7 +92,8 @@ def read_side(
         tracks: with "pedal_axle" among the names; still points (`STEADY_POINTS`) among them serve against shake.
         side: "left" or "right", the filmed side.
         crank_mm: the crank's length. camera_mm: lens to bottom bracket, by tape; None = prior.
-        readout_ms: time the sensor takes for all rows; None = prior, and what the shoe tells of it.
+        readout_ms: time the sensor takes for all rows; None = prior, and what the shoe tells of it; a `Measured` in s
+            takes the prior's place.
         scene: still points that were only marked, and lengths around the film.
 
     Raises:
@@ -103,7 +104,7 @@ def read_side(
     frame = PictureFrame(tracks.info, side)
     shutter = readout(readout_ms)
     seen = _see(tracks, frame, shutter.value, crank_mm, camera_mm, scene)
-    if readout_ms is None:
+    if readout_ms is None or isinstance(readout_ms, Measured):
         told = _shutter_of_shoe(tracks, frame, seen, shutter, crank_mm, scene)
         if told.value != shutter.value:
             seen = _see(tracks, frame, told.value, crank_mm, camera_mm, scene, seen.camera.alone)

@@ -8,7 +8,7 @@ rate. Nothing is rotated here: `ClipInfo.rotation_deg` says how, and `to_upright
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from queue import Full, Queue
@@ -42,7 +42,8 @@ class ClipInfo:
         fps: mean frame rate. duration_s: as the file states it. rotation_deg: clockwise turn (0, 90, 180, 270)
             that makes the stored picture upright. bits: bit depth of the luma plane. bit_rate: of the video, bit/s,
             0 when not stated. exposure_s: the format does not tell, so None until it has been estimated.
-        interlaced: each picture holds two moments, in alternate rows.
+        interlaced: each picture holds two moments, in alternate rows. camera: make and model as the file states them,
+            or "".
     """
 
     name: str
@@ -56,6 +57,7 @@ class ClipInfo:
     bit_rate: float
     exposure_s: float | None = None
     interlaced: bool = False
+    camera: str = ""
 
     @property
     def upright_size_px(self) -> tuple[int, int]:
@@ -75,6 +77,7 @@ class ClipInfo:
             "name": self.name, "codec": self.codec, "width_px": self.width_px, "height_px": self.height_px,
             "fps": self.fps, "duration_s": self.duration_s, "rotation_deg": self.rotation_deg, "bits": self.bits,
             "bit_rate": self.bit_rate, "exposure_s": self.exposure_s, "interlaced": self.interlaced,
+            "camera": self.camera,
         }  # fmt: skip
 
 
@@ -141,7 +144,17 @@ def probe(path: Path) -> ClipInfo:
         return ClipInfo(
             path.name, stream.codec_context.name, frame.width, frame.height, rate, duration,
             _clockwise(frame), frame.format.components[0].bits, bit_rate, interlaced=bool(frame.interlaced_frame),
+            camera=_named({**container.metadata, **stream.metadata}),
         )  # fmt: skip
+
+
+def _named(metadata: Mapping[str, str]) -> str:
+    """Make and model of the camera, from whatever keys end so."""
+    parts = [
+        value.strip() for end in ("make", "manufacturer", "model") for key, value in metadata.items()
+        if key.lower().rpartition(".")[2] == end and value.strip()
+    ]  # fmt: skip
+    return " ".join(dict.fromkeys(parts))[:80]
 
 
 def luma_frames(

@@ -9,10 +9,10 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from fitwright.errors import InputError
-from fitwright.quantity import Z95
+from fitwright.quantity import Z95, Measured
 from fitwright.records.models import CameraProfile, Work
 from fitwright.sheets.lens_drawing import residuals_svg
-from fitwright.studio import cameras, jobs
+from fitwright.studio import cameras, film_cameras, jobs
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.work import ask_to_stop
 from fitwright.vision.calibration import ADVISED, FEWEST
@@ -84,6 +84,7 @@ def _page(request: HttpRequest, extra: dict[str, Any] | None = None, status: int
     context = {
         "studio": the_studio(), "card": cameras.card_of_studio(), "bars": cameras.check_bars(),
         "known": cameras.known_cameras(), "running": running, "boards": BOARDS, "fewest": FEWEST, "advised": ADVISED,
+        "films": [{"camera": c, "readout": _in_ms(c.readout())} for c in film_cameras.known()],
         "ended": newest if newest is not None and newest.state in ("failed", "stopped") else None,
     }  # fmt: skip
     return render(request, "cameras/page.html", context | (extra or {}), status=status)
@@ -96,11 +97,19 @@ def _act(request: HttpRequest, typed: dict[str, str]) -> HttpResponse:
     elif action == "calibrate":
         board = _board(typed)
         jobs.start_calibration(take_all(request, "pictures", "photo"), board)
+    elif action == "readout":
+        text = typed.get("readout_ms", "").strip()
+        film_cameras.state(typed.get("camera", ""), read_number(film_cameras.READOUT, text) if text else None)
     elif action == "stop":
         ask_to_stop(key_of(typed.get("work")), kind="camera")
     else:
         raise unknown_action(typed)
-    return redirect(f"{reverse('cameras')}#{'card' if action == 'bar' else 'cameras'}")
+    place = {"bar": "card", "readout": "readouts"}.get(str(action), "cameras")
+    return redirect(f"{reverse('cameras')}#{place}")
+
+
+def _in_ms(readout: Measured | None) -> Measured | None:
+    return None if readout is None else Measured(1e3 * readout.value, 1e3 * readout.u, "ms", readout.method)
 
 
 def _board(typed: dict[str, str]) -> dict[str, Any]:
