@@ -69,7 +69,7 @@ def _about(ride: RideResult) -> dict[str, str]:
         "landmarks": str(ride.method.get("landmarks", "")), "frame": FRAME, "origin": ORIGINS.get(ride.view, ""),
         "units": "mm, deg, s", "cadence": f"{cadence.value:.3f} rpm, u {cadence.u:.3f} rpm",
         "whole turns": ", ".join(f"{n} {s}" for s, n in ride.cycles.items()),
-    }  # fmt: skip
+    } | ({"guessed and not confirmed": ", ".join(ride.guessed)} if ride.guessed else {})  # fmt: skip
 
 
 def _about_points(table: MotionTable) -> dict[str, str]:
