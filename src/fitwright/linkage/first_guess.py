@@ -23,7 +23,7 @@ from fitwright.body.measures import (
 )
 from fitwright.errors import InputError, check_range
 from fitwright.foot.sole import CleatPose
-from fitwright.linkage.leg import solve
+from fitwright.linkage.leg import whole_turn
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
 from fitwright.quantity import Floats, Measured
 
@@ -89,6 +89,19 @@ def first_guess(
     )  # fmt: skip
 
 
+def other_leg(leg: LegTwin, *, longer_mm: float, shim_mm: float, cleat_mm: float) -> LegTwin:
+    """The leg that was not filmed, from the one that was: how much longer it is, its shim thicker, its cleat ahead.
+
+    Its hip is where the other one's is, lower where a shorter leg would not reach (the pelvis tilts; our assumption).
+    """
+    other = replace(
+        leg, thigh_mm=leg.thigh_mm + longer_mm / 2, shank_mm=leg.shank_mm + longer_mm / 2,
+        axle_to_malleolus_x_mm=leg.axle_to_malleolus_x_mm + cleat_mm,
+        axle_to_malleolus_y_mm=leg.axle_to_malleolus_y_mm + shim_mm,
+    )  # fmt: skip
+    return _within_reach(other)[0]
+
+
 def _within_reach(leg: LegTwin) -> tuple[LegTwin, tuple[str, ...]]:
     """The leg with its hip low enough to reach every pedal, and a sentence when it had to be lowered.
 
@@ -98,7 +111,7 @@ def _within_reach(leg: LegTwin) -> tuple[LegTwin, tuple[str, ...]]:
     for down in np.arange(0.0, 2 * U_HIP_MM + 1, 2.0):
         lower = replace(leg, hip_y_mm=leg.hip_y_mm - float(down))
         try:
-            solve(lower)
+            whole_turn(lower)
         except InputError:
             continue
         if down == 0:
@@ -107,5 +120,5 @@ def _within_reach(leg: LegTwin) -> tuple[LegTwin, tuple[str, ...]]:
             f"by tape the leg is about {down:.0f} mm short of the pedal; measure saddle height and leg again"
         )
         return lower, (said,)
-    solve(leg)  # raises: says where and by how much
+    whole_turn(leg)  # raises: says where and by how much
     return leg, ()

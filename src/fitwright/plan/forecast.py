@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fitwright.errors import InputError
+from fitwright.linkage.first_guess import other_leg
 from fitwright.linkage.frontal import (
     FrontalChange,
     FrontalLeg,
@@ -176,10 +177,7 @@ class Forecast:
         return Measured(change, U_YAW_AFTER_DEG if change else abs(turned), "deg")
 
     def _leg(self, side: str) -> LegTwin | None:
-        """The twin of this side, else of the other one (the same rider), else none."""
-        twins = self.inputs.twins
-        twin = twins.get(side) or next(iter(twins.values()), None)
-        return twin.leg if twin else None
+        return leg_of(self.inputs, side)
 
     def _cleat(self, w: Watched, quantity: str, after: Setting) -> Measured:
         """Cleat quantities are geometry: they are read again from the new setting."""
@@ -213,6 +211,22 @@ class Forecast:
         return Measured(TRUNK_SHARE.value * change, TRUNK_SHARE.u * abs(change), "deg", TRUNK_SHARE.method)
 
 
+def leg_of(inputs: PlanInputs, side: str) -> LegTwin | None:
+    """The twin of a side; of one not filmed the other's, with its own cleat, shim and leg length; else none."""
+    if not inputs.twins:
+        return None
+    filmed, twin = next(iter(inputs.twins.items()))
+    if side in inputs.twins or side not in SIDES:
+        return inputs.twins.get(side, twin).leg
+    sign, longer = (1.0 if side == "right" else -1.0), inputs.leg_length_difference_mm
+    cleats = inputs.cleats
+    return other_leg(
+        twin.leg, longer_mm=sign * longer.value if longer else 0.0,
+        shim_mm=sign * (inputs.contact.shim_right_mm - inputs.contact.shim_left_mm),
+        cleat_mm=cleats[side].x_mm - cleats[filmed].x_mm if side in cleats and filmed in cleats else 0.0,
+    )  # fmt: skip
+
+
 def sagittal(deltas: Mapping[str, float], side: str) -> dict[str, float]:
     """The changes that act in one leg's plane, under the twin's names (without a side)."""
     out = {}
@@ -239,16 +253,16 @@ def frontal_legs(inputs: PlanInputs) -> dict[str, FrontalLeg]:
     """Side → frontal twin fitted to the filmed knee path, where a front ride and a twin exist."""
     out = {}
     for side in SIDES:
-        twin = inputs.twins.get(side) or next(iter(inputs.twins.values()), None)
+        leg = leg_of(inputs, side)
         curve = inputs.front_ride.curves.get(side, {}).get("knee_path") if inputs.front_ride else None
-        if twin is None or curve is None or not np.isfinite(curve.mean).any():
+        if leg is None or curve is None or not np.isfinite(curve.mean).any():
             continue
         cleat = inputs.cleats.get(side)
         prior = first_frontal(
             inputs.contact.pedal_out_mm(side), cleat.z_mm if cleat else 0.0,
-            reading.yaw_deg(inputs, side), twin.leg.axle_to_malleolus_x_mm,
+            reading.yaw_deg(inputs, side), leg.axle_to_malleolus_x_mm,
         )  # fmt: skip
-        out[side] = fitted(prior, whole_turn(twin.leg), curve.mean, curve.u)
+        out[side] = fitted(prior, whole_turn(leg), curve.mean, curve.u)
     return out
 
 
