@@ -124,3 +124,16 @@ def test_bad_input_is_named(change, field):
     with pytest.raises(InputError, match=field):
         read_still(**given)
     assert "bottom_bracket" in POINTS
+
+
+def test_a_crank_that_stands_elsewhere_is_told_where_it_does():
+    points, far = picture(np.random.default_rng(1), plumb=False, u=0.0)
+    axle = np.array(points["pedal_axle"])
+    below = points | {"bottom_bracket": tuple(axle - [0.0, 200.0])}
+    assert read_still(below, SIZE, "right", "bdc", far).event == "bdc"
+    ahead = points | {"bottom_bracket": tuple(axle - [200.0, 0.0])}
+    with pytest.raises(
+        InputError, match="crank: stands at 90° in this picture.*Nearest is: crank forward, level"
+    ):
+        read_still(ahead, SIZE, "right", "bdc", far)
+    assert read_still(ahead, SIZE, "right", "q90", far).event == "q90"

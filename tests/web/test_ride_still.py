@@ -217,8 +217,8 @@ def test_a_thing_that_is_nowhere_is_kept_out(client, filled, laid):
 
 
 @pytest.mark.browser
-def test_it_goes_by_keyboard_alone(live_server, page: Page, client, filled, laid):
-    page.goto(f"{live_server.url}{laid}")
+def test_it_goes_by_keyboard_alone(live_server, page: Page, client, filled):
+    page.goto(f"{live_server.url}{upload(client, filled, drawn(), at='q90').url}")
     expect(page.locator("[data-found]")).to_contain_text("points found")
     page.locator("canvas.picture").focus()
     page.keyboard.press("Shift+P")
@@ -226,4 +226,4 @@ def test_it_goes_by_keyboard_alone(live_server, page: Page, client, filled, laid
     page.locator("canvas.picture").focus()
     page.keyboard.press("Escape")
     page.keyboard.press("Enter")
-    expect(page.locator("section.static table")).to_contain_text("Knee flexion, pedal at its lowest")
+    expect(page.locator("section.static table")).to_contain_text("Knee flexion, crank forward, level")

@@ -35,6 +35,9 @@ EVENTS = {
     "bdc": "pedal at its lowest", "q90": "crank forward, level", "tdc": "pedal at its highest",
     "crank_in_line": "crank in line with the saddle",
 }  # fmt: skip
+CRANK_DEG = {"bdc": 180.0, "q90": 90.0, "tdc": 0.0, "crank_in_line": 165.0}
+CRANK_OFF_DEG = 25.0
+"""How far the crank may stand off its place (our choice): the knee at the bottom hardly changes within it."""
 U_YAW_DEG, U_TILT_DEG, U_ROLL_DEG = 4.0, 2.5, 1.5
 """How far a telephone held or set up beside a bike is usually off square and level (our choice)."""
 U_LEVELLED_DEG = 0.4
@@ -98,6 +101,7 @@ def read_still(
     flip = 1.0 if side == "right" else -1.0
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     px = {n: (np.array(uv, dtype=np.float64) - centre) * [flip, 1.0] for n, uv in points_px.items()}
+    _check_crank(px, event)
     body = [n for n in POINTS if n in px]
     where = scene or Scene()
     depth = np.array([where.depth(n) for n in body])
@@ -152,6 +156,22 @@ def _check(points: Mapping[str, tuple[float, float]], size: tuple[int, int], sid
             raise InputError("points", "not a point of the side view", value=name, allowed=", ".join(POINTS))
         check_range(f"{name}, across", u, 0, size[0] - 1, "px")
         check_range(f"{name}, down", v, 0, size[1] - 1, "px")
+
+
+def _check_crank(px: Mapping[str, Floats], event: str) -> None:
+    """Where the pedal stands is seen when axle and bottom bracket are marked: it must be where somebody says."""
+    if "pedal_axle" not in px or "bottom_bracket" not in px:
+        return
+    forward, down = px["pedal_axle"] - px["bottom_bracket"]
+    seen = math.degrees(math.atan2(forward, -down)) % 360
+    off = (seen - CRANK_DEG[event] + 180) % 360 - 180
+    if abs(off) > CRANK_OFF_DEG:
+        nearest = min(CRANK_DEG, key=lambda e: abs((seen - CRANK_DEG[e] + 180) % 360 - 180))
+        raise InputError(
+            "crank", f"stands at {seen:.0f}° in this picture, not where it is said: {EVENTS[event]}",
+            allowed=f"{CRANK_DEG[event]:.0f} ± {CRANK_OFF_DEG:.0f}°",
+            hint=f"Nearest is: {EVENTS[nearest]}; or take another picture",
+        )  # fmt: skip
 
 
 def _roll(px: Mapping[str, Floats]) -> tuple[float, float, str]:

@@ -52,10 +52,8 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
             except InputError as error:
                 problem, points = picks.in_words(points, error), picks.beside(points, error)
     context = _context(visit, medium, at_s, about) | {
-        "points": points,
-        "problem": problem,
-        "around": (camera,),
-    }
+        "points": points, "groups": picks.parts(points), "problem": problem, "around": (camera,),
+    }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/still.html", status=422 if problem else 200)
 
 
