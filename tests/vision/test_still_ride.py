@@ -133,7 +133,7 @@ def test_a_crank_that_stands_elsewhere_is_told_where_it_does():
     assert read_still(below, SIZE, "right", "bdc", far).event == "bdc"
     ahead = points | {"bottom_bracket": tuple(axle - [200.0, 0.0])}
     with pytest.raises(
-        InputError, match="crank: stands at 90° in this picture.*Nearest is: crank forward, level"
+        InputError, match=r"crank: stands at 90° in this picture.*Nearest is: crank forward, level"
     ):
         read_still(ahead, SIZE, "right", "bdc", far)
     assert read_still(ahead, SIZE, "right", "q90", far).event == "q90"
