@@ -114,9 +114,9 @@ def difference(after: Measured, before: Measured) -> Measured:
 
 
 def distinguishable(after: Measured, before: Measured) -> bool:
-    """Whether the difference exceeds its 95 % half-width; with equal u this is the MDC95 rule."""
+    """Whether the difference exceeds its 95 % half-width; with equal u it is the MDC95 rule. Never of an estimate."""
     d = difference(after, before)
-    return abs(d.value) > Z95 * d.u
+    return not d.estimate and abs(d.value) > Z95 * d.u
 
 
 def repeated(values: Sequence[float], unit: str, method: str, u_single_floor: float = 0.0) -> Measured:

@@ -67,11 +67,10 @@ def change_between(
 ) -> tuple[Measured, float]:
     """after − before ± u, and its MDC95: what was wrong in the same way both times drops out of the difference.
 
-    Of estimates nothing does: a guess is not made in the same place twice.
+    Of estimates nothing does, for a guess is not made in the same place twice, and no change of them is detectable.
     """
     if before.estimate or after.estimate:
-        change = difference(after, before)
-        return change, Z95 * change.u
+        return difference(after, before), math.inf
     unit = after.unit
     sem = (SEM_SAME_STICKERS if same_stickers else SEM_NEW_STICKERS).get(unit, combine(before.u, after.u))
     sem = min(sem, max(before.u, after.u))  # a value known better than that keeps its own u

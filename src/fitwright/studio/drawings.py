@@ -122,8 +122,7 @@ def pairs(found: Mapping[tuple[str, str], Measured]) -> tuple[Pair, ...]:
         first, second = found.get((side, "before")), found.get((side, "after"))
         if first is not None and second is not None:
             change, least = change_between(first, second)
-            clear = abs(change.value) > least and not change.estimate
-            rows.append(Pair(side, first, second, change, clear))
+            rows.append(Pair(side, first, second, change, abs(change.value) > least))
         elif first is not None or second is not None:
             rows.append(Pair(side, first if later else None, second if later else first, None, False))
     return tuple(rows)
