@@ -20,7 +20,8 @@ LEAST = 3
 
 def folded(name: str) -> str:
     """Without case, accents, vowel points, apostrophes and invisible signs; dashes are spaces. For comparing only."""
-    apart = unicodedata.normalize("NFKD", name.casefold()).translate(TOUCHING)
+    plain = unicodedata.normalize("NFKD", name).casefold()
+    apart = unicodedata.normalize("NFKD", plain).translate(TOUCHING)
     kept = (
         " " if (kind := unicodedata.category(c)) in ("Pd", "Zs", "Cc") else "" if c in "'’`´ʼ" or kind in ("Mn", "Cf")
         else c for c in apart

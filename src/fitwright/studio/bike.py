@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
 from typing import Any
@@ -105,9 +105,14 @@ def save_bike(visit: Visit, typed: Mapping[str, str], version: int | None = None
     clear = {k: v for k, v in typed.items() if k.split(".")[0] not in clashes}
     saved = bench.save(visit, STATION, FIELDS, clear, version)
     saved.errors |= clashes
-    if saved.written and (contact := contact_points(visit)) is not None:
-        _snapshot(visit, contact)
+    settle(visit, saved.written)
     return saved
+
+
+def settle(visit: Visit, changed: Collection[str]) -> None:
+    """Keep the position, when something was changed and the contact points are whole."""
+    if changed and (contact := contact_points(visit)) is not None:
+        _snapshot(visit, contact)
 
 
 def contact_points(visit: Visit) -> ContactPoints | None:

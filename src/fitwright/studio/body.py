@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from fitwright.body import reference
@@ -93,12 +93,23 @@ def save_body(visit: Visit, typed: Mapping[str, str], version: int | None = None
     for name in saved.written:
         body_doubts.record(visit, asked.confirmed.get(name, ()))
     if "hanging_line" in saved.written:
-        for field in HANGING:
-            row = measured(visit, STATION).get(field.record)
-            if row is not None and field.name not in saved.written:
-                again = mean(field, row.readings)
-                measure(visit, STATION, field.key, again, side=field.side, readings=row.readings)
+        _line_changed(visit, saved.written)
     return saved
+
+
+def settle(visit: Visit, changed: Collection[str]) -> None:
+    """Re-reckon both hanging feet when the line that was read is another than before."""
+    if "hanging_line" in changed:
+        _line_changed(visit, ())
+
+
+def _line_changed(visit: Visit, but: Collection[str]) -> None:
+    in_shoe = answers(visit, STATION).get("hanging_line") != "bare"
+    for field in HANGING:
+        row = measured(visit, STATION).get(field.record)
+        if row is not None and field.name not in but:
+            again = hanging_foot(row.readings, in_shoe=in_shoe).yaw_deg
+            measure(visit, STATION, field.key, again, side=field.side, readings=row.readings)
 
 
 def measures(visit: Visit) -> BodyMeasures | None:

@@ -28,7 +28,8 @@ from fitwright.sheets.position_sheet import (
     sheet_drawings,
 )
 from fitwright.sheets.typeset import Paper
-from fitwright.studio import drawings
+from fitwright.studio import drawings, followups
+from fitwright.studio.edits import record
 from fitwright.studio.entry import plain
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.foot import foot_of
@@ -36,7 +37,7 @@ from fitwright.studio.feet.hardware import cleat_shape, wedge_of
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.studio.report import visit_report_pdf
-from fitwright.studio.visits import analysis, answer, answers, hold, last_position
+from fitwright.studio.visits import analysis, answer, answers, hold, last_position, touch
 
 STATION = "handover"
 PAPERS: tuple[Paper, ...] = ("a4", "us-letter")
@@ -61,6 +62,7 @@ class HandoverPage:
     datums: Mapping[str, tuple[tuple[str, float, float], ...]]
     checks: Mapping[str, Any]
     follow_up: str
+    proposed: str
     notes: str
     cautions: tuple[str, ...]
     soles_svg: str
@@ -82,27 +84,33 @@ def page(visit: Visit) -> HandoverPage:
         _available(visit), last_position(visit), position_record(visit),
         {s: tuple((n, p.x_mm, p.z_mm) for n, p in r.datums.items()) for s, r in soles.items()},
         {s: f for s in FEET for f in [foot_of(visit, s)] if f.check or f.remount},
-        str(said.get("follow_up") or ""), str(said.get("notes") or ""), cautions.ALL,
+        str(said.get("follow_up") or ""), followups.proposed_day(visit).isoformat(), str(said.get("notes") or ""),
+        cautions.ALL,
         drawings.soles_drawing(visit),
     )  # fmt: skip
 
 
 def save_follow_up(visit: Visit, day: str) -> None:
-    """The day to meet again (ISO date); InputError for something else or a day gone by."""
+    """The day to meet again (ISO date, empty for none); InputError for something else or a day gone by."""
+    if not day.strip():
+        followups.set_day(visit, None)
+        return
     try:
         when = date.fromisoformat(day)
     except ValueError:
         raise InputError("follow_up", "is not a date", value=day, allowed="YYYY-MM-DD") from None
     if when < timezone.localdate():
         raise InputError("follow_up", "lies in the past", value=day, allowed="today or later")
-    answer(visit, STATION, "follow_up", when.isoformat())
+    followups.set_day(visit, when)
 
 
 def save_notes(visit: Visit, notes: str) -> None:
     """Free text for the rider (exercises, what to watch)."""
     if len(notes) > 10_000:
         raise InputError("notes", "too long", value=len(notes), allowed="up to 10 000 characters")
-    answer(visit, STATION, "notes", notes)
+    if (answers(visit, STATION).get("notes") or "") != notes:
+        touch(visit)
+        record(visit, STATION, "typed", [("notes for the rider", answer(visit, STATION, "notes", notes))])
 
 
 def position_record(visit: Visit) -> dict[str, Any]:

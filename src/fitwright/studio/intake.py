@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from django.utils import timezone
@@ -81,13 +81,19 @@ def save_intake(visit: Visit, typed: Mapping[str, str], version: int | None = No
     """Write what was said; the use also goes to the visit, consent also to the rider."""
     fields = TALK + PAIN + COMFORT + flag_fields() + CONSENT
     saved = bench.save(visit, STATION, fields, typed, version)
+    settle(visit, saved.written)
+    return saved
+
+
+def settle(visit: Visit, changed: Collection[str]) -> None:
+    """Carry the use on to the visit and consent to the rider, where they were changed."""
     said = answers(visit, STATION)
-    if "use" in saved.written:
+    if "use" in changed and said.get("use"):
         Visit.objects.filter(pk=visit.pk).update(use=said["use"])
         visit.use = said["use"]
-    if "consent" in saved.written:
-        Rider.objects.filter(pk=visit.rider_id).update(consent_at=timezone.now() if said["consent"] else None)
-    return saved
+    if "consent" in changed:
+        given = timezone.now() if said.get("consent") else None
+        Rider.objects.filter(pk=visit.rider_id).update(consent_at=given)
 
 
 def red_flags(visit: Visit) -> dict[str, bool]:

@@ -78,7 +78,7 @@ def next_step(walk: tuple[Station, ...]) -> tuple[Station, str]:
             return station, station.first_step
         if station.state == "partly":
             return station, f"Still missing: {', '.join(station.missing)}."
-    return walk[-1], "Everything is there. Agree on the day you meet again."
+    return walk[-1], "Everything is there, the day you meet again too."
 
 
 @dataclass(frozen=True)

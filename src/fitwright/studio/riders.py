@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from fitwright.records.models import Rider, Visit
 from fitwright.records.names import called
+from fitwright.studio.followups import overdue
 
 PAGE = 30
 MOST_TODAY, MOST_BEFORE = 60, 12
@@ -31,11 +32,13 @@ class Riders:
 
 @dataclass(frozen=True)
 class Front:
-    """The first page; while a name is looked for, `today` and `before` hold the visits of those found."""
+    """The first page; while a name is looked for, `before` holds the visits of those found. `due`: how many riders
+    should be met again by now."""
 
     found: Riders
     today: tuple[Visit, ...]
     before: tuple[Visit, ...]
+    due: int = 0
 
     @property
     def empty(self) -> bool:
@@ -53,7 +56,7 @@ def front(query: str = "", after: int = 0) -> Front:
     day = Q(opened_at__gte=midnight, opened_at__lt=midnight + timedelta(days=1))
     return Front(
         found, tuple(visits.filter(day)[:MOST_TODAY]),
-        tuple(visits.filter(opened_at__lt=midnight)[:MOST_BEFORE]),
+        tuple(visits.filter(opened_at__lt=midnight)[:MOST_BEFORE]), overdue(),
     )  # fmt: skip
 
 

@@ -13,7 +13,8 @@ from fitwright.errors import InputError, check_range
 from fitwright.quantity import Z95, Measured, format_pm, repeated
 from fitwright.records.models import Measurement, Rating, Visit
 from fitwright.studio import entry
-from fitwright.studio.entry import Entry, Field, Saved
+from fitwright.studio.edits import Row, record
+from fitwright.studio.entry import Entry, Field, Saved, lowered
 from fitwright.studio.visits import answer, answers, let_go, measure, measured, once, touch
 
 MOMENT = "arrived"
@@ -82,9 +83,9 @@ def save(
         news = [r for r in ready if _differs(r, before)]
         if news:
             touch(visit, version)
-        for r in news:
-            _write(visit, station, r)
-            saved.written.append(r.field.name)
+        rows = [(lowered(r.field.label), _write(visit, station, r)) for r in news]
+        saved.written += [r.field.name for r in news]
+        record(visit, station, "typed", rows)
     return saved
 
 
@@ -146,16 +147,17 @@ def _differs(r: _Read, record: OnRecord) -> bool:
     return (record.answers.get(field.record[0]) or "") != (r.value or "")
 
 
-def _write(visit: Visit, station: str, r: _Read) -> None:
+def _write(visit: Visit, station: str, r: _Read) -> Row:
     key, side = r.field.record
     if r.measured is not None:
-        measure(visit, station, key, r.measured, side=side, readings=r.readings)
-    elif r.field.kind == "rating":
+        return measure(visit, station, key, r.measured, side=side, readings=r.readings)
+    if r.field.kind == "rating":
         let_go(visit)
         old = Rating.objects.last_words().filter(visit=visit, kind=key, site=side, moment=MOMENT).last()
-        Rating.objects.create(visit=visit, kind=key, site=side, moment=MOMENT, value=r.value, replaces=old)
-    else:
-        answer(visit, station, key, r.value)
+        return Rating.objects.create(
+            visit=visit, kind=key, site=side, moment=MOMENT, value=r.value, replaces=old
+        )
+    return answer(visit, station, key, r.value)
 
 
 def _entry(field: Field, record: OnRecord) -> Entry:

@@ -68,9 +68,10 @@ def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulat
 def open_visit(
     rider: Rider, *, use: str = "road", title: str = "", bike: Bike | None = None, shoes: Shoes | None = None
 ) -> Visit:
-    """Open a visit for a rider."""
+    """Open a visit for a rider; who has come again is no longer waited for."""
     if use not in USES:
         raise InputError("use", "unknown", value=use, allowed=", ".join(USES))
+    rider.visits.filter(follow_up_on__isnull=False).update(follow_up_on=None)  # type: ignore[attr-defined]
     return Visit.objects.create(
         rider=rider, bike=bike, shoes=shoes, use=use, title=title[:120], simulated=rider.simulated
     )

@@ -14,6 +14,7 @@ from django.utils.safestring import SafeString, mark_safe
 from fitwright.quantity import Z95, Measured
 from fitwright.sheets.words import value_words
 from fitwright.studio.backup import megabytes
+from fitwright.studio.edits import words as saved_words
 from fitwright.studio.entry import Entry, lowered, plain
 
 register = template.Library()
@@ -108,6 +109,7 @@ def percentile(value: float) -> str:
 
 
 register.filter("lowered", lowered)
+register.filter("saved_words", saved_words)
 
 
 @register.filter

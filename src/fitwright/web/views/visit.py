@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST, require_safe
 
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.sheets.front_drawing import front_svg
-from fitwright.studio import bike, drawings, overview, value_page
+from fitwright.studio import bike, drawings, overview, undo, value_page
+from fitwright.web.views.boxes import key_of
 from fitwright.web.views.shell import show, the_visit, work_context
 
 
@@ -62,6 +66,22 @@ def work(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _numbers(text: str) -> tuple[int, ...]:
     return tuple(int(x) for x in text[:200].split(",") if x.isascii() and x.isdigit())
+
+
+@require_POST
+def again(request: HttpRequest, pk: int) -> HttpResponse:
+    """Undo the last save of typed fields, or redo what was undone; then back to where one was."""
+    visit = the_visit(pk)
+    way = undo.redo if "redo" in request.POST else undo.undo
+    try:
+        messages.success(request, way(visit, key_of(request.POST.get("redo") or request.POST.get("undo"))))
+    except InputError as error:
+        messages.warning(
+            request, f"{error.problem[0].upper()}{error.problem[1:]}. {error.hint or ''}".strip()
+        )
+    back = request.POST.get("next", "")
+    here = back.startswith(f"/visits/{visit.pk}/") and url_has_allowed_host_and_scheme(back, None)
+    return redirect(back if here else reverse("visit", args=[visit.pk]))
 
 
 @require_POST
