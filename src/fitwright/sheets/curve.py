@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.motion.ride import THETA_DEG, CycleCurve
-from fitwright.quantity import Floats
+from fitwright.quantity import Z95, Floats
 from fitwright.sheets.ink import (
     DASH_PREDICTED,
     SMALL,
@@ -21,6 +21,7 @@ from fitwright.sheets.ink import (
     nice_ticks,
     span_of,
 )
+from fitwright.sheets.words import number
 
 STEP = 3
 """Every third bin is drawn: a turn has no detail below 3° after smoothing, and the file stays small."""
@@ -42,8 +43,16 @@ class CurveLine:
         low, high = int(np.nanargmin(mean)), int(np.nanargmax(mean))
         return (
             f"{self.side} {self.state}: lowest {mean[low]:.1f} at {low}°, highest {mean[high]:.1f} at {high}°,"
-            f" {self.curve.cycles} turns"
+            f" {self.curve.cycles} turns{f', {self.doubt}' if self.doubt else ''}"
         )
+
+    @property
+    def doubt(self) -> str:
+        """`estimate ± 12°` of a curve that hangs from guessed points; empty of any other."""
+        if not self.curve.estimate:
+            return ""
+        half = Z95 * float(np.nanmedian(self.curve.u))
+        return f"estimate ± {number(half, self.curve.unit, 0)}"
 
 
 @dataclass(frozen=True)
@@ -218,6 +227,9 @@ def _caption(pen: Pen, chart: Chart) -> None:
         pen.text(
             (pen.width - 14, pen.height - 5), f"bracket {chart.target.words}", SMALL, pen.ink.soft, "end"
         )
+    doubts = dict.fromkeys(f"{line.side}: {line.doubt}" for line in chart.lines if line.doubt)
+    for k, words in enumerate(doubts):
+        pen.text((pen.width - 18, 46 + 14 * k), words, SMALL, pen.ink.soft, "end")
     if not chart.lines:
         at: XY = (pen.width / 2, pen.height / 2)
         pen.text(at, "nothing measured yet", TEXT, pen.ink.soft, "middle")
