@@ -59,25 +59,39 @@ def to_plane(
     return np.asarray((plane - [circle.x_mm, circle.y_mm]) * (crank_mm / circle.radius_mm))
 
 
-@dataclass(frozen=True)
-class OtherCamera:
-    """Points read as `lens` and `depth_mm` have it, read again with another camera or other depths."""
+class AsRead:
+    """What all other readings start from: points read with `lens` and `depth_mm`, back in the picture.
 
-    lens: Pinhole
-    depth_mm: Mapping[str, float]
-    other: Pinhole
-    other_depth_mm: Mapping[str, float]
-    crank_mm: float
+    Many others are asked about the same points one after another, so that the last points' places are kept.
+    """
+
+    def __init__(self, lens: Pinhole, depth_mm: Mapping[str, float], crank_mm: float) -> None:
+        self.lens, self.depth_mm, self.crank_mm = lens, depth_mm, crank_mm
+        self._last: tuple[Mapping[str, Floats], Floats, Floats] | None = None
+
+    def of(self, points: Mapping[str, Floats]) -> tuple[Floats, Floats]:
+        """Pixels (N, P, 2) of points (N, 2) mm, and the same points as these pixels are read (N, P, 2) mm."""
+        if self._last is None or self._last[0] is not points:
+            names = tuple(points)
+            px = _seen(np.stack([points[n] for n in names], axis=1), names, self.lens, self.depth_mm)
+            self._last = points, px, to_plane(px, names, self.lens, self.depth_mm, self.crank_mm)
+        return self._last[1:]
+
+
+class OtherCamera:
+    """Points read again with another camera or other depths."""
+
+    def __init__(self, read: AsRead, other: Pinhole, other_depth_mm: Mapping[str, float]) -> None:
+        self.read, self.other, self.other_depth_mm = read, other, other_depth_mm
+        self._last: tuple[Mapping[str, Floats], dict[str, Floats]] | None = None
 
     def __call__(self, points: Mapping[str, Floats]) -> dict[str, Floats]:
-        """name → (N, 2) mm to the same as the other camera would have it."""
-        names = tuple(points)
-        px = _seen(np.stack([points[n] for n in names], axis=1), names, self.lens, self.depth_mm)
-        there, here = (
-            to_plane(px, names, lens, depth, self.crank_mm)
-            for lens, depth in ((self.other, self.other_depth_mm), (self.lens, self.depth_mm))
-        )
-        return {n: points[n] + (there - here)[:, i] for i, n in enumerate(names)}
+        """name → (N, 2) mm to the same as the other camera would have it; kept for those who ask again."""
+        if self._last is None or self._last[0] is not points:
+            px, here = self.read.of(points)
+            there = to_plane(px, tuple(points), self.other, self.other_depth_mm, self.read.crank_mm)
+            self._last = points, {n: x + (there - here)[:, i] for i, (n, x) in enumerate(points.items())}
+        return self._last[1]
 
 
 @dataclass(frozen=True)
@@ -93,12 +107,10 @@ class Crossed:
 
     def __call__(self, points: Mapping[str, Floats]) -> dict[str, Floats]:
         """name → (N, 2) mm to the same with the joint effect alone."""
-        here, depth_mm = self.camera, self.depth.other_depth_mm
-        moved = {n: mm for n, mm in depth_mm.items() if mm != self.depth.depth_mm[n]}
-        both = OtherCamera(
-            here.lens, here.depth_mm, here.other, {**here.other_depth_mm, **moved}, here.crank_mm
-        )
-        together, one, other = both(points), here(points), self.depth(points)
+        here = self.camera
+        moved = {n: mm for n, mm in self.depth.other_depth_mm.items() if mm != self.depth.read.depth_mm[n]}
+        together = OtherCamera(here.read, here.other, {**here.other_depth_mm, **moved})(points)
+        one, other = here(points), self.depth(points)
         return {n: x + together[n] - one[n] - other[n] + x for n, x in points.items()}
 
 
