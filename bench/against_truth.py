@@ -89,6 +89,8 @@ def rms_z(pairs: Sequence[Pair]) -> float:
     return rms([z_of(p) for p in pairs])
 
 
-def of_events(told: Mapping[str, Measured], true: Mapping[str, float], events: Sequence[str]) -> list[Pair]:
-    """Stated values beside the truth."""
-    return [(told[e], float(true[e])) for e in events]
+def of_events(
+    told: Mapping[str, Measured], true: Mapping[str, float], events: Sequence[str]
+) -> dict[str, Pair]:
+    """Stated values beside the truth, by event; those that were seen in too few turns are not stated."""
+    return {e: (told[e], float(true[e])) for e in events if e in told}

@@ -125,12 +125,12 @@ def accuracy() -> list[Row]:
     ]  # fmt: skip
     names = {"min": "smallest knee flexion", "max": "largest knee flexion", "bdc": "knee flexion at BDC"}
     for event in KNEE:
-        pairs = [_asked_side(r, r.ride)[KNEE.index(event)] for r in side]
+        pairs = [_knee_events(r, r.ride)[event] for r in side]
         errors = [told.value - true for told, true in pairs]
         rows.append(Row(f"{names[event]}, RMS error", rms(errors), "deg", "≤ 0.5", f"each: {signed(errors)}"))
     for s in SIDES:
         for event in PATH:
-            pairs = [_paths(r, r.ride, s)[PATH.index(event)] for r in front]
+            pairs = [_paths(r, r.ride, s)[event] for r in front]
             errors = [told.value - true for told, true in pairs]
             rows.append(
                 Row(f"{s} knee path, {event}, RMS error", rms(errors), "mm", "≤ 2", f"each: {signed(errors)}")
@@ -168,7 +168,7 @@ def _point_rows(view: str, reads: Sequence[Read]) -> list[Row]:
     ]  # fmt: skip
 
 
-def _paths(read: Read, ride: RideResult, side: str) -> list[Pair]:
+def _paths(read: Read, ride: RideResult, side: str) -> dict[str, Pair]:
     """Knee path of one side at `PATH`, beside the truth."""
     return of_events(ride.quantities[side]["knee_path_mm"], read.clip.truth.data["knee_path_mm"][side], PATH)
 
@@ -200,13 +200,18 @@ def coverage() -> list[Row]:
     return rows
 
 
-def _asked_side(read: Read, ride: RideResult) -> list[Pair]:
+def _knee_events(read: Read, ride: RideResult) -> dict[str, Pair]:
+    """Knee flexion at `KNEE`, beside the truth."""
     knee = ride.quantities["right"]["knee_flexion_deg"]
     return of_events(knee, read.clip.truth.data["knee_flexion_deg"], KNEE)
 
 
+def _asked_side(read: Read, ride: RideResult) -> list[Pair]:
+    return list(_knee_events(read, ride).values())
+
+
 def _asked_front(read: Read, ride: RideResult) -> list[Pair]:
-    return [pair for side in SIDES for pair in _paths(read, ride, side)]
+    return [pair for side in SIDES for pair in _paths(read, ride, side).values()]
 
 
 # --- time and memory ---

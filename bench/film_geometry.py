@@ -116,7 +116,9 @@ def read_from_side(cell: SideCell, who: Filmed, seed: int) -> SideReading:
     """One film of this cell, read with what is known in it."""
     rng = np.random.default_rng([seed, 81])
     off = rng.normal(0, 1, (len(STICKERS), 3)) * [(0.0, 0.0, DEPTH_MM[n][1]) for n in STICKERS]
-    tracks = seen(ride(who.rider, who.setup, seed), who.camera, STICKERS, times_of(cell.level, rng), off, rng)
+    tracks = seen(
+        ride(who.rider, who.setup, who.seed), who.camera, STICKERS, times_of(cell.level, rng), off, rng
+    )
     taped = math.hypot(*who.camera.position_mm) + rng.normal(0, TAPE_U_MM) if cell.taped else None
     scene = marked_axles(who.camera, seed) if cell.marked else Scene()
     readout_ms = 1e3 * who.camera.readout_s if cell.level.told else None
@@ -127,8 +129,8 @@ def side_film(cell: SideCell, seed: int) -> list[Pair]:
     """Knee flexion at `KNEE` beside the rider's mean."""
     who = filmed(cell.level, seed)
     _, got = side_results(read_from_side(cell, who, seed), who.setup.contact.crank_mm)
-    true = _truth(who, "side", seed)["knee_flexion_deg"]
-    return of_events(got.quantities["right"]["knee_flexion_deg"], true, KNEE)
+    true = _truth(who, "side")["knee_flexion_deg"]
+    return list(of_events(got.quantities["right"]["knee_flexion_deg"], true, KNEE).values())
 
 
 def front_film(cell: FrontCell, seed: int) -> list[Pair]:
@@ -139,12 +141,12 @@ def front_film(cell: FrontCell, seed: int) -> list[Pair]:
     twin, _ = side_results(read_from_side(USUAL, who, seed), crank)
     camera = front_camera(cell, rng)
     off = rng.normal(0, 1, (len(FRONT_STICKERS), 3)) * [OFF_MM[n.split("_")[0]] for n in FRONT_STICKERS]
-    motion = ride(who.rider, who.setup, seed)
+    motion = ride(who.rider, who.setup, who.seed)
     tracks = seen(motion, camera, FRONT_STICKERS, times_of(USUAL.level, rng), off, rng)
     taped = math.hypot(*camera.position_mm) + rng.normal(0, TAPE_U_MM) if cell.taped else None
     got = _front_result(tracks, crank, taped, twin)
-    true = _truth(who, "front", seed)["knee_path_mm"]
-    return [p for s in SIDES for p in of_events(got.quantities[s]["knee_path_mm"], true[s], PATH)]
+    true = _truth(who, "front")["knee_path_mm"]
+    return [p for s in SIDES for p in of_events(got.quantities[s]["knee_path_mm"], true[s], PATH).values()]
 
 
 def _front_result(tracks: Tracks, crank_mm: float, taped: float | None, twin: RideResult) -> RideResult:
@@ -168,12 +170,14 @@ def front_camera(cell: FrontCell, rng: np.random.Generator) -> SimCamera:
     )  # fmt: skip
 
 
-def _truth(who: Filmed, view: str, seed: int) -> dict[str, dict[str, float]]:
-    """The mean of the ride, that a film's few turns stand for; from the side that of a ride without wandering from turn
-    to turn, which is the same to 0.04°. (A mean range is not: wandering makes it larger.)"""
+def _truth(who: Filmed, view: str) -> dict[str, dict[str, float]]:
+    """The mean of the ride, that a film's few turns stand for; from the side that of a ride without wandering from
+    turn to turn, which is the same to 0.04°. (A mean range is not: wandering makes it larger.)"""
     steady = view == "side"
     seconds = 180.0 / who.rider.habits.cadence_rpm if steady else RIDE_S / 6
-    return ride_truth(ride(who.rider, who.setup, seed, steady=steady), view, 0.0, seconds, sticker_positions)
+    return ride_truth(
+        ride(who.rider, who.setup, who.seed, steady=steady), view, 0.0, seconds, sticker_positions
+    )
 
 
 def geometry() -> list[Row]:
