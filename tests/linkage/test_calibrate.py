@@ -12,10 +12,11 @@ import pytest
 from fitwright.bike.contact import ContactPoints
 from fitwright.body.measures import BodyMeasures
 from fitwright.errors import InputError
-from fitwright.linkage.calibrate import NAMES, calibrate
+from fitwright.linkage.calibrate import NAMES, calibrate, fits
 from fitwright.linkage.first_guess import first_guess
 from fitwright.linkage.leg import extremes
 from fitwright.linkage.twin import CalibratedTwin, LegTwin
+from fitwright.motion.ride import together
 
 CONTACT = ContactPoints(720, 204.5, 478, 632, 172.5, 148, 53)
 BODY = BodyMeasures(1803, "M", inseam_mm=862, foot_length_right_mm=275)
@@ -112,3 +113,53 @@ def test_a_ride_with_guessed_points_is_refused(simulated_ride):
     ride = replace(simulated_ride(TRUE), guessed=("lateral_femoral_condyle",))
     with pytest.raises(InputError, match="guessed"):
         calibrate(ride, "right", first_guess(BODY, CONTACT))
+
+
+def test_films_of_both_sides_give_each_leg_its_own_twin(simulated_ride):
+    """Simulated: the left leg 15 mm shorter, its cleat 6 mm further back; each twin finds its own."""
+    left = replace(TRUE, thigh_mm=403.5, shank_mm=414.0, axle_to_malleolus_x_mm=118.5)
+    ride, sides = together({"right": simulated_ride(TRUE), "left": simulated_ride(left, "left", seed=4)})
+    assert sides == ("right", "left")
+    assert all(fits(ride, s) for s in sides)
+    body = replace(BODY, leg_length_difference_mm=15.0)
+    for side, leg in (("right", TRUE), ("left", left)):
+        twin = calibrate(ride, side, first_guess(body, CONTACT, side))
+        assert twin.leg.shank_mm == pytest.approx(leg.shank_mm, abs=1.0)
+        assert extremes(twin.leg).low == pytest.approx(extremes(leg).low, abs=0.3)
+
+
+def test_films_taken_in_different_ways_stay_apart(simulated_ride):
+    other = replace(simulated_ride(TRUE, "left"), method={"dimension": "3-D", "state": "dynamic"})
+    ride, sides = together({"right": simulated_ride(TRUE), "left": other})
+    assert sides == ("right",)
+    assert not fits(ride, "left")
+
+
+def test_what_a_short_piece_of_the_turn_cannot_tell_is_said_in_words(simulated_ride):
+    """Only 40° near the bottom seen and nothing taped: two lengths hang together; the words name what to tape."""
+    ride = simulated_ride(TRUE)
+    seen = np.zeros(360, dtype=bool)
+    seen[165:205] = True
+    curves = {k: replace(c, mean=np.where(seen, c.mean, np.nan)) for k, c in ride.curves["right"].items()}
+    untaped = first_guess(BodyMeasures(1803, "M"), CONTACT)
+    twin = calibrate(replace(ride, curves={"right": curves}), "right", untaped)
+    u = dict(zip(twin.names, np.sqrt(np.diag(twin.covariance)), strict=True))
+    whole = calibrate(ride, "right", untaped)
+    assert u["thigh_mm"] > 2 * float(np.sqrt(whole.covariance[0, 0]))
+    words = "thigh and hip height cannot be told apart from this ride; measure the thigh by tape"
+    assert words in twin.warnings
+    assert not any("cannot be told apart" in w for w in whole.warnings)
+
+
+@pytest.mark.parametrize(
+    ("height", "saddle", "crank"), [(1400, 520, 140), (1400, 530, 180), (2100, 900, 140), (2100, 880, 180)]
+)
+def test_small_and_tall_riders_with_one_leg_25_mm_shorter(simulated_ride, height, saddle, crank):
+    """1.40 m and 2.10 m, cranks of 140 and 180: the shorter leg's ride is fitted from its own first guess."""
+    contact = ContactPoints(saddle, saddle * 0.284, 478, 632, crank, 148, 53)
+    body = BodyMeasures(height, "F" if height < 1500 else "M", leg_length_difference_mm=25.0)
+    for side in ("right", "left"):
+        guess = first_guess(body, contact, side)
+        true = replace(guess.leg, thigh_mm=guess.leg.thigh_mm + 4, shank_mm=guess.leg.shank_mm - 3)
+        twin = calibrate(simulated_ride(true, side), side, guess)
+        assert extremes(twin.leg).low == pytest.approx(extremes(true).low, abs=0.6)

@@ -41,6 +41,7 @@ U_HIP_FROM_STICKER_MM = 12.0
 U_PITCH_LINE_DEG = 2.0
 POINTS_PER_TURN = 24.0  # independent points of a smooth curve over one turn: 12 harmonics; our assumption
 FLOOR_MM, FLOOR_DEG = 1.0, 0.5
+HANG_TOGETHER = 0.9  # correlation from which two lengths are named together; our choice
 TELLING_APART_MM = 5.0  # below this u a correlated pair does no harm to any prediction; our choice
 NEEDED = ("hip_x", "hip_y", "knee_x", "knee_y", "malleolus_x", "malleolus_y", "axle_x", "axle_y")
 FITTED = ("knee_x", "knee_y", "malleolus_x", "malleolus_y", "axle_x", "axle_y")
@@ -96,11 +97,20 @@ def calibrate(ride: RideResult, side: str, priors: CalibratedTwin) -> Calibrated
     )
 
 
+def fits(ride: RideResult, side: str) -> bool:
+    """Whether a ride has all that a twin of this side is fitted to."""
+    return not _missing(ride, side)
+
+
+def _missing(ride: RideResult, side: str) -> list[str]:
+    curves = ride.curves.get(side, {})
+    return [n for n in NEEDED if n not in curves or not np.isfinite(curves[n].mean).any()]
+
+
 def _problem(ride: RideResult, side: str, priors: CalibratedTwin) -> _Problem:
     refuse_guesses(ride)
     curves = ride.curves.get(side, {})
-    missing = [n for n in NEEDED if n not in curves or not np.isfinite(curves[n].mean).any()]
-    if missing:
+    if missing := _missing(ride, side):
         raise InputError("ride", f"the {side} side has no {', '.join(missing)}",
                          allowed="hip, knee, malleolus and pedal axle marked in the side view")  # fmt: skip
     names = FITTED + (("sole_pitch",) if "sole_pitch" in curves else ())
@@ -265,7 +275,7 @@ def _warnings(
     correlation = covariance / np.outer(u, u)
     for i in range(7):
         for j in range(i + 1, 7):
-            if i < 4 and abs(correlation[i, j]) > 0.95 and max(u[i], u[j]) > TELLING_APART_MM:
+            if i < 4 and abs(correlation[i, j]) > HANG_TOGETHER and max(u[i], u[j]) > TELLING_APART_MM:
                 out.append(f"{WORDS[i]} and {WORDS[j]} cannot be told apart from this ride; measure the "
                            f"{WORDS[i]} by tape")  # fmt: skip
         if i not in (4, 5, 6) and u[i] > 0.8 * problem.prior_u[i]:

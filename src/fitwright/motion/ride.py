@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -130,3 +130,21 @@ class RideResult:
             trajectories={s: Trajectories.from_json(t) for s, t in data.get("trajectories", {}).items()},
             guessed=tuple(data.get("guessed", ())),
         )  # fmt: skip
+
+
+def together(films: Mapping[str, RideResult]) -> tuple[RideResult, tuple[str, ...]]:
+    """One ride of the films of both sides (side → ride, the first one leads), and the sides that are in it.
+
+    Films taken in different ways (method, or guesses beside marks) cannot be one: the first stands alone.
+    """
+    (lead, first), *rest = films.items()
+    others = {s: r for s, r in rest if dict(r.method) == dict(first.method) and r.guessed == first.guessed}
+    rides = [*reversed(others.values()), first]  # what both tell (the trunk) is the first one's
+    whole = replace(
+        first, cycles={k: v for r in rides for k, v in r.cycles.items()},
+        quantities={k: v for r in rides for k, v in r.quantities.items()},
+        curves={k: v for r in rides for k, v in r.curves.items()},
+        notes=tuple(dict.fromkeys(n for r in reversed(rides) for n in r.notes)),
+        trajectories={k: v for r in rides for k, v in r.trajectories.items()},
+    )  # fmt: skip
+    return whole, (lead, *others)

@@ -11,13 +11,13 @@ from django.db import transaction
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
 from fitwright.foot.sole import CleatPose
-from fitwright.linkage.calibrate import calibrate
+from fitwright.linkage.calibrate import calibrate, fits
 from fitwright.linkage.first_guess import SOLE_AND_STACK_MM, first_guess
 from fitwright.linkage.learning import updated
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.estimate import refuse_guesses
-from fitwright.motion.ride import RideResult
+from fitwright.motion.ride import RideResult, together
 from fitwright.plan.adjustables import Setting
 from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import watched_values
@@ -64,8 +64,8 @@ def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
     """The twin fitted to the ride of one side (InputError says what is missing); the first guess where the ride's
     points were guessed themselves."""
     ride, ridden = _side_ride(visit, when)
-    if side != ridden:
-        raise InputError("side", f"the {side} side was not filmed", allowed=ridden)
+    if side not in ridden:
+        raise InputError("side", f"the {side} side was not filmed", allowed=" or ".join(ridden))
     first = guessed_twin(visit, side, when)
     return first if ride.guessed else calibrate(ride, side, first)
 
@@ -75,13 +75,14 @@ def gather(visit: Visit, when: str = "before") -> PlanInputs:
 
     Raises InputError naming the station when ride, contact points or height are missing.
     """
-    ride, side = _side_ride(visit, when)
+    ride, sides = _side_ride(visit, when)
     window = hardware.float_window(visit)
     marks = {s: m for s in SIDES if (m := marks_of(visit, s)) is not None and not m.from_prior}
     measures = body.measures(visit)
     legs = measures.leg_length_difference_mm if measures else None
     return PlanInputs(
-        use=visit.use, ride=ride, twins={side: twin_of(visit, side, when)}, contact=ridden_contact(visit, when),
+        use=visit.use, ride=ride, twins={s: twin_of(visit, s, when) for s in sides},
+        contact=ridden_contact(visit, when),
         front_ride=ride_of(visit, "front", when), cleats=_cleats(visit, when),
         marks={s: (m.m1, m.m5) for s, m in marks.items()},
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
@@ -173,13 +174,9 @@ def gather_now(visit: Visit) -> PlanInputs:
     """What a plan starts from now: the newest ride, and what was turned in this visit."""
     when, film = newest(visit), film_of(visit)
     inputs = gather(visit, when)
-    later = doing.since(visit, film)
-    shown = {
-        n: d - later.get(n, 0.0) for n, d in doing.done(visit).items() if abs(d - later.get(n, 0.0)) > 1e-9
-    }
     held = doing.undone(visit) - set(inputs.pins)
     return replace(
-        inputs, done=later, turned=shown, forbids=inputs.forbids | held,
+        inputs, done=doing.since(visit, film), turned=doing.shown(visit, film), forbids=inputs.forbids | held,
         response=learnt.response_for(visit, this_visit_too=True),
     )  # fmt: skip
 
@@ -238,25 +235,27 @@ def spelled(words: str, findings: Sequence[Mapping[str, Any]]) -> str:
 
 def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
     """Compare what was predicted for the changes that were done with what the second ride shows, and keep it."""
-    deltas = doing.done(visit)
-    if not deltas:
+    if not doing.done(visit):
         raise InputError(
             "changes", "none is recorded as done", hint="Record what was done, then measure again"
         )
     before, after = gather(visit, "before"), gather(visit, "after")
+    deltas = doing.shown(visit, film_of(visit))
     for name, inputs in (("before", before), ("after", after)):
         refuse_guesses(inputs.ride, f"the one {name} ")
     found = watched_values(after, find_all(after))
     predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
     rows = outcomes(predicted, found)
-    side, twin = next(iter(before.twins.items()))
+    side = next((s for s in before.twins if s in after.twins), next(iter(before.twins)))
+    twin = before.twins[side]
     pairs = pairs_of(twin.leg, before.contact, deltas, rows)
     kept = {
         "rows": [o.to_json() for o in rows], "pairs": [p.to_json() for p in pairs],
         "response": updated(before.response, pairs).to_json(),
     }  # fmt: skip
     with transaction.atomic():
-        analyse(visit, "twin", f"{side} after", after.twins[side].to_json())
+        for filmed, fitted in after.twins.items():
+            analyse(visit, "twin", f"{filmed} after", fitted.to_json())
         analyse(visit, "outcome", "outcome", kept, inputs={"changes": deltas})
     return rows
 
@@ -302,15 +301,15 @@ def _missing(visit: Visit) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _side_ride(visit: Visit, when: str) -> tuple[RideResult, str]:
-    """The ride the twin is fitted to, and its side."""
-    for side in ("right", "left"):
-        ride = ride_of(visit, f"side {side}", when)
-        if ride is not None:
-            return ride, side
+def _side_ride(visit: Visit, when: str) -> tuple[RideResult, tuple[str, ...]]:
+    """The ride the twins are fitted to, and its sides; films of both sides, taken in one way, count as one ride."""
+    films = {s: ride for s in ("right", "left") if (ride := ride_of(visit, f"side {s}", when)) is not None}
+    if films:
+        return together(films)
     row = analysis(visit, "ride", MARKERS)
     if row is not None and when == "before":
-        return RideResult.from_json(row.result["ride"]), "right"
+        ride = RideResult.from_json(row.result["ride"])
+        return ride, tuple(s for s in ("right", "left") if fits(ride, s)) or ("right",)
     raise InputError("ride", f"there is none from the side ({when})", hint="Film it at the Ride station")
 
 
@@ -321,11 +320,7 @@ def contact_at(visit: Visit, when: str) -> ContactPoints:
 
 def ridden_contact(visit: Visit, when: str) -> ContactPoints:
     """The contact points that the ride of this moment shows."""
-    contact = _contact(visit)
-    if when == "before":
-        return contact
-    later = doing.since(visit, film_of(visit))
-    return _turned(contact, {n: d - later.get(n, 0.0) for n, d in doing.done(visit).items()})
+    return _turned(_contact(visit), doing.shown(visit, film_of(visit)) if when == "after" else {})
 
 
 def _turned(contact: ContactPoints, deltas: Mapping[str, float]) -> ContactPoints:
