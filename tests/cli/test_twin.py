@@ -101,7 +101,8 @@ def test_bad_input_is_one_line_and_exit_two(text, words):
 @pytest.mark.parametrize(
     ("change", "words"),
     [("saddle_height", "--set"), ("saddle_height=up", "--set"), ("mood=+5", "unknown adjustable"),
-     ("saddle_height=nan", "larger than any"), ("saddle_height=+60", "cannot reach")],
+     ("saddle_height=nan", "hardware's range"), ("saddle_height=-61", "allowed: -60 to 60 mm"),
+     ("crank=+20", "hardware's range"), ("saddle_height=+60", "cannot reach")],
 )  # fmt: skip
 def test_bad_changes(change, words):
     result = run(["whatif", "--set", change], json.dumps({**TWIN, "contact": CONTACT}))

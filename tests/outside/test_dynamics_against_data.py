@@ -179,6 +179,20 @@ def test_the_segment_tables_cell_by_cell(outside_data):
         assert part.mass == pytest.approx(dempster[row] / 100, abs=4e-4)
 
 
+def test_winters_cells_are_those_that_the_open_model_documents(outside_data):
+    """Winter 2005, 2009, table 4.1: mass, centre and gyration of the leg, as told beside the open data."""
+    text = (outside_data / "leg2d" / "README.md").read_text("utf-8")
+    told = {
+        cells[0]: tuple(float(c) for c in cells[3:6])
+        for line in text.splitlines()
+        if (cells := [c.strip() for c in line.strip("| ").split("|")])[0] in ("thigh", "shank", "foot")
+    }
+    assert told == {
+        name: (part.mass, part.centre, part.gyration)
+        for name, part in zip(("thigh", "shank", "foot"), WINTER.leg, strict=True)
+    }
+
+
 ROWS_OF_LEG = slice(8, 11)  # thigh, shank, foot between joint centres, as de Leva cuts them
 
 

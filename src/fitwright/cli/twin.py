@@ -17,6 +17,7 @@ from fitwright.linkage.read import leg_from_json
 from fitwright.linkage.response import ResponseModel, expected_change
 from fitwright.linkage.sensitivity import SAGITTAL, moved
 from fitwright.linkage.twin import LegTwin
+from fitwright.plan.adjustables import KINDS
 from fitwright.quantity import format_pm
 
 app = typer.Typer(
@@ -123,8 +124,10 @@ def parse_change(text: str) -> tuple[str, float]:
         raise InputError(
             "--set", "is not name=number", value=text, allowed="e.g. saddle_height=+5"
         ) from error
-    if not abs(value) <= 100:
-        raise InputError("--set", "larger than any hardware", value=text, allowed="-100 to 100 mm")
+    kind = KINDS[name]
+    if not kind.low <= value <= kind.high:
+        raise InputError("--set", "the change is larger than the hardware's range", value=text,
+                         allowed=f"{kind.low:g} to {kind.high:g} mm")  # fmt: skip
     return name, value
 
 
