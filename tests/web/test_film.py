@@ -5,6 +5,8 @@ The films are simulated; each frame's number is in its picture, so that what is 
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from django.urls import reverse
@@ -195,7 +197,7 @@ def test_a_crank_angle_and_a_turn_are_found_in_both_films(live_server, page: Pag
     expect(page.locator("[data-turn-told]")).not_to_have_text(turn)
     page.wait_for_timeout(400)
     assert abs(before[film.frame()] - before[at] - 360) < 6
-    expect(page.locator("[data-now]").first).to_contain_text("right before")
+    expect(page.locator("[data-now]").first).to_contain_text(re.compile(r"right before \d+\.\d ± \d+\.\d°"))
     film.done()
 
 

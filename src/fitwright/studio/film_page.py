@@ -12,7 +12,7 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.motion import weak
-from fitwright.quantity import Floats, listed
+from fitwright.quantity import Z95, Floats, listed
 from fitwright.records.models import Analysis, Visit
 from fitwright.sheets.curve import Chart, CurveLine, curve_svg, plot_of
 from fitwright.sheets.ink import State
@@ -165,8 +165,9 @@ def charts(visit: Visit, clip: ride.Clip, beside: ride.Clip | None) -> tuple[Dra
 def _drawn(chart: Chart, number: int) -> Drawn:
     plot = plot_of(chart, *CHART_PX)
     lines = [
-        {"side": line.side, "state": line.state, "mean": listed(line.curve.mean, 2)} for line in chart.lines
-    ]
+        {"side": line.side, "state": line.state, "mean": listed(line.curve.mean, 2),
+         "half": listed(Z95 * line.curve.u, 1)} for line in chart.lines
+    ]  # fmt: skip
     data = {
         "plot": [plot.x0, plot.x1, plot.y0, plot.y1, plot.low, plot.high],
         "unit": chart.unit,

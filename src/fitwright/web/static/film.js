@@ -276,7 +276,9 @@ class Turning {
       const state = `${line.side} ${line.state}`;
       const shape = line.side === "left" ? "m-5 0a5 5 0 1 0 10 0a5 5 0 1 0-10 0z" : "m0-6l5.5 10h-11z";
       drawn(this.group, "path", { d: `M${x} ${y}${shape}`, class: state });
-      words.push(`${state} ${value.toFixed(1).replace("-", "−")}${this.unit === "deg" ? "°" : ` ${this.unit}`}`);
+      const half = line.half[Math.round(own) % 360]; // half the interval that holds the true value in 95 of 100 cases
+      const sure = half === null ? "" : ` ± ${half.toFixed(1)}`;
+      words.push(`${state} ${value.toFixed(1).replace("-", "−")}${sure}${this.unit === "deg" ? "°" : ` ${this.unit}`}`);
     }
     this.now.textContent = `At ${Math.round(crank.angle)}°: ${words.join(", ")}`;
   }
