@@ -211,3 +211,32 @@ class TestWishes:
         )
         assert "saddle height" in made.blocked
         assert any("outside 30 to 40°" in u and "if it were free: lower the saddle" in u for u in made.unmet)
+
+
+def test_the_report_says_what_to_measure_and_when_to_stop_of_what_is_still_planned(high):
+    from fitwright.studio.report import visit_report
+
+    plan.make(high)
+    (line,) = [c for c in visit_report(now(high)).changes if "saddle" in c.words and "back" not in c.words]
+    assert "Measure again: side view with the same stickers at the same power" in line.step
+    assert "Stop when: pain grows by 2 of 10" in line.step
+    change = saddle(now(high)).change
+    plan.record_step(change, "done", 698.0)
+    plan.record_step(change, "undone")
+    (line,) = [c for c in visit_report(now(high)).changes if "(undone)" in c.words]
+    assert "Stop when" not in line.step
+
+
+def test_only_what_the_second_ride_shows_is_compared(high):
+    plan.make(high)
+    with pytest.raises(InputError, match="none is recorded as done"):
+        plan.take_outcome(now(high))
+    plan.record_step(saddle(now(high)).change, "done", 700.0)
+    ride_it(now(high), at_flexion(high, 24.0), "after")
+    plan.take_outcome(now(high))
+    assert saddle(now(high)).measured_again
+    plan.make(now(high))
+    plan.record_step(saddle(now(high)).change, "done", 692.0)  # not filmed yet
+    plan.take_outcome(now(high))
+    kept = Analysis.objects.filter(kind="outcome").order_by("pk").last()
+    assert kept.inputs["changes"] == {SADDLE: pytest.approx(-5.0)}

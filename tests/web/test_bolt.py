@@ -10,43 +10,25 @@ from django.urls import reverse
 from playwright.sync_api import Page, expect
 
 from fitwright.linkage.leg import pose_arrays, solve
-from fitwright.motion.ride import CycleCurve, RideResult
+from fitwright.motion.ride import RideResult
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, Visit
 from fitwright.studio import bolt, plan
 from fitwright.studio.visits import analyse
-
-
-def curve(name: str, unit: str, mean: np.ndarray) -> CycleCurve:
-    return CycleCurve(name, unit, np.asarray(mean, float), np.full(360, 0.8), np.full(360, 0.6), 30)
+from ridden_visit import curve, ride_it
 
 
 @pytest.fixture
 def ridden(filled: Visit) -> Visit:
     """The filled visit with a ride of its own first-guess leg from the side, and a knee path from the front."""
-    leg = plan.guessed_twin(filled, "right", "before").leg
-    pose = solve(leg)
-    names = {"hip_x": pose.hip_x, "hip_y": pose.hip_y, "knee_x": pose.knee_x, "knee_y": pose.knee_y,
-             "malleolus_x": pose.malleolus_x, "malleolus_y": pose.malleolus_y, "axle_x": pose.axle_x,
-             "axle_y": pose.axle_y}  # fmt: skip
-    curves = {n: curve(n, "mm", v + 0 * pose.knee_x) for n, v in names.items()}
-    curves["knee_flexion"] = curve("knee_flexion", "deg", pose.knee_flexion_deg)
-    curves["sole_pitch"] = curve("sole_pitch", "deg", pose.pitch_deg + 0 * pose.knee_x)
-    flexion = pose.knee_flexion_deg
-    values = {"min": flexion.min(), "max": flexion.max(), "bdc": flexion[180]}
-    side = RideResult(
-        "side", Measured(88.0, 0.1, "rpm"), {"right": 30},
-        {"right": {"knee_flexion_deg": {e: Measured(float(v), 1.5, "deg") for e, v in values.items()}}},
-        {"right": curves}, {"dimension": "2-D", "state": "dynamic"},
-    )  # fmt: skip
+    ride_it(filled)
     path = -8 + 5 * np.cos(np.radians(np.arange(360)))
     front = RideResult(
         "front", Measured(88.0, 0.1, "rpm"), {"left": 30, "right": 30},
         {"right": {"knee_path_mm": {"mean": Measured(-8, 2, "mm"), "range": Measured(10, 1, "mm")}}},
         {"right": {"knee_path": curve("knee_path", "mm", path)}}, {"dimension": "2-D", "state": "dynamic"},
     )  # fmt: skip
-    for label, ride in (("side right before", side), ("front before", front)):
-        analyse(filled, "ride", label, {"ride": ride.to_json(), "tracks": {}})
+    analyse(filled, "ride", "front before", {"ride": front.to_json(), "tracks": {}})
     return filled
 
 

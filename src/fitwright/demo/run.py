@@ -23,7 +23,7 @@ from fitwright.demo.picking import taken_or_picked
 from fitwright.demo.riders import INDOOR, RIDERS, SimRider, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
-from fitwright.studio import handover, hanging, plan, ride
+from fitwright.studio import feeling, handover, hanging, intake, plan, ride
 from fitwright.studio.feet import check, pairs, soles
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
@@ -205,13 +205,23 @@ def _finish(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
     if analysis(visit, "outcome", "outcome") is None:
         with _step(demo, visit, "outcome", f"{_name(visit)}: predicted against measured"):
+            if not any(row.steps for row in plan.changes_of(visit)):
+                feeling.save(visit, {"step": "0", "comfort.overall": "5"})
             for row in plan.changes_of(visit):
                 if row.state == "planned":
-                    plan.record_step(row.change, "done", _actual(visit, row.planned))
+                    step = plan.record_step(row.change, "done", _actual(visit, row.planned))
+                    feeling.save(visit, _felt(visit, step.pk, row.change.order))
             plan.take_outcome(visit)
             plan.keep_final_position(visit)
     if soles.reading_of(visit, "left", "remount") is None:
         _sole(demo, key, "left", "remount")
+
+
+def _felt(visit: Visit, step: int, turns: int) -> dict[str, str]:
+    """What the rider says after so many turns (simulated): a little less pain, a little more comfort each time."""
+    hurts = {s: v for s, v in intake.pain_ratings(visit).items() if v}
+    said = {f"pain.{site}": f"{max(v - (turns + 1) // 2, 0):.0f}" for site, v in hurts.items()}
+    return said | {"step": str(step), "comfort.overall": str(min(5 + turns, 9))}
 
 
 def _actual(visit: Visit, planned: Mapping[str, Any]) -> float | None:

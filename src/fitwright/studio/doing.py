@@ -124,6 +124,13 @@ def since(visit: Visit, ride: str) -> dict[str, float]:
     return _sum(c for r in rounds(visit) if r.ride == ride for c in r.changes)
 
 
+def shown(visit: Visit, ride: str) -> dict[str, float]:
+    """The part of `done` that this ride shows."""
+    later = since(visit, ride)
+    left = {n: d - later.get(n, 0.0) for n, d in done(visit).items()}
+    return {n: d for n, d in left.items() if abs(d) > 1e-9}
+
+
 def undone(visit: Visit) -> frozenset[str]:
     """Adjustables whose change was taken back; they are not asked for again in this visit."""
     return frozenset(c.planned["adjustable"] for r in rounds(visit) for c in r.changes if c.state == "undone")
