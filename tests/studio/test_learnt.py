@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+import json
 
+import pytest
+from typer.testing import CliRunner
+
+from fitwright.cli.plan import app
 from fitwright.linkage.learning import Pair, from_riders, updated
 from fitwright.linkage.response import ResponseModel
 from fitwright.quantity import Measured
@@ -65,3 +69,18 @@ def test_outcomes_from_before_pairs_were_kept_do_no_harm():
     visit = open_visit(new_rider("Old"))
     analyse(visit, "outcome", "outcome", {"rows": [], "coverage": "", "response": {}})
     assert response_for(open_visit(new_rider("New"))) == ResponseModel()
+
+
+def test_the_record_on_the_command_line():
+    visit = open_visit(new_rider("Real"))
+    outcome(visit, pair(0.7), held=(True, True, False))
+    said = CliRunner().invoke(app, ["record", "--last", "2"])
+    assert "Of our last 2 predicted 80 % intervals, 1 held." in said.stdout
+    assert "1 riders" in said.stdout
+    data = json.loads(CliRunner().invoke(app, ["record", "--json"]).stdout)
+    assert (data["held"], data["of"]) == (2, 3)
+    shares = data["response"]["shares"]
+    assert sum(shares[f"{part}_bottom"]["value"] for part in ("knee", "ankle", "pelvis")) == pytest.approx(
+        1.0
+    )
+    assert CliRunner().invoke(app, ["record", "--last", "0"]).exit_code == 2

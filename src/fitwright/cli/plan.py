@@ -10,14 +10,17 @@ from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.serve import StudioOption
 from fitwright.cli.visit import VisitArgument, visit_of
 from fitwright.errors import InputError
+from fitwright.linkage.response import PLACES
 from fitwright.plan.adjustables import canonical
 from fitwright.plan.types import Alternative, Finding, Plan, Prediction
 from fitwright.plan.ways import beyond_careful
 from fitwright.quantity import format_pm
+from fitwright.studio import learnt
 from fitwright.studio import plan as station
 
 app = typer.Typer(no_args_is_help=True, help="Findings, and the smallest set of changes.")
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+PARTS = ("knee", "ankle", "pelvis")
 
 
 WayOption = Annotated[
@@ -44,6 +47,29 @@ def solve(
         station.prefer(about, way)
     plan = station.make(about)
     emit(plan.to_json(), as_json, lambda: _plan_text(plan))
+
+
+@app.command("record")
+@reports_errors
+def record(
+    studio: StudioOption = None,
+    last: Annotated[int, typer.Option(help="How many of the newest intervals count.", min=1)] = learnt.LAST,
+    simulated: Annotated[bool, typer.Option("--simulated", help="The demo's riders instead.")] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """How often predicted intervals held, over all visits, and what the archive's riders do with a change of saddle.
+
+    Example: fitwright plan record --last 40
+    """
+    kept, model = learnt.kept_intervals(simulated=simulated, last=last), learnt.everybody(simulated=simulated)
+    shares = {name: model.share(name) for place in PLACES for name in (f"{part}_{place}" for part in PARTS)}
+    data = {"held": kept.held, "of": kept.of, "words": kept.words, "simulated": simulated,
+            "response": model.to_json()}  # fmt: skip
+    rows = [
+        f"  {name.replace('_', ', '):<16} {format_pm(m)} of the rigid change" for name, m in shares.items()
+    ]
+    whose = f"{model.riders} riders" if model.riders else "the published prior, no rider yet"
+    emit(data, as_json, lambda: "\n".join([f"{kept.words}.", "", f"Next rider's shares ({whose}):", *rows]))
 
 
 @app.command("whatif")
