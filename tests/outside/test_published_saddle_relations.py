@@ -87,7 +87,7 @@ def test_least_flexion_comes_before_bdc():
 @pytest.mark.parametrize("span", [29.0, 36.0])
 def test_realised_change_matches_the_saddle_study(span):
     """Ferrer-Roca 2014, 10.1519/JSC.0b013e3182a1f1a9: over a span of 4 % (29-36 mm), low to high saddle, the knee
-    extended 7° more and flexed 4° less at the top, the ankle 8° and 4°, so that their ranges grew by 3° and 4°; n = 14.
+    extended 7° more and flexed 4° less at the top, the ankle 8° and 4°, so their ranges grew by 3° and 4°; n = 14.
     Our priors must hold it."""
     leg = leg_with_least_flexion(35)
     low_saddle = moved(leg, CONTACT, {"saddle_height_mm": -span / 2})
