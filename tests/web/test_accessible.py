@@ -6,20 +6,27 @@ from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from bench.large_studio import ride
 from bench.shots import served
+from django.utils import timezone
+from numpy.random import default_rng
 from playwright.sync_api import Page
 
 from fitwright.records.models import Visit
-from fitwright.studio import feeling, plan
+from fitwright.studio import bike, feeling, followups, intake, plan
+from fitwright.studio.visits import analyse, open_visit
 from fitwright.web.urls import urlpatterns
 from ridden_visit import at_flexion, ride_it, typed_visit
 
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-NO_PAGES = {"work", "phone_bench", "position", "bolt_room"}
-"""Parts of a page, or data: shown inside other pages, which are checked."""
+NO_PAGES = {"work", "phone_bench", "position", "bolt_room", "undo"}
+"""Parts of a page, data, or what is only posted: shown inside other pages, which are checked."""
 ALONE = (
     "/",
     "/riders/new",
+    "/?q=il",
+    "/?q=nobody",
+    "/follow-ups",
     "/studio/",
     "/words",
     "/studio/hardware",
@@ -95,3 +102,27 @@ def test_the_checker_sees_what_is_wrong(page: Page):
     page.set_content('<html lang="en"><title>x</title><main><h1>x</h1><input type="text"></main></html>')
     found = Axe().run(page, options=RULES).response["violations"]
     assert "label" in {wrong["id"] for wrong in found}
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_of_a_rider_over_the_visits(live_server, filled: Visit, page: Page, scheme: str):
+    again = open_visit(filled.rider, title="third visit", bike=filled.bike)
+    for visit, height in ((filled, "705"), (again, "715")):
+        bike.save_bike(visit, {"saddle_height_mm": height})
+        intake.save_intake(visit, {"goal": "far", "pain.knee_left": "3", "comfort.saddle": "4"})
+        analyse(visit, "ride", "side right before", ride("side right", default_rng(visit.pk)))
+    followups.set_day(again, timezone.localdate())
+    rider = f"/riders/{filled.rider_id}"
+    pages = (
+        rider, f"{rider}/compare", f"{rider}/compare?a={filled.pk}&b={again.pk}", "/follow-ups",
+        f"/visits/{again.pk}/value/saddle_height_mm", f"/visits/{again.pk}/value/knee_flexion_deg.min",
+    )  # fmt: skip
+    page.emulate_media(color_scheme=scheme)
+    assert violations(page, live_server.url, pages) == []
+    page.goto(f"{live_server.url}/visits/{filled.pk}/")
+    page.locator("#map a").first.focus()
+    page.keyboard.press("Enter")
+    page.locator("#panel #value").wait_for()
+    found = Axe().run(page, options=RULES).response["violations"]
+    assert [f"{w['id']}: {w['nodes'][0]['html'][:160]}" for w in found] == []
