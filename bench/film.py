@@ -29,6 +29,7 @@ from bench.simulated import SECONDS, SimClip, clips, longer, signed
 from fitwright.demo.truth import Truth
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
+from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats
 from fitwright.studio.film import LANDMARKS, Marks, analyse_clip
 from fitwright.vision.frontal import read_front
@@ -94,8 +95,17 @@ def _side(clip: SimClip, tracks: Tracks, scene: Scene | None = None) -> Read:
 def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
     reading = read_front(tracks, crank_mm(clip), taped_mm(clip.path), twin)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
+    lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
+    yaw = shoe_yaws(reading.trajectories, dict.fromkeys(SIDES, SHOE_LINE), lens)
     both = [
-        analyse_front(reading.trajectories, reading.theta_rad, s, method)
+        analyse_front(
+            reading.trajectories,
+            reading.theta_rad,
+            s,
+            method,
+            yaw_deg={k: y for k, (y, _) in yaw.items()},
+            u_yaw_deg={k: u for k, (_, u) in yaw.items()},
+        )
         for s in (reading.systematic, replace(reading.systematic, landmark_u_mm={}))
     ]
     return Read(clip, both[0], both[1], tracks)
@@ -135,6 +145,7 @@ def accuracy() -> list[Row]:
             rows.append(
                 Row(f"{s} knee path, {event}, RMS error", rms(errors), "mm", "≤ 2", f"each: {signed(errors)}")
             )
+    rows += _yaw_rows(front)
     for view, reads in (("side", side), ("front", front)):
         errors = [r.ride.cadence_rpm.value - r.clip.truth.data["cadence_rpm"] for r in reads]
         note = "a turn at either end may be counted on one side only" if view == "front" else ""
@@ -142,6 +153,17 @@ def accuracy() -> list[Row]:
     return rows + [
         row for view, reads in (("side", side), ("front", front)) for row in _point_rows(view, reads)
     ]
+
+
+def _yaw_rows(front: Sequence[Read]) -> list[Row]:
+    """Yaw of both feet from the line on the shoe, taken as long as people put it on by eye."""
+    pairs = [
+        of_events(r.ride.quantities[s]["foot_yaw_deg"], r.clip.truth.data["foot_yaw_deg"][s], ("mean",))["mean"]
+        for r in front for s in SIDES if "foot_yaw_deg" in r.ride.quantities[s]
+    ]  # fmt: skip
+    errors = [told.value - true for told, true in pairs]
+    return [Row("foot yaw from the front, mean over the turn, RMS error", rms(errors), "deg", "",
+                f"each: {signed(errors)}; stated u about {rms([told.u for told, _ in pairs]):.1f}°")]  # fmt: skip
 
 
 def _knee_curve(read: Read) -> tuple[float, float, float]:

@@ -34,7 +34,7 @@ from fitwright.vision.scene import DEPTH_MM, Scene
 from fitwright.vision.track import Tracks
 from fitwright.vision.video import ClipInfo
 
-DRAWS = {"side": 100, "front": 60}
+DRAWS = {"side": 80, "front": 40}
 NOISE_PX = 0.05
 STICKERS = (
     "greater_trochanter", "lateral_femoral_condyle", "lateral_malleolus", "heel", "fifth_metatarsal", "pedal_axle",
