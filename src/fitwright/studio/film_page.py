@@ -121,7 +121,9 @@ def advice(clip: ride.Clip) -> tuple[str, ...]:
         return clip.ride.notes
     proxy = proxy_of(clip.medium)
     burnt = proxy.table.burnt if proxy else None
-    return advice_on(clip.ride, _read(clip.analysed.pk, clip.analysed.created_at), spells(clip.analysed), burnt)
+    return advice_on(
+        clip.ride, _read(clip.analysed.pk, clip.analysed.created_at), spells(clip.analysed), burnt
+    )
 
 
 def missing(found: tuple[ride.Clip, ...]) -> tuple[str, ...]:
