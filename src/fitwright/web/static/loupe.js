@@ -348,15 +348,17 @@ function ink(i) {
 
 function marks(place, pen, strong, weak, round) {
   const names = [];
-  const zoom = place({ x: 1, y: 0 }).x - place({ x: 0, y: 0 }).x; // canvas pixels for one of the picture
+  const zoom = place({ x: 1, y: 0 }).x - place({ x: 0, y: 0 }).x;
   const ring = (it, at) => { // as wide as its u
-    pen.beginPath();
-    pen.arc(at.x, at.y, Math.max(round * devicePixelRatio, it.how === GUESSED ? it.u * zoom : 0), 0, 2 * Math.PI);
+    const r = Math.max(round * devicePixelRatio, it.how === GUESSED ? it.u * zoom : 0);
+    pen.moveTo(at.x + r, at.y);
+    pen.arc(at.x, at.y, r, 0, 2 * Math.PI);
   };
   for (const i of [...rows.keys()].filter((k) => k !== current).concat(current)) { // the current one on top
     const [point, it] = [read(rows[i]), near(rows[i])];
     if (it && (!point || (i === current && !sameAs(point, it)))) {
       const at = place(it);
+      pen.beginPath();
       ring(it, at);
       inked(pen, devicePixelRatio, ...ink(i), it.sure === GUESS ? [1, 3] : [4, 3]);
       if (!point) names.unshift([i, at]);
@@ -364,8 +366,8 @@ function marks(place, pen, strong, weak, round) {
     if (!point) continue;
     const at = place(point);
     const [arm, gap] = [i === current ? strong : weak, 3].map((length) => length * devicePixelRatio);
+    cross(pen, at.x, at.y, gap, arm);
     if (point.how === GUESSED) ring(point, at);
-    else cross(pen, at.x, at.y, gap, arm);
     inked(pen, devicePixelRatio, ...ink(i), point.how === GUESSED ? [1, 3] : []);
     if (pen.canvas === stage || i !== current) names.unshift([i, at]);
   }
