@@ -404,7 +404,7 @@ def test_every_purpose_lays_its_medium_and_has_its_page(visit, key):
     laid = Answer.objects.get()
     assert laid.station == purpose.station
     assert laid.value in ({"sha256": "a" * 64}, {"sha256": "a" * 64, "camera_mm": 3300.0}) or key.startswith(
-        "hang"
+        ("hang", "still")
     )
     page = Client().get(reverse("phone", args=[phone.token_of(phone.open_link(visit, key))]))
     assert purpose.words.encode()[1:] in page.content

@@ -21,7 +21,7 @@ from django.utils.crypto import salted_hmac
 
 from fitwright.errors import InputError, check_range
 from fitwright.records.models import Medium, PhoneLink, Visit
-from fitwright.studio import hanging, ride
+from fitwright.studio import hanging, ride, still_rides
 from fitwright.studio.feet import soles
 
 OPEN_HOURS = 2.0
@@ -36,7 +36,7 @@ class Purpose:
 
     Attributes:
         key: as the record names it. station: whose bench offers it. kind: "film" or "photo", as media are kept.
-        shot: what is drawn and advised: "side", "front", "sole" or "hang". side: "left", "right" or "".
+        shot: what is drawn and advised: "side", "front", "still", "sole" or "hang". side: "left", "right" or "".
         words: `film from the right, as it came`. lay: puts a medium at its place.
     """
 
@@ -75,10 +75,19 @@ def _hang(side: str) -> Purpose:
     )
 
 
+def _still(side: str, when: str) -> Purpose:
+    def lay(visit: Visit, medium: Medium, about: Mapping[str, Any]) -> None:
+        still_rides.lay(visit, medium, {"side": side, "when": when})
+
+    words = f"photograph of the rider held still, from the {side}, {ride.WHEN_WORDS[when]}"
+    return Purpose(f"still {side} {when}", "ride", "photo", "still", side, words, lay)
+
+
 PURPOSES: dict[str, Purpose] = {
     p.key: p
     for p in (
         *(_film(view, when) for when in ride.MOMENTS for view in ride.VIEWS),
+        *(_still(side, when) for when in ride.MOMENTS for side in still_rides.SIDES),
         *(_sole(foot, when) for when in soles.MOMENTS for foot in soles.FEET),
         *(_hang(side) for side in soles.FEET),
     )

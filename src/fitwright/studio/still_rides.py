@@ -92,11 +92,13 @@ def about_of(typed: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def lay(visit: Visit, medium: Medium, about: Mapping[str, Any], at_s: float = 0.0) -> None:
-    """Lay a picture down with what it shows, so that it stays though its points are not picked yet.
-
-    Raises InputError when it cannot be read, or for an unknown choice."""
-    _grey(medium, at_s)
+    """Lay a picture down with what it shows, so that it stays though its points are not picked yet."""
     answer(visit, STATION, f"still {_ident(medium, at_s)}", about_of(about))
+
+
+def check_picture(medium: Medium) -> None:
+    """Raises InputError, by the name it came with, when a photograph cannot be read."""
+    _grey(medium, 0.0)
 
 
 def read_picks(

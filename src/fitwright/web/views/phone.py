@@ -41,7 +41,8 @@ class Code:
 
 @dataclass(frozen=True)
 class Arrival:
-    """A file that came, and whether it lies at its place now; photographs of hanging feet are all kept as trials."""
+    """A file that came, and whether it lies at its place now; photographs of hanging feet and of a
+    rider held still are all kept."""
 
     pk: int
     words: str
@@ -153,7 +154,7 @@ def _next(visit: Visit, station: str, purposes: tuple[phone.Purpose, ...]) -> st
 def _arrival(visit: Visit, upload: Upload) -> Arrival:
     purpose = phone.purpose_of(upload.link.purpose)
     laid = [v.get("sha256") for v in answers(visit, purpose.station).values() if isinstance(v, dict)]
-    used = purpose.shot == "hang" or (upload.medium is not None and upload.medium.sha256 in laid)
+    used = purpose.shot in ("hang", "still") or (upload.medium is not None and upload.medium.sha256 in laid)
     return Arrival(upload.pk, purpose.words, upload.name, used)
 
 

@@ -69,6 +69,7 @@ def add_picture(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> Ht
     """Lay the photograph that was sent, and go on to its points."""
     about = still_rides.about_of(typed)
     medium = take(request, visit, "photo", "photo")
+    still_rides.check_picture(medium)
     still_rides.lay(visit, medium, about)
     return redirect(f"{reverse('ride_still', args=[visit.pk, medium.pk])}?{urlencode(about)}")
 
