@@ -207,3 +207,11 @@ def test_a_plan_says_what_it_needs(client, visit, filled):
     assert page.status_code == 422
     assert "a ride seen from the side" in page.content.decode()
     assert not Work.objects.exists()
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("station", ["plan", "ride", "feet"])
+def test_an_empty_station_teaches_with_a_picture_that_is_seen(live_server, visit, page, station):
+    page.goto(live_server.url + reverse(station, args=[visit.pk]))
+    assert page.locator(".example svg").first.bounding_box()["height"] > 20
