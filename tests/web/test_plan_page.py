@@ -214,3 +214,14 @@ def test_a_trial_beyond_the_careful_step_says_so(client, high):
         "careful step"
         not in client.get(reverse("bolt", args=[high.pk]), {"saddle_height_mm": "690"}).content.decode()
     )
+
+
+def test_a_flag_that_is_taken_back_lets_the_plan_be_made_again(client, said, high, at_once):
+    answer(high, "intake", "flag.weakness", "yes")
+    plan.make(high)
+    assert 'value="make"' not in shown(client, high)
+    answer(high, "intake", "flag.weakness", "no")
+    text = shown(client, high)
+    assert "A red flag stopped this plan, and it stands no more" in text
+    assert "No change is asked for" not in text
+    assert "Three ways to the bands" in said(high, action="make")

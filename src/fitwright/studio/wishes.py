@@ -26,7 +26,7 @@ GROUPS = (
 MODES = (
     ("free", "may be turned"), ("keep", "stays as it is"), ("set", "shall become"), ("between", "stays between"),
 )  # fmt: skip
-FELT = (("", "as usual"), ("much", "feels every step"), ("little", "hardly feels it"))
+FELT = (("", "as usual"), ("much", "much"), ("little", "little"))
 TIMES = {"much": 2.0, "little": 0.5}
 """How much more or less than usual a rider feels a part; our choice."""
 SURE = Field("sure", "How surely inside", unit="%", low=50, high=99)
@@ -106,7 +106,7 @@ def in_words(form: Wishes) -> tuple[str, ...]:
         else:
             words += [_told(r) for r in g.rows if r.mode != "free"]
         if g.felt:
-            words.append(f"{g.words}: the rider {dict(FELT)[g.felt]}")
+            words.append(f"{g.words}: felt {dict(FELT)[g.felt]}")
     if form.sure != f"{USUAL:g}":
         words.append(f"inside with {form.sure} %")
     return (*words, "bands of experience count too") if form.opinion else tuple(words)

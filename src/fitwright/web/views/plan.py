@@ -31,8 +31,9 @@ def _page(
     content, setting = plan.page(visit), plan.setting_now(visit)
     data = content.plan or {}
     found, outcome = data.get("findings", ()), content.outcome or {}
-    findings, stopped = [finding_row(f) for f in found], data.get("stopped") or content.referral
+    findings, stopped = [finding_row(f) for f in found], content.referral
     rows = [c for c in (*doing.earlier_changes(visit), *content.changes) if c.steps or not stopped]
+    settings = data.get("settings", {})
     felt, wished = feeling.page(visit), wishes.page(visit, setting) if setting else None
     context = {
         "example_svg": examples.strip_example(), "page": content, "stopped": stopped,
@@ -43,10 +44,11 @@ def _page(
         "changes": [change_line(c, found) for c in rows], "felt": felt, "ruler": range(11),
         "outlook": [prediction_row(p) for p in data.get("outlook", ())] if content.changes and not stopped else [],
         "outcomes": [outcome_row(o) for o in outcome.get("rows", ())], "coverage": content.record,
-        "open_points": () if content.referral else plan.open_points(data, besides="blocked"),
+        "open_points": () if stopped else plan.open_points(data, besides="blocked"),
+        "was_stopped": bool(data.get("stopped")) and not stopped,
         "any_step": any(c.steps for c in rows),
         "any_done": any(c.state in doing.MADE for c in rows),
-        "older_bands": bool(data) and bands.changed_since(data.get("settings", {}).get("bands", []), visit.use),
+        "older_bands": "bands" in settings and bands.changed_since(settings["bands"], visit.use),
         "wishes": wished, "modes": wishes.MODES, "felts": wishes.FELT,
         "wished": wishes.in_words(wished) if wished else (),
     }  # fmt: skip
