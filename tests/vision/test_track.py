@@ -10,7 +10,8 @@ import pytest
 from fitwright.errors import InputError, Stopped
 from fitwright.vision.kept import Kept, frames_before
 from fitwright.vision.track import track_points
-from fitwright.vision.video import luma_frames, probe
+from fitwright.vision.tracks import Tracks
+from fitwright.vision.video import ClipInfo, luma_frames, probe
 
 T = np.arange(80) / 60
 
@@ -198,3 +199,19 @@ def test_films_that_cannot_be_followed_say_why(tmp_path, film_maker, three_discs
     for path, words in cases:
         with pytest.raises(InputError, match=words):
             track_points(path, 0.0, picks(three_discs, 0.0))
+
+
+def test_a_point_that_was_lost_says_which_setting_of_the_camera_is_to_blame():
+    """A dark film at 30 frames per second is told so; a bright one at 60 is not."""
+    times = np.arange(40) / 30
+    lost = np.full((40, 1, 2), np.nan)
+    told = []
+    for fps, exposure_s in ((30.0, 1 / 120), (60.0, 1 / 500), (60.0, None)):
+        info = ClipInfo("a.mp4", "h264", 640, 360, fps, 1.4, 0, 8, 1e6, exposure_s)
+        tracks = Tracks(("pedal_axle",), times, lost, lost, ("disc",), info, {"pedal_axle": {"seen": 0.0}})
+        with pytest.raises(InputError, match="was followed in 0 of 40 frames") as wrong:
+            tracks.require("pedal_axle")
+        told.append(str(wrong.value))
+    assert "1/500 s and not 1/120 s and at 60 frames per second, not 30" in told[0]
+    assert "film again" not in told[1] + told[2]
+    assert all("mark it again" in words for words in told)

@@ -17,6 +17,8 @@ from fitwright.vision.video import ClipInfo, to_sensor, to_upright
 
 LEAST_SHARE = 0.3
 """Share of frames in which a point that gives scale and crank angle must be seen (our choice)."""
+SMEARS_S, COARSE_FPS = 1 / 220, 45.0
+"""A longer exposure smears fast points, and at fewer frames per second a foot goes far from one to the next."""
 STILL = ("bottom_bracket",)
 """Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
 SELDOM = "seen in only"
@@ -77,7 +79,8 @@ class Tracks:
             )  # fmt: skip
         raise InputError(
             name, f"was followed in {seen} of {len(self.time_s)} frames", allowed=f"{LEAST_SHARE:.0%} and more",
-            hint="mark it again in a frame where it is plainly seen, or use a larger disc",
+            hint=f"{_by_the_camera(self.info)}mark it again in a frame where it is plainly seen, "
+            "or use a larger disc",
         )  # fmt: skip
 
     def to_json(self) -> dict[str, Any]:
@@ -136,10 +139,20 @@ def tracks_from(
     notes += [f"{n}: no contrast disc under the mark; the cloth or skin around it was followed, less surely."
               for n, k in zip(names, kinds, strict=True) if k == "texture"]  # fmt: skip
     notes += seldom_seen(quality)
-    if info.exposure_s and info.exposure_s > 1 / 220:
+    if info.exposure_s and info.exposure_s > SMEARS_S:
         notes.append(f"The exposure is about 1/{1 / info.exposure_s:.0f} s: fast points are smeared. "
                      "More light, or a shorter exposure (1/500 s), would make them sharper.")  # fmt: skip
     return Tracks(names, times, uv, u, kinds, info, quality, tuple(n for n in notes if n))
+
+
+def _by_the_camera(info: ClipInfo) -> str:
+    """What of the camera's settings makes a fast point hard to follow, as what to do about it; "" for nothing."""
+    wrong = []
+    if info.exposure_s and info.exposure_s > SMEARS_S:
+        wrong.append(f"with more light, so that a picture takes 1/500 s and not 1/{1 / info.exposure_s:.0f} s")
+    if 0 < info.fps < COARSE_FPS:
+        wrong.append(f"at 60 frames per second, not {info.fps:.0f}")
+    return f"film again {' and '.join(wrong)}; if that cannot be, " if wrong else ""
 
 
 def seldom_seen(quality: Mapping[str, Mapping[str, Any]]) -> list[str]:
