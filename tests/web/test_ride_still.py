@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from bench.drawn import Film, draw, film_to
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
@@ -227,3 +228,20 @@ def test_it_goes_by_keyboard_alone(live_server, page: Page, client, filled):
     page.keyboard.press("Escape")
     page.keyboard.press("Enter")
     expect(page.locator("section.static table")).to_contain_text("Knee flexion, crank forward, level")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_its_pages_keep_to_wcag(live_server, page: Page, client, filled, laid, held, scheme):
+    client.post(laid.partition("?")[0], boxes(LAYOUT))
+    ride.save_film(filled, held, "side right", "after")
+    frame = f"{reverse('ride_still', args=[filled.pk, held.pk])}?t=0.2"
+    mark = f"{reverse('ride_mark', args=[filled.pk, held.pk])}?view=side+right&when=after"
+    page.emulate_media(color_scheme=scheme)
+    found = []
+    for path in (reverse("ride", args=[filled.pk]), laid, frame, mark):
+        page.goto(f"{live_server.url}{path}")
+        page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+        told = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+        found += [f"{path}: {w['id']}: {w['nodes'][0]['html'][:160]}" for w in told.response["violations"]]
+    assert found == []
