@@ -10,7 +10,7 @@ from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Visit
 from fitwright.studio import mend, ride
 from fitwright.studio.mend import of
-from fitwright.studio.visits import analyse, analysis, let_go
+from fitwright.studio.visits import analyse, analysis, hold
 from fitwright.studio.work import working
 from fitwright.vision.repair import rehearse
 from fitwright.vision.tracks import Tracks
@@ -36,6 +36,7 @@ def correct(
     Raises:
         InputError: no such point or place, or the film was read anew meanwhile. Stopped: stopped by the user.
     """
+    hold(visit)
     row = _current(visit, view, when, analysed)
     old = Tracks.from_json(row.result["tracks"])
     if name not in old.names:
@@ -53,8 +54,7 @@ def correct(
         tell(0.6, "reading the turns")
         given = ride.read_with(visit, view, when, row.inputs["marks"], row.inputs.get("camera_mm"))
         result = ride.read(visit, view, when, given, new)
-        let_go(visit)
-        _same(analysis(visit, "ride", row.label), analysed)  # nobody was faster
+        _same(_newest(visit, row.label), analysed)  # nobody was faster
         analyse(visit, "ride", row.label, result.to_json(), medium=row.medium,
                 inputs=row.inputs | given | {mend.DONE: [*of(row), done]})  # fmt: skip
     return new.notes[-1]
@@ -82,12 +82,19 @@ def _current(visit: Visit, view: str, when: str, analysed: int) -> Analysis:
     row = analysis(visit, "ride", f"{view} {when}")
     if row is None or not row.result.get("tracks", {}).get("time_s"):
         raise InputError("film", "its points have not been followed yet", hint="Mark them and follow them")
-    _same(row, analysed)
+    _same(row.pk, analysed)
     return row
 
 
-def _same(row: Analysis | None, analysed: int) -> None:
+def _newest(visit: Visit, label: str) -> int | None:
+    """Key of the film's current result, whatever was read before."""
+    rows = Analysis.objects.current().filter(visit=visit, kind="ride", label=label)
+    newest: int | None = rows.values_list("pk", flat=True).last()
+    return newest
+
+
+def _same(pk: int | None, analysed: int) -> None:
     """Refuse to build on a result that is no longer the current one."""
-    if row is None or row.pk != analysed:
+    if pk != analysed:
         raise InputError("film", "was read anew since this page was shown",
                          hint="Nothing of yours was lost: reload the page and correct it again")  # fmt: skip

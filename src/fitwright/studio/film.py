@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import math
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -129,18 +131,17 @@ def _guessed(said: Any, points: Mapping[str, Any]) -> frozenset[str]:
 
 @dataclass(frozen=True)
 class FilmResult:
-    """`ride`: the result; `tracks`: where each point was seen, upright pixels, compact JSON form; `theta_deg`: the
-    crank's angle in each frame of the tracks, unwrapped, NaN where not known (of the right foot in the front view).
-    """
+    """`ride`: the result; `followed`: where each point was seen; `theta_deg`: the crank's angle in each frame of it,
+    unwrapped, NaN where not known (of the right foot in the front view)."""
 
     ride: RideResult
-    tracks: Mapping[str, Any]
+    followed: Tracks
     theta_deg: Floats
 
     def to_json(self) -> dict[str, Any]:
         """`{"ride", "tracks", "theta_deg"}`: the record's form."""
         return {
-            "ride": self.ride.to_json(), "tracks": dict(self.tracks), "theta_deg": listed(self.theta_deg, 2),
+            "ride": self.ride.to_json(), "tracks": self.followed.to_json(), "theta_deg": listed(self.theta_deg, 2),
         }  # fmt: skip
 
     def contract_json(self) -> dict[str, Any]:
@@ -154,7 +155,8 @@ class FilmResult:
                 else:
                     top.setdefault(name, {})[side] = told
         return top | self.ride.to_json() | {
-            "track_quality": self.tracks["quality"], "clip": self.tracks["clip"],
+            "track_quality": {n: dict(q) for n, q in self.followed.quality.items()},
+            "clip": self.followed.info.to_json(),
         }  # fmt: skip
 
 
@@ -197,6 +199,7 @@ def analyse_clip(
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
+    _give_back()
     if progress is not None:
         progress(0.97, "reading the turns")
     result = read_tracks(
@@ -227,7 +230,13 @@ def read_tracks(
         _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene or Scene()) if view == "side"
         else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
-    return FilmResult(as_estimates(ride, guessed), tracks.to_json(), np.degrees(theta_rad))
+    return FilmResult(as_estimates(ride, guessed), tracks, np.degrees(theta_rad))
+
+
+def _give_back() -> None:
+    """Free memory, which the C library (glibc) keeps in pieces, back to the system: a long film leaves much of it."""
+    with suppress(OSError, TypeError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | Measured | None) -> None:
@@ -269,8 +278,10 @@ def _side(
     scene: Scene,
 ) -> tuple[RideResult, Floats]:
     reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
+    _give_back()
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
     ride = analyse_side(reading.trajectories, side, crank_mm, reading.systematic, method)
+    _give_back()
     moved = reading.trajectories
     crank = crank_from_axle(moved.time_s, moved.point("pedal_axle", "X", "Y"))
     known = np.isfinite(crank.theta_rad)

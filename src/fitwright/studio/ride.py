@@ -154,7 +154,10 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     film_cameras.learn(medium, result.ride.quality["camera"], before)
     given = read_with(visit, view, when, marks, camera_mm)
     wanted = mend.known_of(visit, f"{view} {when}", medium)
-    mended = mend.lay_again(path_of(medium), Tracks.from_json(result.tracks), wanted)
+    followed = (
+        Tracks.from_json(result.followed.to_json()) if wanted else result.followed
+    )  # as it was put right
+    mended = mend.lay_again(path_of(medium), followed, wanted)
     results = [result] if not wanted else [read(visit, view, when, given, tracks) for tracks in mended.tracks]
     with transaction.atomic():  # one row for each correction, so that each can be taken back
         for n, one in enumerate(results):

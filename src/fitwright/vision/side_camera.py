@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -55,7 +57,7 @@ def find_side_camera(
     known = Turning("side", ("right",), axle[:, None], crank_mm, camera_mm,
                     {"z_mm": lens_distance(radius_px, crank_mm, max(info.width_px, info.height_px)),
                      "right_mm": scene.depth("pedal_axle")})  # fmt: skip
-    alone = fit_turning(times, angle, known, start=near)
+    alone = fit_turning(times, angle, known, start=near) if near else _from_the_circle(times, angle, known)
     scales = read_scales(alone, crank_mm, rulers := _rulers(scene, still))
     rulers = believed(rulers, scales)
     fit = fit_turning(times, angle, replace(known, witnesses=rulers), start=alone) if rulers else alone
@@ -66,6 +68,20 @@ def find_side_camera(
         fit = fit_turning(times, angle, replace(known, witnesses=used), start=fit)
     roll = Measured(fit.values["roll_deg"], fit.u("roll_deg"), "deg", "camera's roll")
     return SideCamera(fit, alone, Level(roll, readings, apart == 1.0), scales, rulers)
+
+
+def _from_the_circle(times: Floats, angle: Floats, known: Turning) -> TurningFit:
+    """The camera from the axle's path alone; the same, and not fitted anew, when another point was put right."""
+    told = known.crank_mm, known.camera_mm, tuple(known.stated.items())
+    return _fitted(times.tobytes(), angle.tobytes(), known.seen_px.tobytes(), told)
+
+
+@lru_cache(maxsize=2)
+def _fitted(times: bytes, angle: bytes, axle: bytes, told: tuple[Any, ...]) -> TurningFit:
+    crank_mm, camera_mm, stated = told
+    path = np.frombuffer(axle).reshape(-1, 1, 2)
+    known = Turning("side", ("right",), path, crank_mm, camera_mm, dict(stated))
+    return fit_turning(np.frombuffer(times), np.frombuffer(angle), known)
 
 
 def rough_angle(axle: Floats) -> tuple[Floats, float]:
