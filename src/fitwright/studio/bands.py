@@ -315,7 +315,8 @@ def _target(
         return wanted
     strength = "practice" if wanted.strength in ("study", "review") else wanted.strength
     source = f"this studio: {read['why']} (published {told(paper).removeprefix(f'{paper.label} ')}: {paper.source})"
-    return replace(wanted, source=source, strength=strength)
+    population = "" if wanted.population == paper.population else wanted.population  # it was the paper's
+    return replace(wanted, source=source, strength=strength, population=population)
 
 
 def _wrong(wanted: Target) -> dict[str, InputError]:
