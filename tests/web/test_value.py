@@ -10,7 +10,7 @@ from django.urls import reverse
 from numpy.random import default_rng
 from playwright.sync_api import Page, expect
 
-from fitwright.records.models import Measurement, Visit
+from fitwright.records.models import Change, ChangeStep, Measurement, Visit
 from fitwright.studio import bike
 from fitwright.studio.visits import analyse
 
@@ -42,6 +42,28 @@ def test_a_corrected_number_keeps_the_one_before_with_method_and_time(client, fi
     assert text.count("a later one stands in its place") == 1
     assert "ruler or tape" in text
     assert "whoever was at the bench" in text
+
+
+def test_what_was_turned_stands_with_what_was_typed(client, filled):
+    plan = analyse(filled, "plan", "plan", {})
+    planned = {
+        "adjustable": "saddle_height_mm",
+        "before": 705.0,
+        "after": 699.0,
+        "unit": "mm",
+        "delta": -6.0,
+        "words": "lower",
+    }
+    change = Change.objects.create(visit=filled, plan=plan, order=1, planned=planned)
+    ChangeStep.objects.create(change=change, state="done", actual=699.4, u=0.5)
+    ChangeStep.objects.create(change=change, state="kept")
+    text = client.get(reverse("value", args=[filled.pk, "saddle_height_mm"])).content.decode()
+    assert text.index("699.4 ± 1.0 mm") < text.index("705.0 ± 2.0 mm")
+    assert text.count("turned, measured on the bike") == 1
+    ChangeStep.objects.create(change=change, state="undone")
+    assert (
+        "turned back" in client.get(reverse("value", args=[filled.pk, "saddle_height_mm"])).content.decode()
+    )
 
 
 def test_a_ride_s_number_tells_both_films(client, filled):

@@ -12,7 +12,7 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.foot.sole import SoleReading
 from fitwright.quantity import Measured
-from fitwright.records.models import Analysis, Measurement, Medium, Visit
+from fitwright.records.models import Analysis, ChangeStep, Measurement, Medium, Visit
 from fitwright.studio import film_page, history, ride
 from fitwright.studio.bike import FIELDS
 from fitwright.studio.drawings import FRONT_ROWS, SIDE_ROWS
@@ -68,7 +68,9 @@ def page(visit: Visit, name: str) -> ValuePage:
     ("saddle_height_mm") or a sole ("sole.left"). InputError for any other name."""
     bike = {f.name: f.label for f in FIELDS}
     if name in bike:
-        return ValuePage(name, bike[name], "bike", tuple(_typed(visit, name)), (), _over_visits(visit, name))
+        return ValuePage(
+            name, bike[name], "bike", tuple(_typed_and_turned(visit, name)), (), _over_visits(visit, name)
+        )
     if name in RIDE_ROWS:
         label = history.label_of(name)
         return ValuePage(
@@ -99,6 +101,25 @@ def _typed(visit: Visit, key: str) -> Iterator[Taken]:
     for m in rows.order_by("-created_at", "-pk"):
         value = () if m.withdrawn else (("", m.measured),)
         yield Taken("", "both", value, m.created_at, m.author, hasattr(m, "replaced_by"), m.withdrawn)
+
+
+def _typed_and_turned(visit: Visit, name: str) -> list[Taken]:
+    """What was typed and what was turned, the latest first."""
+    return sorted((*_typed(visit, name), *_turned(visit, name)), key=lambda t: t.at, reverse=True)
+
+
+def _turned(visit: Visit, name: str) -> Iterator[Taken]:
+    """The value after each turn of its bolt, and after turning back."""
+    steps = ChangeStep.objects.filter(
+        change__visit=visit, change__planned__adjustable=name, state__in=("done", "undone")
+    )
+    for step in steps.select_related("change"):
+        planned = step.change.planned
+        value = planned["before"] if step.state == "undone" else planned["after"]
+        how = "as planned, not measured" if step.actual is None else "measured on the bike"
+        told = Measured(value if step.actual is None else step.actual, step.u or 0.0, planned["unit"], how)
+        what = "turned back" if step.state == "undone" else "turned"
+        yield Taken(what, "both", (("", told),), step.created_at, step.author)
 
 
 def _ridden(visit: Visit, name: str) -> Iterator[Taken]:
