@@ -14,7 +14,7 @@ from django.db.models import Max
 
 from fitwright.errors import InputError
 from fitwright.foot.heel import tightest_of
-from fitwright.linkage.sensitivity import moved
+from fitwright.linkage.response import settled
 from fitwright.plan.adjustables import KINDS, Setting, all_names, split
 from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import Forecast, make_forecast, sagittal
@@ -24,7 +24,7 @@ from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, Band, ChangeStep, Measurement, Visit
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
-from fitwright.studio import drawings, intake, plan
+from fitwright.studio import drawings, intake, learnt, plan
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.feet import clearance, toe
 from fitwright.studio.remembered import remembered
@@ -115,6 +115,7 @@ def ready(visit: Visit) -> Ready:
     tables = (Analysis, Answer, Measurement)
     newest = [t.objects.filter(visit=visit).aggregate(n=Max("pk"))["n"] for t in tables]
     newest.append(Band.objects.aggregate(n=Max("pk"))["n"])
+    newest.append(learnt.newest(simulated=visit.rider.simulated))
     newest.append(ChangeStep.objects.filter(change__visit=visit).aggregate(n=Max("pk"))["n"])
     shoes = repr(visit.shoes.cleat_system) if visit.shoes else ""
 
@@ -195,13 +196,13 @@ def _stepper(setting: Setting, name: str, text: str) -> Stepper | None:
 
 
 def _side_figure(known: Ready, after: Setting, deltas: Mapping[str, float]) -> RiderFigure:
-    """The rider as filmed, and dashed what the changes would do (the leg as a rigid chain)."""
+    """The rider as filmed, and dashed as he is expected to settle after the changes."""
     inputs = known.forecast.inputs
     ((side, twin),) = list(inputs.twins.items())[:1]
     planar = sagittal(deltas, side)
     saddle = after.contact.saddle_xy_mm
     return replace(
-        known.side, predicted=moved(twin.leg, inputs.contact, planar) if planar else None,
+        known.side, predicted=settled(twin.leg, inputs.contact, planar, inputs.response) if planar else None,
         saddle_predicted_mm=saddle if saddle != inputs.contact.saddle_xy_mm else None,
     )  # fmt: skip
 

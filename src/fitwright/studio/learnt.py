@@ -1,14 +1,17 @@
 """What the archive has learnt: how riders share out a change, and how often predicted intervals held.
 
-Both are worked out from the recorded outcomes each time, newest rows last; nothing is kept that could go stale.
+Both are worked out from the recorded outcomes, newest last, and again whenever one is added.
 Simulated riders teach nothing about real ones and are counted apart.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
+
+from django.db.models import Max
 
 from fitwright.linkage.learning import Pair, from_riders, updated
 from fitwright.linkage.response import ResponseModel
@@ -18,7 +21,15 @@ from fitwright.studio.remembered import remembered
 
 MOST = 500  # newest outcomes that are read; enough for the population, and bounded
 LAST = 40
-Row = tuple[int, int, Mapping[str, Any]]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What one recorded outcome says: whose it is, its pairs, and its rows as far as `coverage` looks at them."""
+
+    rider: int
+    pairs: tuple[Pair, ...]
+    rows: tuple[Mapping[str, Any], ...]
 
 
 def response_for(visit: Visit, *, this_visit_too: bool = False) -> ResponseModel:
@@ -26,12 +37,10 @@ def response_for(visit: Visit, *, this_visit_too: bool = False) -> ResponseModel
 
     `this_visit_too`: also by what was measured in this visit (to plan on from there; not to judge its prediction).
     """
-    rows = _outcomes(simulated=visit.rider.simulated)
-    newest = max((pk for pk, _, _ in rows), default=0)
-
-    me = visit.rider.pk
+    me, simulated = visit.rider.pk, visit.rider.simulated
     prior = remembered(
-        ("shares of others", me, newest, len(rows)), lambda: from_riders(_by_rider(rows, without=me))
+        ("shares of others", me, newest(simulated=simulated)),
+        lambda: from_riders(_by_rider(_outcomes(simulated=simulated), without=me)),
     )
     own = Analysis.objects.current().filter(
         kind="outcome", visit__rider=me, visit__opened_at__lte=visit.opened_at
@@ -43,8 +52,7 @@ def response_for(visit: Visit, *, this_visit_too: bool = False) -> ResponseModel
 
 def kept_intervals(*, simulated: bool, last: int = LAST) -> Coverage:
     """How many of the last predicted 80 % intervals held, over all visits."""
-    rows = [r for _, _, result in _outcomes(simulated=simulated) for r in result.get("rows", ())]
-    return coverage(rows, last)
+    return coverage([row for told in _outcomes(simulated=simulated) for row in told.rows], last)
 
 
 def everybody(*, simulated: bool) -> ResponseModel:
@@ -52,19 +60,34 @@ def everybody(*, simulated: bool) -> ResponseModel:
     return from_riders(_by_rider(_outcomes(simulated=simulated)))
 
 
-def _outcomes(*, simulated: bool) -> Sequence[Row]:
-    """(key, rider, result) of the newest outcomes that nothing replaced, oldest first."""
-    rows = Analysis.objects.current().filter(kind="outcome", visit__rider__simulated=simulated)
-    newest = rows.order_by("-pk").values_list("pk", "visit__rider_id", "result")[:MOST]
-    return list(reversed(newest))
+def newest(*, simulated: bool) -> Hashable:
+    """Something that changes whenever an outcome is recorded or replaced."""
+    rows = Analysis.objects.filter(kind="outcome", visit__rider__simulated=simulated)
+    return tuple(sorted(rows.aggregate(pk=Max("pk"), at=Max("created_at")).items()))
 
 
-def _by_rider(rows: Sequence[Row], without: int = 0) -> list[list[Pair]]:
+def _outcomes(*, simulated: bool) -> tuple[Told, ...]:
+    """The newest outcomes that nothing replaced, oldest first."""
+
+    def read() -> tuple[Told, ...]:
+        rows = Analysis.objects.current().filter(kind="outcome", visit__rider__simulated=simulated)
+        found = rows.order_by("-pk").values_list("visit__rider_id", "result")[:MOST]
+        return tuple(
+            Told(rider, tuple(_pairs(result)), tuple(
+                {"held80": r["held80"], "predicted": {"u": r["predicted"]["u"]}} for r in result.get("rows", ())
+            ))
+            for rider, result in reversed(found)
+        )  # fmt: skip
+
+    return remembered(("outcomes", simulated, newest(simulated=simulated)), read)
+
+
+def _by_rider(outcomes: Sequence[Told], without: int = 0) -> list[list[Pair]]:
     """Pairs of each rider but one."""
     found: dict[int, list[Pair]] = defaultdict(list)
-    for _, rider, result in rows:
-        if rider != without:
-            found[rider] += _pairs(result)
+    for told in outcomes:
+        if told.rider != without:
+            found[told.rider] += told.pairs
     return list(found.values())
 
 
