@@ -76,7 +76,7 @@ def test_the_record_on_the_command_line():
     outcome(visit, pair(0.7), held=(True, True, False))
     said = CliRunner().invoke(app, ["record", "--last", "2"])
     assert "Of our last 2 predicted 80 % intervals, 1 held." in said.stdout
-    assert "1 riders" in said.stdout
+    assert "(1 rider)" in said.stdout
     data = json.loads(CliRunner().invoke(app, ["record", "--json"]).stdout)
     assert (data["held"], data["of"]) == (2, 3)
     shares = data["response"]["shares"]
