@@ -82,7 +82,7 @@ def contact_sheet(browser: Browser, base: str, visits: list[int], out: Path) -> 
     for look, (width, scheme) in LOOKS.items():
         context = browser.new_context(viewport={"width": width, "height": 1000}, color_scheme=scheme)
         page = context.new_page()
-        addresses = {"front": "/", "new rider": "/riders/new"}
+        addresses = {"front": "/", "new rider": "/riders/new", "meet again": "/follow-ups"}
         for visit in visits:
             addresses[f"{visit} overview"] = f"/visits/{visit}/"
             addresses |= {f"{visit} {s}": f"/visits/{visit}/{s}" for s in STATIONS}

@@ -108,6 +108,26 @@ def test_who_is_not_found_is_offered_to_be_added_under_that_name(client, studio)
     assert 'value="Ingrid"' in client.get("/riders/new?name=Ingrid").content.decode()
 
 
+def test_a_rider_without_a_visit_and_one_without_a_number_have_a_page(client, studio):
+    rider = new_rider("<b>Ann</b> " + "x" * 90)
+    text = client.get(f"/riders/{rider.pk}").content.decode()
+    assert "None yet" in text
+    assert "&lt;b&gt;Ann" in text
+    assert "Over the visits" not in text
+    for title in ("first", "second"):
+        open_visit(rider, title=title)
+    text = client.get(f"/riders/{rider.pk}").content.decode()
+    assert "Compare the last two visits" in text
+    assert "Over the visits" not in text
+    (compare,) = re.findall(r'href="([^"]+/compare[^"]+)"', text)
+    assert "Neither visit has a number yet" in client.get(compare.replace("&amp;", "&")).content.decode()
+    assert client.get(f"/riders/{rider.pk}?before=x").status_code == 200
+    assert client.get(f"/riders/{rider.pk}/compare").status_code == 200
+    wrong = client.get(f"/riders/{rider.pk}/compare?a=1&b=x")
+    assert wrong.status_code == 422
+    assert "choose two different visits" in wrong.content.decode()
+
+
 @pytest.mark.browser
 @pytest.mark.django_db(transaction=True)
 def test_a_rider_is_found_by_keyboard_and_the_way_back_keeps_the_search(live_server, page: Page):
