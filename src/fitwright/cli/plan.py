@@ -68,8 +68,16 @@ def record(
     rows = [
         f"  {name.replace('_', ', '):<16} {format_pm(m)} of the rigid change" for name, m in shares.items()
     ]
-    whose = f"{model.riders} rider{'s' * (model.riders != 1)}" if model.riders else "the published prior, no rider yet"
-    emit(data, as_json, lambda: "\n".join([f"{kept.words}.", "", f"Next rider's shares, ± 95 % ({whose}):", *rows]))
+    whose = (
+        f"{model.riders} rider{'s' * (model.riders != 1)}"
+        if model.riders
+        else "the published prior, no rider yet"
+    )
+    emit(
+        data,
+        as_json,
+        lambda: "\n".join([f"{kept.words}.", "", f"Next rider's shares, ± 95 % ({whose}):", *rows]),
+    )
 
 
 @app.command("whatif")
