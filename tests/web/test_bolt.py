@@ -117,3 +117,10 @@ def test_a_visit_whose_use_changes_is_foretold_anew(ridden):
     assert bolt.ready(ridden) is before
     ridden.use = "racing" if ridden.use != "racing" else "touring"
     assert bolt.ready(ridden) is not before
+
+
+def test_the_same_setting_asked_twice_is_one_step_back(client, ridden):
+    where = f"{reverse('bolt', args=[ridden.pk])}?saddle_height_mm=700"
+    here = {"HX-Request": "true", "HX-Current-URL": f"http://testserver{where}"}
+    assert client.get(where, headers=here)["HX-Push-Url"] == "false"
+    assert "HX-Push-Url" not in client.get(where.replace("700", "699"), headers=here)

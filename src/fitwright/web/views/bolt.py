@@ -28,7 +28,12 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
         "moved": [r for r in rows if r.moved], "still": [r for r in rows if not r.moved],
         "places": [trial_row(r) for r in found.places],
     }  # fmt: skip
-    return show(request, visit, "plan", context, "plan/bolt.html")
+    answer = show(request, visit, "plan", context, "plan/bolt.html")
+    if request.headers.get("HX-Current-URL", "").endswith(request.get_full_path()):
+        answer["HX-Push-Url"] = (
+            "false"  # Enter both changes and submits: one step, one press of the back button
+        )
+    return answer
 
 
 def room(request: HttpRequest, pk: int) -> HttpResponse:
