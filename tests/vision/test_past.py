@@ -2,15 +2,15 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fitwright.vision.past import ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, Past
-from fitwright.vision.past_kernel import _unlike
+from fitwright.vision.past_kernel import _unlike, recent
 
 
 def _turning(rng, rpm=85.0, lasts_s=2.2, backward=False):
-    time_s = np.cumsum(rng.uniform(0.008, 0.034, int(lasts_s / 0.021)))
+    time_s = np.cumsum(rng.uniform(0.006, 0.014, int(lasts_s / 0.01)))
     angle = 2 * np.pi * rpm / 60 * time_s
     uv = np.column_stack([400 + 110 * np.sin(angle), 300 - 90 * np.cos(angle)]) + rng.normal(
         0, 0.1, (len(angle), 2)
@@ -18,6 +18,7 @@ def _turning(rng, rpm=85.0, lasts_s=2.2, backward=False):
     return Past(-time_s if backward else time_s, uv)
 
 
+@settings(deadline=None)  # the first call compiles
 @given(st.integers(0, 10**6), st.booleans(), st.floats(62, 105))
 def test_passes_are_whole_turns_ago(seed, backward, rpm):
     past = _turning(np.random.default_rng(seed), rpm, backward=backward)
@@ -28,6 +29,7 @@ def test_passes_are_whole_turns_ago(seed, backward, rpm):
     assert (np.diff(ago) > 0.5).all()
 
 
+@settings(deadline=None)  # the first call compiles
 @given(st.integers(0, 10**6), st.booleans())
 def test_unlike_is_the_distance_in_place_and_gradient(seed, backward):
     past = _turning(np.random.default_rng(seed), backward=backward)
@@ -46,3 +48,35 @@ def test_a_marker_at_the_same_place_going_back_does_not_pass():
     assert past.passes() == []
     assert Past(time_s[:3], swing[:3]).passes() == []
     assert SAME_PLACE_PX < 200
+
+
+def test_extent_and_top_speed_are_those_of_whole_arrays():
+    past = _turning(np.random.default_rng(3))
+    steps = np.abs(np.diff(past.time_s))
+    speed = np.hypot(*np.diff(past.uv_px, axis=0).T) / steps
+    assert past.extent_px == pytest.approx(np.ptp(past.uv_px, axis=0).max())
+    assert past.top_speed == pytest.approx(speed[steps < 2.5 * np.median(steps)].max())
+
+
+def test_a_ring_that_has_gone_round_gives_its_last_samples_in_order():
+    size, written = 16, 41
+    ring_s, ring_px = np.zeros(size), np.zeros((size, 2))
+    for k in range(written):
+        ring_s[k % size], ring_px[k % size] = k, (k, -k)
+    ring_s[38 % size] = np.nan  # disowned
+    time_s, uv_px = recent(ring_s, ring_px, written, 40.0, 6.0)
+    assert list(time_s) == [34, 35, 36, 37, 39, 40]
+    assert uv_px == pytest.approx(np.column_stack([time_s, -time_s]))
+    early, _ = recent(ring_s, ring_px, 3, 16.0, 1e9)
+    assert len(early) == 3
+
+
+def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told():
+    time_s = np.array([0.0, 0.02, 0.04, 0.06, 0.5, 0.52])
+    past = Past(time_s, np.column_stack([100 * time_s, 50 - 20 * time_s]))
+    place, velocity = past.at(0.027)
+    assert place == pytest.approx([2.7, 50 - 0.54])
+    assert velocity == pytest.approx([100, -20])
+    assert past.at(0.3) is None
+    assert past.at(0.07)[0] == pytest.approx([7.0, 48.6])
+    assert Past(-time_s, past.uv_px).at(-0.027)[1] == pytest.approx([-100, 20])

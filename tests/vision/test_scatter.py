@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from bench.drawn import Film, circle, film_to, swing
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fitwright.quantity import Z95
@@ -19,6 +19,7 @@ def uneven(rng: np.random.Generator, frames: int) -> np.ndarray:
     return times[rng.uniform(size=frames) > 0.05]
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10_000))
 def test_nine_values_scatter_as_they_lie_off_the_polynomial_through_them(seed: int) -> None:
     """One value is left over: the residual of numpy's own least squares, whatever the time steps."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +21,8 @@ from fitwright.vision.video import ClipInfo, Luma, LumaFrame
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
+LAST_ROWS = 64
+"""Rows that may still change: more than what is followed on trial (0.15 s at 240 frames a second and more)."""
 
 
 @dataclass(frozen=True)
@@ -93,9 +96,22 @@ class Crew:
         self.patches = [
             PatchFollower(first.luma, start.picks[i], first.time_s, start.reach_px_per_s) for i in start.plain
         ]
+        self.told: deque[Row] = deque(maxlen=LAST_ROWS)
 
     def step(self, frame: LumaFrame) -> tuple[Floats, Floats]:
-        """(P, 2) places and uncertainties of all points in one frame."""
+        """(P, 2) places and uncertainties of all points in one frame. Those of the last moments, told before, become
+        NaN again where it shows now that something else had been taken for a marker."""
+        uv, u = self._step(frame)
+        if self.discs is not None:
+            for k, since_s in self.discs.disowned.items():
+                for time_s, *told in self.told:
+                    if (time_s - since_s) * (frame.time_s - since_s) >= 0:
+                        for x in told:
+                            x[self.start.discs[k]] = np.nan
+        self.told.append((frame.time_s, uv, u))
+        return uv, u
+
+    def _step(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         if not self.patches and self.discs is not None and frame.time_s != self.first_s:
             return self.discs.step(frame.time_s, frame.luma)
         p = len(self.start.picks)

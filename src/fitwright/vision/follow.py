@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
+from fitwright.vision.awaited import Awaited, awaited, moments_like_this
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
 from fitwright.vision.past import MEMORY_S, Past
+from fitwright.vision.past_kernel import recent
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.step_kernel import (
@@ -29,18 +31,18 @@ from fitwright.vision.step_kernel import (
     take,
     to_fit,
 )
+from fitwright.vision.trial import Trial
 from fitwright.vision.video import Luma
 
 SHORT_GAP_S = 0.12
 WAIT_S = 1.6
 """A marker whose way is known comes by again within a turn; only then is it sought elsewhere."""
-LEADS_PX = 30.0
-"""A marker that goes so far shows by its place where in the turn the leg is."""
 WIDEST_S = 0.32
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's whole circle)."""
 TURN_TOLD_S = 0.5
-"""So long where a marker was one turn ago tells where it is to a part of its way, `OFF_CADENCE`."""
-OFF_CADENCE = 0.12
+"""So long where a marker was one turn ago at the same time of it tells where it is."""
+AT_ONCE_PX = 3.0
+"""A marker missed for a frame or two is no further from where it was expected."""
 NO_DOUBT_PX = 6.0
 """A disc so near to where a marker is awaited is it."""
 NEAR_PATH_PX = 14.0
@@ -87,8 +89,10 @@ class DiscFollower:
         self.lost = np.zeros(p, dtype=np.intp)
         self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
         self.path_n = np.zeros(p, dtype=np.intp)
-        self.awaited, self.speed, self.off_px = np.full((p, 2), np.nan), np.zeros((p, 2)), np.zeros(p)
+        self.awaited: dict[int, Awaited] = {}
         self.chains: list[list[Chain]] = [[] for _ in spots]
+        self.trials: dict[int, Trial] = {}
+        self.disowned: dict[int, float] = {}
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
@@ -106,6 +110,7 @@ class DiscFollower:
             start, speed = predicted[index], velocity[index]
             fit = self.fit_at(luma, index, start, speed)
             self._accept(index, self._believable(index, fit, start, speed, time_s), fit, time_s, uv, u)
+        self._try(time_s, uv, u)
         missing = np.isnan(uv[:, 0]).nonzero()[0]
         if missing.size:
             self.lost[missing] += 1
@@ -114,13 +119,32 @@ class DiscFollower:
                 self._find_again(luma, int(i), time_s, uv, u)
         return uv, u
 
+    def _try(self, time_s: float, uv: Floats, u: Floats) -> None:
+        """Disown what was taken for a lost marker and goes another way than that one would, or is lost at once."""
+        self.disowned = {}
+        for i, trial in list(self.trials.items()):
+            if np.isnan(uv[i, 0]):
+                ended, good = trial.lost(time_s, float(self.times[i, 0]), self.step_s)
+            else:
+                past, gone = self.past(i), time_s - trial.before_s + (trial.late_s or 0.0)
+                told = awaited(past, self._moments_like_this(i), trial.turns, gone)
+                self.trials[i], ended, good = trial.seen(time_s, uv[i], told, past.top_speed, self.step_s)
+            if ended:
+                del self.trials[i]
+            if not good:
+                self._disown(i, trial)
+                uv[i], u[i] = np.nan, np.nan
+
+    def _disown(self, i: int, trial: Trial) -> None:
+        """Forget all that was taken for marker i since the trial began."""
+        self.disowned[i] = trial.since_s
+        self.times[i, 0], self.places[i, 0], self.known[i] = trial.before_s, trial.before_px, 1
+        away = self.path_s[i] - trial.since_s
+        self.path_s[i, away * np.sign(trial.since_s - trial.before_s) >= 0] = np.nan
+
     def past(self, i: int) -> Past:
-        """Where marker i was within the last turn."""
-        n = int(self.path_n[i])
-        order = np.arange(max(0, n - LONGEST_PATH), n) % LONGEST_PATH
-        since = self.path_s[i, order]
-        order = order[np.abs(since - self.times[i, 0]) <= MEMORY_S]
-        return Past(self.path_s[i, order], self.path_px[i, order])
+        """Where marker i was within the last turns."""
+        return Past(*recent(self.path_s[i], self.path_px[i], self.path_n[i], self.times[i, 0], MEMORY_S))
 
     def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
         """Places (time, (2,)) where marker i was, before those that will be followed."""
@@ -161,6 +185,7 @@ class DiscFollower:
         found: NDArray[np.bool_] = credible(
             index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
             time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
+            self.known, self.misses,
         )  # fmt: skip
         return found
 
@@ -175,32 +200,26 @@ class DiscFollower:
               uv, u)  # fmt: skip
 
     def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
-        """Where lost markers should be and how they should move, NaN where nothing tells: where they rest, if they
-        rest; where they were in an earlier turn when the farthest moving marker that is seen was where it is now;
-        or when they had gone on for so long themselves; at first simply as predicted."""
-        pasts = {int(i): self.past(int(i)) for i in missing}
-        self.awaited[missing], self.speed[missing], self.off_px[missing] = np.nan, 0.0, 8.0
-        for i in [i for i, past in pasts.items() if past.rests]:
-            self.awaited[i] = pasts.pop(i).uv_px[-1]
-        same = self._moments_like_this() if pasts else []
-        for i, past in pasts.items():
-            gone = time_s - self.times[i, 0]
-            told = next(filter(None, map(past.at, same)), None)
-            if told is None:
-                told = next(filter(None, (past.at(t + gone) for t in past.passes())), None)
-                self.off_px[i] += OFF_CADENCE * past.top_speed * abs(gone)
-            if told is not None:
-                self.awaited[i], self.speed[i] = told
+        """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
+        as predicted, then as in earlier turns; in the first turn as predicted, ever less surely."""
+        self.awaited = {}
+        moments = self._moments_like_this()
+        for i in map(int, missing):
+            gone, past = time_s - self.times[i, 0], self.past(i)
+            if abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
+                self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=AT_ONCE_PX)
+            elif told := awaited(past, moments, past.passes(), gone):
+                self.awaited[i] = told
             elif abs(gone) < SHORT_GAP_S:
-                self.awaited[i], self.speed[i] = predicted[i], velocity[i]
                 fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
-                self.off_px[i] = 6.0 + fastest * abs(gone)
+                self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=6.0 + fastest * abs(gone))
 
-    def _moments_like_this(self) -> list[float]:
-        """Times of earlier turns, latest first, when the farthest moving marker that is seen was where it is now."""
-        seen = [self.past(int(k)) for k in np.flatnonzero(self.lost == 0)]
-        leader = max((p for p in seen if p.knows_its_turn), key=lambda p: p.extent_px, default=None)
-        return leader.passes() if leader is not None and leader.extent_px > LEADS_PX else []
+    def _moments_like_this(self, but: int = -1) -> list[float]:
+        """Times of earlier turns when the markers that are seen, but for one, were where they are now; those on trial
+        count only when no other tells."""
+        seen = [int(k) for k in np.flatnonzero(self.lost == 0) if k != but]
+        moments = moments_like_this([self.past(k) for k in seen if k not in self.trials])
+        return moments or moments_like_this([self.past(k) for k in seen if k in self.trials])
 
     def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
@@ -219,14 +238,16 @@ class DiscFollower:
         self, luma: Luma, i: int, time_s: float, past: Past, sits: Floats
     ) -> Iterator[tuple[Floats, Floats]]:
         """Places and velocities (2,) to try for lost marker i, the cheapest and likeliest first."""
-        gone, awaited, speed = time_s - self.times[i, 0], self.awaited[i], self.speed[i]
-        if np.isfinite(awaited[0]):
-            yield awaited, speed
+        gone, there = time_s - self.times[i, 0], self.awaited.get(i)
+        if there is not None:
+            yield there.uv_px, there.speed
             if past.rests and self.lost[i] % 4:
                 return  # it cannot be elsewhere unless the camera was moved
-            for place in self._candidates(luma, i, awaited, float(self.off_px[i]), sits)[:1]:
-                new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S
-                yield place, 2 * (place - self.places[i, 0]) / gone - speed if new else speed
+            for place in self._candidates(luma, i, there.uv_px, there.reach_px, sits):
+                if there.off_px(place) < there.near_px:
+                    new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S
+                    yield place, 2 * (place - self.places[i, 0]) / gone - there.speed if new else there.speed
+                    break
             if abs(gone) < TURN_TOLD_S:
                 return
         if len(past.time_s) < 5:
@@ -252,6 +273,10 @@ class DiscFollower:
         if self._awaited_more(i, found, uv):
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
+        if i not in self.trials:
+            before = float(self.times[i, 0]), self.places[i, 0].copy(), self.past(i).passes()
+            trial, there = Trial(time_s, *before), self.awaited.get(i)
+            self.trials[i] = trial if there is None else trial.judged_by(there, found, time_s)
         if missed:  # what is known from before says nothing about the motion now
             self.known[i] = 0
         self._accept(index, good, fit, time_s, uv, u)
@@ -262,15 +287,14 @@ class DiscFollower:
 
     def _awaited_more(self, i: int, place: Floats, sits: Floats) -> bool:
         """Whether another marker that is still missing is awaited nearer to this place than marker i is."""
-        away = np.hypot(*(self.awaited - place).T)
-        mine = away[i] if np.isfinite(away[i]) else self.table.shape.ring_px[i]
-        for k in np.flatnonzero(np.isnan(sits[:, 0]) & (self.lost > 0)):
+        mine = self.awaited[i].off_px(place) if i in self.awaited else np.inf
+        for k in map(int, np.flatnonzero(np.isnan(sits[:, 0]) & (self.lost > 0))):
             if k == i:
                 continue
-            if np.isfinite(away[k]):
-                if away[k] < mine:
+            if (there := self.awaited.get(k)) is not None:
+                if there.off_px(place) < min(mine, there.near_px + self.table.shape.ring_px[i]):
                     return True
-            elif mine > NO_DOUBT_PX and self.past(int(k)).away(place) < NEAR_PATH_PX:
+            elif mine > NO_DOUBT_PX and self.past(k).away(place) < NEAR_PATH_PX:
                 return True  # nothing tells where that one is: it may be here
         return False
 

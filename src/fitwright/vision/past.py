@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitwright.quantity import Floats
+from fitwright.vision import past_kernel
 
 MEMORY_S = 4.0
 """Some turns: where a marker was hidden in the last one it may have been seen in that before."""
@@ -17,7 +18,7 @@ SAME_PLACE_PX = 14.0
 ALIKE_S = 0.03
 """Weight of a difference in velocity against one in place."""
 LEAST_AGO_S = 0.3
-SEEN_S = 0.03
+SEEN_S, LONGEST_STEP_S = 0.03, 0.05
 
 
 @dataclass(frozen=True)
@@ -47,9 +48,7 @@ class Past:
         """px/s between neighbouring places."""
         if len(self.time_s) < 2:
             return 0.0
-        steps = np.abs(np.diff(self.time_s))
-        close = steps < 2.5 * np.median(steps)
-        return float(np.max(np.hypot(*np.diff(self.uv_px, axis=0).T)[close] / steps[close], initial=0.0))
+        return float(past_kernel.top_speed(self.time_s, self.uv_px))
 
     @property
     def box(self) -> tuple[Floats, Floats]:
@@ -59,8 +58,7 @@ class Past:
     @property
     def extent_px(self) -> float:
         """Longer side of that box."""
-        low, high = self.box
-        return float(np.max(high - low))
+        return float(past_kernel.extent(self.uv_px))
 
     def away(self, place: Floats) -> float:
         """Distance of a place from the nearest it has been at, px."""
@@ -73,28 +71,17 @@ class Past:
         moved = self.uv_px[k + 1] - self.uv_px[k - 1]
         return np.asarray(moved / (self.time_s[k + 1] - self.time_s[k - 1]))
 
-    def passes(self) -> list[float]:
-        """Times at which it was where it was seen last and going the same way, latest first."""
+    def passes(self, by_gaps: bool = True) -> list[float]:
+        """Times at which it was where it was seen last and going the same way, latest first. A marker that is lost at
+        the same place in every turn passes next to a gap; for another's sake that is too unsure (`by_gaps` False)."""
         if len(self.time_s) < 5:
             return []
-        velocity = np.gradient(self.uv_px, self.time_s, axis=0)
-        unlike = np.hypot(*(self.uv_px - self.uv_px[-1]).T) + ALIKE_S * np.hypot(*(velocity - velocity[-1]).T)
-        unlike[np.abs(self.time_s - self.time_s[-1]) < LEAST_AGO_S] = np.inf
-        best = (unlike[1:-1] <= unlike[:-2]) & (unlike[1:-1] < unlike[2:]) & (unlike[1:-1] < SAME_PLACE_PX)
-        return [self._passed(int(k)) for k in np.flatnonzero(best)[::-1] + 1]
+        found = past_kernel.passes(self.time_s, self.uv_px, ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, by_gaps)
+        return [float(t) for t in found]
 
     def at(self, time_s: float) -> tuple[Floats, Floats] | None:
         """Place and velocity (2,) at a time; None when it was not seen then."""
-        if len(self.time_s) < 3 or np.min(np.abs(self.time_s - time_s)) > SEEN_S:
+        if len(self.time_s) < 3:
             return None
-        forward = self.time_s[-1] >= self.time_s[0]
-        order = slice(None) if forward else slice(None, None, -1)
-        place = np.array([np.interp(time_s, self.time_s[order], self.uv_px[order, d]) for d in (0, 1)])
-        return place, self.velocity_at(place)
-
-    def _passed(self, k: int) -> float:
-        """When it was nearest to its last place: between samples, along its velocity at sample k."""
-        moved, took = self.uv_px[k + 1] - self.uv_px[k - 1], self.time_s[k + 1] - self.time_s[k - 1]
-        length = float(moved @ moved)
-        ahead = float((self.uv_px[-1] - self.uv_px[k]) @ moved) / length if length > 4.0 else 0.0
-        return float(self.time_s[k] + np.clip(ahead, -0.5, 0.5) * took)
+        told, u, v, du, dv = past_kernel.at(self.time_s, self.uv_px, time_s, SEEN_S, LONGEST_STEP_S)
+        return (np.array([u, v]), np.array([du, dv])) if told else None

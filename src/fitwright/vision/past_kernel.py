@@ -10,6 +10,8 @@ import math
 import numpy as np
 from numba import njit
 
+LONGEST_STEPS_S = 0.11
+"""Two frame steps, one frame left out, at 30 frames a second."""
 _compiled = njit(cache=True, nogil=True)
 
 
@@ -51,15 +53,72 @@ def _passed(time_s, uv_px, k):
 
 
 @_compiled
-def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px):
-    """Times at which samples (N,), (N, 2) were where the last one is and going the same way, latest first."""
+def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px, by_gaps):
+    """Times at which samples (N,), (N, 2) were where the last one is and going the same way, latest first; also next
+    to a gap, in which they may have come nearer, if `by_gaps`."""
     n = len(time_s)
     unlike, out, found = np.empty(n), np.empty(n), 0
     for k in range(n):
         unlike[k] = _unlike(time_s, uv_px, k, alike_s, least_ago_s)
-    most = min(same_place_px, 3.0 + 3.0 * unlike.min())  # else it may be on its way back there
+    least = np.inf
+    for k in range(1, n - 1):
+        if unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
+            least = min(least, unlike[k])
+    most = min(same_place_px, 3.0 + 3.0 * least)  # else it may be on its way back there
     for k in range(n - 2, 0, -1):
+        if not by_gaps and abs(time_s[k + 1] - time_s[k - 1]) > LONGEST_STEPS_S:
+            continue
         if unlike[k] < most and unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
             out[found] = _passed(time_s, uv_px, k)
             found += 1
     return out[:found]
+
+
+@_compiled
+def recent(path_s, path_px, n, now_s, memory_s):
+    """The last samples of a ring (L,), (L, 2) that has been written n times, no more than `memory_s` from `now_s`,
+    oldest first; those without a time are left out."""
+    size = len(path_s)
+    time_s, uv_px, kept = np.empty(min(n, size)), np.empty((min(n, size), 2)), 0
+    for k in range(max(0, n - size), n):
+        at = k % size
+        if abs(path_s[at] - now_s) <= memory_s:
+            time_s[kept], uv_px[kept, 0], uv_px[kept, 1] = path_s[at], path_px[at, 0], path_px[at, 1]
+            kept += 1
+    return time_s[:kept], uv_px[:kept]
+
+
+@_compiled
+def extent(uv_px):
+    """Longer side of the box around places (N, 2)."""
+    longest = 0.0
+    for d in range(2):
+        longest = max(longest, uv_px[:, d].max() - uv_px[:, d].min())
+    return longest
+
+
+@_compiled
+def top_speed(time_s, uv_px):
+    """Greatest speed between neighbouring samples that are no further apart in time than usual."""
+    steps = np.abs(np.diff(time_s))
+    usual, fastest = np.median(steps), 0.0
+    for k in range(len(steps)):
+        if steps[k] < 2.5 * usual:
+            way = math.hypot(uv_px[k + 1, 0] - uv_px[k, 0], uv_px[k + 1, 1] - uv_px[k, 1])
+            fastest = max(fastest, way / steps[k])
+    return fastest
+
+
+@_compiled
+def at(time_s, uv_px, when_s, seen_s, longest_step_s):
+    """Whether samples tell where it was at a time, no further than `seen_s` from one; place u, v and velocity there,
+    by the neighbours that are no further than `longest_step_s` away."""
+    k, last = np.argmin(np.abs(time_s - when_s)), len(time_s) - 1
+    a = k - 1 if k > 0 and abs(time_s[k] - time_s[k - 1]) < longest_step_s else k  # not across a gap
+    b = k + 1 if k < last and abs(time_s[k + 1] - time_s[k]) < longest_step_s else k
+    ahead = when_s - time_s[k]
+    if a == b or abs(ahead) > seen_s:
+        return False, 0.0, 0.0, 0.0, 0.0
+    du = (uv_px[b, 0] - uv_px[a, 0]) / (time_s[b] - time_s[a])
+    dv = (uv_px[b, 1] - uv_px[a, 1]) / (time_s[b] - time_s[a])
+    return True, uv_px[k, 0] + du * ahead, uv_px[k, 1] + dv * ahead, du, dv

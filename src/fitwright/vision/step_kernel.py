@@ -95,7 +95,7 @@ def to_fit(lost, uv, velocity, ring_px, scale, exposure_s, width, height):
 @_compiled
 def credible(
     index, uv, scale, contrast, rms, last_step, predicted, velocity, ago_s, usual_contrast, usual_rms, usual_scale,
-    ring_px,
+    ring_px, known, misses,
 ):  # fmt: skip
     """Which fits are the markers `index`: residual, contrast, size, convergence, distance from the prediction; and
     not on a disc that another one, nearer to where it was expected, has.
@@ -107,7 +107,10 @@ def credible(
     for k in range(n):
         i = index[k]
         off[k] = math.hypot(uv[k, 0] - predicted[k, 0], uv[k, 1] - predicted[k, 1])
-        gate = 3.0 + 0.25 * math.hypot(velocity[k, 0], velocity[k, 1]) * abs(ago_s[k])
+        way = math.hypot(velocity[k, 0], velocity[k, 1]) * abs(ago_s[k])
+        gate = 3.0 + 0.25 * way
+        if known[i] == HISTORY:  # how far it has been off lately tells how far it may be
+            gate = min(gate, 1.5 + 8.0 * np.min(misses[i]) + 0.05 * way)
         share, size = contrast[k] / usual_contrast[i], scale[k] / usual_scale[i]
         alike = 0.45 < share < 2.2 and 0.75 < size < 1.33
         level = max(2.5 * usual_rms[i] + 1.0, 0.06 * abs(usual_contrast[i]))

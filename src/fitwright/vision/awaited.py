@@ -1,0 +1,75 @@
+"""Where a marker that is not seen should be: the turns before tell it, by the markers that are seen.
+
+The legs go round with the crank, so that wherever one moving marker is, the others were about there in each earlier
+turn at the same moment of it. Some markers and some turns may be wrong (one of them may itself have been mistaken for
+something that passed), so that several are asked and the middle of their answers counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitwright.quantity import Floats
+from fitwright.vision.past import Past
+
+LEADS_PX = 30.0
+"""A marker that goes so far shows by its place where in the turn the leg is."""
+LEADERS = 3
+OFF_CADENCE = 0.12
+"""A turn may take that much longer or less than the one before, as a share."""
+NEAR_PX = 8.0
+"""From one turn to the next a path scatters by so much at the same moment of it."""
+
+
+@dataclass(frozen=True)
+class Awaited:
+    """Place (2,) px and velocity (2,) px/s at this moment of the turn; by how much the moment may be off (not at all
+    where other markers tell it); how far the marker may be from its place at the true one, px."""
+
+    uv_px: Floats
+    speed: Floats
+    slack_s: float = 0.0
+    near_px: float = NEAR_PX
+
+    @property
+    def reach_px(self) -> float:
+        """How far from the place, at the most, the marker may be."""
+        return self.near_px + self.slack_s * float(np.hypot(*self.speed))
+
+    def late_s(self, place: Floats) -> float:
+        """By how much the moment is off if the marker is at `place`."""
+        square = float(self.speed @ self.speed)
+        late = float((place - self.uv_px) @ self.speed) / square if square > 1.0 else 0.0
+        return float(np.clip(late, -self.slack_s, self.slack_s))
+
+    def off_px(self, place: Floats) -> float:
+        """How far `place` is from where the marker would be then."""
+        return float(np.hypot(*(place - self.uv_px - self.late_s(place) * self.speed)))
+
+
+def moments_like_this(seen: Sequence[Past]) -> list[float]:
+    """Times of earlier turns when the farthest moving markers that are seen were where they are now."""
+    leaders = sorted((p for p in seen if p.knows_its_turn), key=lambda p: -p.extent_px)[:LEADERS]
+    return [t for p in leaders if p.extent_px > LEADS_PX for t in p.passes(by_gaps=False)]
+
+
+def awaited(past: Past, moments: Sequence[float], turns: Sequence[float], gone_s: float) -> Awaited | None:
+    """Where a marker with this past should be, and how it should move; None when nothing tells.
+
+    Args:
+        moments: see `moments_like_this`. turns: times of earlier turns when it was where it was before it was lost,
+            latest first. gone_s: time since then, which tells where no other marker does.
+    """
+    if past.rests:
+        return Awaited(np.median(past.uv_px, axis=0), np.zeros(2))
+    if answers := [a for a in map(past.at, moments) if a is not None]:
+        places = np.stack([place for place, _ in answers])
+        middle = np.median(places, axis=0)
+        nearest = int(np.argmin(np.hypot(*(places - middle).T)))
+        return Awaited(middle, answers[nearest][1])
+    if answers := [a for a in (past.at(t + gone_s) for t in turns) if a is not None]:
+        return Awaited(*answers[0], OFF_CADENCE * abs(gone_s))
+    return None

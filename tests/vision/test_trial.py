@@ -1,0 +1,81 @@
+"""Where a lost marker is awaited by earlier turns, and the trial of what is taken for it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fitwright.vision.awaited import NEAR_PX, OFF_CADENCE, awaited, moments_like_this
+from fitwright.vision.past import Past
+from fitwright.vision.trial import TRIAL_S, Trial
+
+STEP_S, RPM, RADIUS_PX = 1 / 60, 90.0, 60.0
+SPEED = RADIUS_PX * RPM / 60 * 2 * np.pi
+
+
+def on_circle(t: np.ndarray, turned: float = 0.0, centre: float = 200.0) -> np.ndarray:
+    phase = t * RPM / 60 * 2 * np.pi + turned
+    return centre + RADIUS_PX * np.stack([np.sin(phase), np.cos(phase)], axis=-1)
+
+
+def past(until_s: float, turned: float = 0.0, centre: float = 200.0) -> Past:
+    t = np.arange(0, until_s + 1e-9, STEP_S)
+    return Past(t, on_circle(t, turned, centre))
+
+
+def test_other_markers_tell_where_a_lost_one_is_though_one_of_them_is_wrong():
+    now, lost = 3.0, past(2.7)
+    wrong = past(now, 0.4, 300.0)
+    wrong.uv_px[-1] = wrong.uv_px[-20]  # mistaken for something just now
+    seen = [past(now, 1.0, 300.0), past(now, 2.0, 340.0), wrong]
+    there = awaited(lost, moments_like_this(seen), lost.passes(), now - 2.7)
+    assert there is not None
+    assert there.slack_s == 0.0
+    assert there.uv_px == pytest.approx(on_circle(np.array(now)), abs=0.3)
+    assert np.hypot(*there.speed) == pytest.approx(SPEED, rel=0.02)
+
+
+def test_where_only_time_tells_the_marker_may_be_earlier_or_later_on_its_way_but_not_beside_it():
+    now, lost = 3.0, past(2.7)
+    there = awaited(lost, [], lost.passes(), now - 2.7)
+    assert there is not None
+    assert there.slack_s == pytest.approx(OFF_CADENCE * 0.3)
+    along = there.speed / np.hypot(*there.speed)
+    ahead = there.uv_px + 0.03 * there.speed
+    assert there.late_s(ahead) == pytest.approx(0.03)
+    assert there.off_px(ahead) == pytest.approx(0.0, abs=1e-9)
+    assert there.off_px(there.uv_px + 15.0 * np.array([-along[1], along[0]])) > NEAR_PX
+
+
+def test_one_that_rests_is_awaited_where_it_mostly_was():
+    t = np.arange(0, 2, STEP_S)
+    uv = np.tile([50.0, 60.0], (len(t), 1))
+    uv[-3:] += 4.0
+    there = awaited(Past(t, uv), [], [], 0.2)
+    assert there is not None
+    assert there.uv_px == pytest.approx([50.0, 60.0])
+
+
+@pytest.mark.parametrize(("drift_px_per_s", "good"), [(0.0, True), (30.0, True), (200.0, False)])
+def test_what_drifts_away_from_where_the_marker_is_awaited_is_not_it(drift_px_per_s: float, good: bool):
+    """A path may differ from turn to turn, by 4 px here; what passes by differs ever more."""
+    trial, verdicts = Trial(3.0, 2.7, on_circle(np.array(2.7)), past(2.7).passes()), []
+    for k in range(12):
+        now = 3.0 + k * STEP_S
+        seen = past(now, 1.0, 300.0)
+        told = awaited(past(2.7), moments_like_this([seen]), trial.turns, now - 2.7)
+        place = on_circle(np.array(now)) + np.array([4.0 + drift_px_per_s * (now - 3.0), 0.0])
+        trial, ended, verdict = trial.seen(now, place, told, SPEED, STEP_S)
+        verdicts.append(verdict)
+        if ended:
+            break
+    assert all(verdicts) == good
+    assert now - 3.0 == pytest.approx(TRIAL_S, abs=2 * STEP_S) if good else now - 3.0 < 0.1
+
+
+def test_a_moment_in_sight_is_no_proof_and_a_frame_without_it_no_end():
+    trial = Trial(3.0, 2.7, np.zeros(2), [])
+    seen_s = 3.0 + STEP_S
+    assert trial.lost(seen_s + STEP_S, seen_s, STEP_S) == (False, True)
+    assert trial.lost(seen_s + 3 * STEP_S, seen_s, STEP_S) == (True, False)
+    assert trial.lost(3.0 + 7 * STEP_S, 3.0 + 4 * STEP_S, STEP_S) == (True, True)
