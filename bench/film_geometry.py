@@ -9,6 +9,7 @@ assumes: this shows whether its sums are right, not whether the world is as it a
 from __future__ import annotations
 
 import math
+import zlib
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -112,15 +113,15 @@ def times_of(level: Level, rng: np.random.Generator) -> Floats:
     return np.asarray(frame_times(level.seconds, level.fps, rng, level.light) / TIMESCALE)
 
 
-def read_from_side(cell: SideCell, who: Filmed, seed: int) -> SideReading:
+def read_from_side(cell: SideCell, who: Filmed) -> SideReading:
     """One film of this cell, read with what is known in it."""
-    rng = np.random.default_rng([seed, 81])
+    rng = np.random.default_rng([who.seed, 81])
     off = rng.normal(0, 1, (len(STICKERS), 3)) * [(0.0, 0.0, DEPTH_MM[n][1]) for n in STICKERS]
     tracks = seen(
         ride(who.rider, who.setup, who.seed), who.camera, STICKERS, times_of(cell.level, rng), off, rng
     )
     taped = math.hypot(*who.camera.position_mm) + rng.normal(0, TAPE_U_MM) if cell.taped else None
-    scene = marked_axles(who.camera, seed) if cell.marked else Scene()
+    scene = marked_axles(who.camera, who.seed) if cell.marked else Scene()
     readout_ms = 1e3 * who.camera.readout_s if cell.level.told else None
     return read_side(tracks, "right", who.setup.contact.crank_mm, taped, readout_ms, scene)
 
@@ -128,17 +129,17 @@ def read_from_side(cell: SideCell, who: Filmed, seed: int) -> SideReading:
 def side_film(cell: SideCell, seed: int) -> list[Pair]:
     """Knee flexion at `KNEE` beside the rider's mean."""
     who = filmed(cell.level, seed)
-    _, got = side_results(read_from_side(cell, who, seed), who.setup.contact.crank_mm)
+    _, got = side_results(read_from_side(cell, who), who.setup.contact.crank_mm)
     true = _truth(who, "side")["knee_flexion_deg"]
     return list(of_events(got.quantities["right"]["knee_flexion_deg"], true, KNEE).values())
 
 
 def front_film(cell: FrontCell, seed: int) -> list[Pair]:
     """Both knees' paths at `PATH` beside the rider's mean; their depth comes from a side film of the same ride."""
-    rng = np.random.default_rng([seed, 82])
+    rng = np.random.default_rng([zlib.crc32(cell.name.encode()), seed, 82])
     who = filmed(USUAL.level, seed)
     crank = who.setup.contact.crank_mm
-    twin, _ = side_results(read_from_side(USUAL, who, seed), crank)
+    twin, _ = side_results(read_from_side(USUAL, who), crank)
     camera = front_camera(cell, rng)
     off = rng.normal(0, 1, (len(FRONT_STICKERS), 3)) * [OFF_MM[n.split("_")[0]] for n in FRONT_STICKERS]
     motion = ride(who.rider, who.setup, who.seed)

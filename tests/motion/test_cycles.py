@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from fitwright.errors import InputError
 from fitwright.motion.cycles import (
@@ -12,6 +13,7 @@ from fitwright.motion.cycles import (
     cycle_curve,
     sample,
     small_sample_factor,
+    u_of_mean,
     weighted_means,
 )
 from fitwright.motion.events import extreme, measure_events
@@ -108,3 +110,26 @@ def test_an_offset_leaves_the_range_and_a_slope_does_not() -> None:
     stretch = measure_events(turns, "deg", "", 0.01 * (turns[:1] - 60))
     assert stretch["range"].u == pytest.approx(0.8, abs=1e-6)
     assert stretch["max"].u == pytest.approx(0.4, abs=1e-6)
+
+
+@pytest.mark.parametrize("turns", [3, 4, 6, 10, 30])
+def test_intervals_of_a_mean_over_few_turns_hold_it(turns: int) -> None:
+    """Turns drawn independently: ± 1.96 u holds the true mean in 95 % or a little more, also when they are only
+    three."""
+    rng = np.random.default_rng(6)
+    weights = bootstrap_weights(turns)
+    inside = []
+    for _ in range(1500):
+        x = rng.normal(0, 2, turns)
+        u = u_of_mean(float(np.std(weighted_means(weights, x))), float(x.std(ddof=1)), turns)
+        inside.append(abs(x.mean()) <= 1.96 * u)
+    assert 0.94 <= np.mean(inside) <= 0.99
+
+
+def test_student_is_what_scipy_has() -> None:
+    """Without the bootstrap's part it is Student's interval of a mean (scipy.stats) over 1.96."""
+    x = np.array([1.0, 4.0, 2.5, 3.0])
+    low, high = stats.t.interval(0.95, 3, loc=x.mean(), scale=stats.sem(x))
+    assert 2 * 1.959964 * float(u_of_mean(0.0, float(x.std(ddof=1)), 4)) == pytest.approx(
+        high - low, rel=1e-4
+    )

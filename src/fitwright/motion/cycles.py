@@ -14,11 +14,12 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
+from scipy.special import stdtrit
 
 from fitwright.errors import InputError
 from fitwright.motion.crank import TURN, times_at_angle
 from fitwright.motion.ride import CycleCurve
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Z95, Floats, Measured
 
 MIN_CYCLES = 3
 STABLE_CYCLES = 30
@@ -152,6 +153,18 @@ def small_sample_factor(cycles: int) -> float:
     return float(np.sqrt(cycles / max(cycles - block, 1)))
 
 
+def u_of_mean(bootstrap: Floats | float, sd: Floats | float, cycles: int) -> Floats:
+    """Standard uncertainty of a mean over few turns, such that ± 1.96 u holds as often as Student's interval does.
+
+    Args:
+        bootstrap: SD of the block bootstrap's means. sd: between turns; what it makes alone is a lower bound, since
+            three blocks of few turns may happen to be alike. cycles: turns seen.
+    """
+    n = max(cycles, 2)
+    spread = np.fmax(small_sample_factor(n) * bootstrap, sd / np.sqrt(n))
+    return np.asarray(spread * (stdtrit(n - 1, 0.975) / Z95), dtype=np.float64)
+
+
 def weighted_means(weights: Floats, values: Floats) -> Floats:
     """(draws, ...) means of (n, ...) per-turn values; a NaN leaves the turn out of that mean only."""
     flat = values.reshape(values.shape[0], -1)
@@ -188,6 +201,6 @@ def cycle_curve(name: str, unit: str, turns: Floats, u_systematic: Floats | floa
     mean = np.where(enough, np.where(np.isfinite(turns), turns, 0.0).sum(axis=0) / n, np.nan)
     squares = np.where(np.isfinite(turns), (turns - mean) ** 2, 0.0).sum(axis=0)
     sd = np.where(enough, np.sqrt(squares / np.maximum(seen - 1, 1)), np.nan)
-    random = bootstrap_error(turns, mean) * small_sample_factor(turns.shape[0])
+    random = u_of_mean(bootstrap_error(turns, mean), sd, turns.shape[0])
     u = np.where(enough, np.hypot(random, u_systematic), np.nan)
     return CycleCurve(name, unit, mean, sd, u, int(turns.shape[0]))

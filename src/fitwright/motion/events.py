@@ -10,7 +10,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fitwright.motion.cycles import CUT_DEG, DRAWS, bootstrap_weights, small_sample_factor, weighted_means
+from fitwright.motion.cycles import (
+    CUT_DEG,
+    DRAWS,
+    bootstrap_weights,
+    small_sample_factor,
+    u_of_mean,
+    weighted_means,
+)
 from fitwright.motion.ride import THETA_DEG
 from fitwright.quantity import Floats, Measured, combine
 
@@ -91,7 +98,8 @@ def measure_events(
         if name not in names or seen.sum() < min(3, turns.shape[0]) or seen.mean() < 0.5:
             continue
         centre = float(values[seen].mean())
-        random = factor * float(np.nanstd(weighted_means(weights, values)))
+        spread = float(values[seen].std(ddof=1)) if seen.sum() > 1 else 0.0
+        random = float(u_of_mean(float(np.nanstd(weighted_means(weights, values))), spread, int(seen.sum())))
         systematic = np.nan_to_num(moved[name] - base[name])
         common = 0.0 if name == "range" else u_common
         out[name] = Measured(centre, combine(random, common, *systematic.tolist()), unit, method)
