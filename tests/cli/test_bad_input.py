@@ -269,8 +269,8 @@ def test_an_unknown_choice_lists_what_there_is(refused, tmp_path, sole_file, poi
 COMMANDS = (
     "serve", "demo", "card", "visit list", "visit show", "visit position", "visit papers", "photo calibrate",
     "photo measure", "body hanging", "feet marks", "feet start", "feet measure", "feet compare",
-    "ride import", "ride analyse", "ride export", "ride still", "twin solve", "twin whatif", "plan solve",
-    "plan whatif",
+    "ride import", "ride analyse", "ride export", "ride still", "twin solve", "twin whatif",
+    "twin slopes", "twin dynamics", "plan solve", "plan whatif", "plan record",
 )  # fmt: skip
 
 
