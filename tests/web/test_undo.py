@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from io import BytesIO
 
 import pytest
 from django.urls import reverse
+from PIL import Image
 from playwright.sync_api import Page, expect
 
+from fitwright.records.media import keep_stream
 from fitwright.records.models import STATIONS, Measurement
 from fitwright.studio import bike
 from fitwright.studio.edits import tops
@@ -87,3 +90,17 @@ def test_what_was_just_typed_is_undone_by_key_and_inside_text_the_key_is_the_tex
     expect(page.get_by_label("Saddle height", exact=False).first).to_have_value("705")
     page.keyboard.press("Control+y")
     expect(page.get_by_text("Done again, Bike: saddle height is 713")).to_be_visible()
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_where_points_are_picked_the_key_is_the_picks_own(live_server, filled, page: Page):
+    picture = BytesIO()
+    Image.new("L", (400, 300), 200).save(picture, "PNG")
+    picture.seek(0)
+    photo = keep_stream(picture, "sole.png", "photo")
+    page.goto(f"{live_server.url}/visits/{filled.pk}/feet/pick/{photo.pk}?foot=left&when=before")
+    expect(page.locator("#undo")).to_be_hidden()
+    page.locator("body").press("Control+z")
+    expect(page.locator("canvas.picture")).to_be_visible()
+    assert height(filled) == 705

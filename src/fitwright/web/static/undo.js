@@ -5,7 +5,7 @@ const TEXT = "textarea, select, [contenteditable], input:not([type=radio], [type
 
 document.addEventListener("keydown", (event) => {
   if (event.defaultPrevented || !(event.ctrlKey || event.metaKey) || event.altKey) return;
-  if (event.target.closest(TEXT) || event.target.closest("canvas, .loupe, .film")) return;
+  if (event.target.closest(TEXT) || document.querySelector("form.loupe, .film")) return; // those have their own
   const key = event.key.toLowerCase();
   const way = key === "y" || (key === "z" && event.shiftKey) ? "redo" : key === "z" ? "undo" : "";
   const button = way && document.querySelector(`#undo [name=${way}]`);
