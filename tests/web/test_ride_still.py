@@ -122,7 +122,9 @@ def test_a_reading_is_set_aside_and_put_back_and_picking_again_replaces(client, 
     client.post(where, boxes(LAYOUT | {"heel": LAYOUT["heel"] + 5}))
     now = Analysis.objects.current().get(kind="still")
     assert (now.label, now.replaces_id) == (first.label, first.pk)
-    assert client.post(act, {"action": "still_aside", "label": "still 99"}).status_code == 422
+    wrong = client.post(act, {"action": "still_aside", "label": "still 99"})
+    assert wrong.status_code == 422
+    assert 'role="alert">Reading: is not one of this visit' in wrong.content.decode()
 
 
 def test_a_picture_without_points_is_taken_away(client, filled, laid):
