@@ -19,7 +19,7 @@ import numpy as np
 
 from bench.simulated import OUT, REPO, fingerprint
 
-RIDERS, VISITS, MEASUREMENTS = 10_000, 60_000, 2_000_000
+RIDERS, VISITS, MEASURED = 10_000, 60_000, 2_000_000
 RIDES_OF, RIDE_BYTES = 12, 500_000
 """Visits of the one rider who was filmed at each, and about how large such a ride's record is."""
 SCRIPTS = tuple(parts.split() for parts in (
@@ -148,11 +148,11 @@ def _said(visit: int, when: str) -> Iterator[tuple[str, str, Any]]:
 
 
 def _measured() -> list[dict[str, Any]]:
-    """The measurements that each visit has, about `MEASUREMENTS / VISITS` of them."""
+    """The measurements that each visit has, about `MEASURED / VISITS` of them."""
     known = [("body", k, "", v) for k, v in BODY.items()] + [("bike", k, "", v) for k, v in BIKE.items()]
     known += [("intake", k, "", v) for k, v in TALK.items()]
     known += [("body", k, side, v) for k, v in SIDED.items() for side in ("left", "right")]
-    wanted = -(-MEASUREMENTS // VISITS)
+    wanted = -(-MEASURED // VISITS)
     known += [("feet", f"stay_{n}_mm", "", 90.0) for n in range(wanted - len(known))]
     return [
         {"station": station, "key": key, "side": side, "value": value, "u": 0.5 if key == "crank_mm" else 1.0,

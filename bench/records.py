@@ -104,7 +104,7 @@ def pages() -> list[Row]:
         Row("list page, median", half["list"], "ms", "≤ 15"),
         Row("list page, 99 of 100", float(np.percentile(spent["list"], 99)), "ms", "≤ 40"),
         Row("list page against the empty page", half["list"] / empty, "×"),
-        Row("list page, processor time", told["busy"]["list"], "ms", "", "mean; what is left when the machine is busy"),
+        Row("list page, processor time", told["busy"]["list"], "ms", "", "mean; tells on a busy machine too"),
         Row("list page deep inside, median", half["deep"], "ms", "≤ 15", "the next page behind any rider"),
         Row("search, median", half["search"], "ms", "≤ 20", "pieces of names in six scripts, as typed"),
         Row("search, slowest", max(spent["search"]), "ms"),
