@@ -79,9 +79,9 @@ def kept(visit: Visit, path: Path) -> bool:
     ("name", "said", "do"),
     [
         ("mirrored", "Side: the crank runs backward in this picture", "Filmed from the other side, mirrored"),
-        ("two_turns", "Pedal axle: turns less than twice in the film", "film half a minute of steady riding"),
-        ("dark", "Video: the picture is all dark", "film with more light, the lens uncovered"),
-        ("slow", "Video: too few frames per second", "set the camera to 60 frames per second"),
+        ("two_turns", "Pedal axle: turns less than twice in the film", "Film half a minute of steady riding"),
+        ("dark", "Video: the picture is all dark", "Film with more light, the lens uncovered"),
+        ("slow", "Video: too few frames per second", "Set the camera to 60 frames per second"),
     ],
 )
 def test_why_it_cannot_be_read_stands_at_the_film(client, filled, film, name, said, do):

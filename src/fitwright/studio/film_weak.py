@@ -66,7 +66,10 @@ def in_page_words(error: InputError) -> InputError:
     """The same with the points called as the page calls them."""
     names = sorted(LABELS, key=len, reverse=True)
     field, problem = LABELS.get(error.field, error.field), labelled(error.problem, names)
-    return InputError(field, problem, value=error.value, allowed=error.allowed, hint=labelled(error.hint, names))
+    hint = labelled(error.hint, names)
+    return InputError(
+        field, problem, value=error.value, allowed=error.allowed, hint=hint[:1].upper() + hint[1:]
+    )
 
 
 def size_of(tracks: Mapping[str, Any]) -> tuple[int, int]:
