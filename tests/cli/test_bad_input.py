@@ -270,7 +270,8 @@ COMMANDS = (
     "serve", "demo", "card", "visit list", "visit show", "visit position", "visit papers", "photo calibrate",
     "photo measure", "body hanging", "feet marks", "feet start", "feet measure", "feet compare",
     "ride import", "ride analyse", "ride export", "ride still", "twin solve", "twin whatif",
-    "twin slopes", "twin dynamics", "plan solve", "plan whatif", "plan record",
+    "twin slopes", "twin dynamics", "plan solve", "plan whatif", "plan record", "ride guess",
+    "studio backup", "studio check", "studio restore", "studio storage",
 )  # fmt: skip
 
 
