@@ -170,18 +170,23 @@ def _scaled(
     row = (
         Analysis.objects.filter(visit=owner, kind="ride", medium__sha256=sha256).order_by("created_at").last()
     )
-    tracks = None if row is None else remembered(("tracks", row.pk), lambda: row.result.get("tracks"))
-    size = _size_of(sha256, tracks)
+    names = tuple(n for n in marks["points"] if n not in marks.get("guessed", ()))
+    if not names:
+        return None
+    marked = np.array([marks["points"][n] for n in names], dtype=np.float64)
+
+    def read() -> tuple[tuple[int, int] | None, Floats]:
+        tracks = None if row is None else row.result.get("tracks")
+        return _size_of(sha256, tracks), np.concatenate([marked[None], _poses(names, marked, tracks)])
+
+    key = ("earlier", sha256, row.pk if row else 0, names, marked.tobytes())
+    size, poses = remembered(key, read)  # the record of a film is large: its poses are enough
     if size is None:
         return None
     scale = size_px[0] / size[0]
     if abs(size_px[1] / size[1] - scale) > 0.01 * scale:
         return None
-    names = tuple(n for n in marks["points"] if n not in marks.get("guessed", ()))
-    if not names:
-        return None
-    marked = np.array([marks["points"][n] for n in names], dtype=np.float64)[None]
-    return Earlier(words, names, scale * np.concatenate([marked, _poses(names, marked[0], tracks)]))
+    return Earlier(words, names, scale * poses)
 
 
 def _poses(names: tuple[str, ...], marked: Floats, tracks: Mapping[str, Any] | None) -> Floats:
