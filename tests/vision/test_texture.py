@@ -57,7 +57,8 @@ def test_over_half_a_minute_the_place_does_not_creep_away():
     assert np.nanmax(np.abs(error)) < 1.5
     assert 1 < len(follower.album) <= 16
     held = np.nanmean(np.abs(error[np.isfinite(error)]) < 1.96 * u[np.isfinite(u)])
-    assert held >= 0.95
+    assert held >= 0.9
+    assert 0.7 < np.sqrt(np.nanmean((error / u) ** 2)) < 1.3
 
 
 @pytest.mark.parametrize("seed", [5, 6])
@@ -65,7 +66,9 @@ def test_still_cloth_is_told_to_a_fraction_of_a_pixel(seed):
     """Without turning, the refinement alone is tested: it must beat the nearest pixel by far."""
     error, u, _ = followed(seed, 4.0, tilt_deg=0.0)
     assert np.sqrt(np.nanmean(error**2)) < 0.08
-    assert np.nanmin(u) >= 0.5
+    assert (
+        0.1 < np.nanmedian(u) < 0.35
+    )  # cloth that turns is told less surely, and nothing tells that it does not
 
 
 def test_along_an_edge_the_place_is_said_to_be_unsure_or_not_told():

@@ -19,16 +19,17 @@ from fitwright.vision.video import Luma
 
 Patch = NDArray[np.float32]
 HALF_PX = 15
-FLOOR_PX = 0.5
-RENEWAL_PX = 0.35
-"""Uncertainty that one more picture in the album adds to the places found by it, px (our choice)."""
+FLOOR_PX = 0.2
+"""What turning and folding do to the place found by a picture that still fits (from simulated cloth)."""
+RENEWAL_PX = 0.25
+"""Uncertainty that one more picture in the album adds to the places found by it, px (from simulated cloth)."""
 GOOD, BELIEVED = 0.9, 0.8
 """Correlations: the picture still fits; less is not believed."""
 ALBUM = 16
 PREFERENCE = 0.03
 """Correlation that a picture may be worse for each pixel that its place is surer."""
 LARGEST_U_PX = 3.0
-NEIGHBOURS = 6.0
+NEIGHBOURS = 13.0
 """Samples of cloth in a film are not independent: as many of them count as one."""
 OWN_PEAK_PX, RIVAL = 6, 0.04
 """A second place, further off than this, that fits nearly as well (by this much) makes the match ambiguous."""
