@@ -23,6 +23,7 @@ from fitwright.quantity import Z95, Floats, Measured
 
 MIN_CYCLES = 3
 STABLE_CYCLES = 30
+FEW_CYCLES = 8
 DRAWS = 400
 SEED = 20090417
 CUT_DEG = 270
@@ -154,15 +155,17 @@ def small_sample_factor(cycles: int) -> float:
 
 
 def u_of_mean(bootstrap: Floats | float, sd: Floats | float, cycles: int) -> Floats:
-    """Standard uncertainty of a mean over few turns, such that ± 1.96 u holds as often as Student's interval does.
+    """Standard uncertainty of a mean over turns from the SD of the block bootstrap's means, such that ± 1.96 u is as
+    wide as Student's interval makes it.
 
-    Args:
-        bootstrap: SD of the block bootstrap's means. sd: between turns; what it makes alone is a lower bound, since
-            three blocks of few turns may happen to be alike. cycles: turns seen.
+    Fewer than `FEW_CYCLES` turns make too few blocks, which may happen to be alike: there the SD between turns sets a
+    lower bound.
     """
     n = max(cycles, 2)
-    spread = np.fmax(small_sample_factor(n) * bootstrap, sd / np.sqrt(n))
-    return np.asarray(spread * (stdtrit(n - 1, 0.975) / Z95), dtype=np.float64)
+    wide = small_sample_factor(n) * bootstrap
+    if n < FEW_CYCLES:
+        wide = np.fmax(wide, sd / np.sqrt(n))
+    return np.asarray(wide * (stdtrit(n - 1, 0.975) / Z95), dtype=np.float64)
 
 
 def weighted_means(weights: Floats, values: Floats) -> Floats:
