@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from queue import Full, Queue
 from threading import Event, Thread
@@ -225,16 +226,17 @@ def pictures(
         raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
 
 
-def read_ahead(frames: Iterator[LumaFrame], depth: int = 6) -> Iterator[LumaFrame]:
+def read_ahead(frames: Iterator[LumaFrame], some: int = 3) -> Iterator[LumaFrame]:
     """The same frames, decoded by a thread of its own while the caller works on the one before.
 
-    Up to `depth` frames wait in memory. What the reading raises is raised here; when the caller stops, so does the
+    They are handed over `some` at a time: to wake the other thread costs about as much as to follow a point. As many
+    wait, and as many are being read. What the reading raises is raised here; when the caller stops, so does the
     thread.
     """
-    waiting: Queue[LumaFrame | BaseException | None] = Queue(depth)
+    waiting: Queue[list[LumaFrame] | BaseException | None] = Queue(1)
     left = Event()
 
-    def hand_over(item: LumaFrame | BaseException | None) -> None:
+    def hand_over(item: list[LumaFrame] | BaseException | None) -> None:
         while not left.is_set():
             try:
                 waiting.put(item, timeout=0.1)
@@ -242,23 +244,21 @@ def read_ahead(frames: Iterator[LumaFrame], depth: int = 6) -> Iterator[LumaFram
             except Full:
                 continue
 
-    def read() -> None:
+    def read_on() -> None:
         try:
-            for frame in frames:
-                hand_over(frame)
-                if left.is_set():
-                    break
+            while not left.is_set() and (read := list(islice(frames, some))):
+                hand_over(read)
             hand_over(None)
         except BaseException as error:  # handed to the caller's thread, whatever it is
             hand_over(error)
 
-    thread = Thread(target=read, name="film reader", daemon=True)
+    thread = Thread(target=read_on, name="film reader", daemon=True)
     thread.start()
     try:
         while (item := waiting.get()) is not None:
             if isinstance(item, BaseException):
                 raise item
-            yield item
+            yield from item
     finally:
         left.set()
         thread.join()
