@@ -122,3 +122,17 @@ def test_slant_and_eccentric_marks_are_no_tremble() -> None:
     assert tremble_px(path, angle) < 0.25
     noise = np.random.default_rng(1).normal(0, 1.0, (3000, 2))
     assert tremble_px(path + noise, angle) == pytest.approx(1.0, abs=0.1)
+
+
+def test_a_lone_mark_that_went_along_with_a_leg_is_not_believed() -> None:
+    """The bottom bracket's mark taken over by a shoe that passes: read with it the crank would not even turn."""
+    calm = side_tracks(SIDE, 6.0, still={"bottom_bracket": STILL["bottom_bracket"]})
+    still, axle = (calm.names.index(n) for n in ("bottom_bracket", "pedal_axle"))
+    uv = calm.uv_px.copy()
+    uv[150:, still] += 0.6 * (uv[150:, axle] - uv[150, axle])
+    lost = replace(calm, uv_px=uv)
+    facts = read_side(lost, "right", 172.5, 3650.0, 10.0).facts
+    assert facts["shake"]["strays"] == ["bottom_bracket"]
+    assert not facts["shake"]["corrected"]
+    assert any("crank's circle" in w for w in facts["words"]["shake"])
+    assert knee_off_mm(calm, lost) < 0.1

@@ -41,7 +41,7 @@ from fitwright.vision.rolling_shutter import (
 )
 from fitwright.vision.scale_choice import Way, scale_words, way_words, ways
 from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
-from fitwright.vision.shake import TREMBLE_PX, Shake, find_shake, tremble_px
+from fitwright.vision.shake import TREMBLE_PX, Shake, find_shake, round_as_before, tremble_px
 from fitwright.vision.side_camera import SideCamera, find_side_camera
 from fitwright.vision.track import Tracks
 from fitwright.vision.turning import TurningFit, lens_of
@@ -146,11 +146,11 @@ def _see(
     """Rows brought to one time, shake taken off, and the camera found (from `near`, if it was found before)."""
     times, sensor = at_one_time(tracks, readout_s)
     px = frame.from_centre(to_upright(sensor, tracks.info))
-    shake = find_shake(tracks.names, px, tracks.u_px, STEADY_POINTS)
+    axle = tracks.names.index("pedal_axle")
+    shake = round_as_before(find_shake(tracks.names, px, tracks.u_px, STEADY_POINTS), px[:, axle])
     px = shake.rest(px)
     still = _still(tracks, px, frame, shake, scene)
-    axle = px[:, tracks.names.index("pedal_axle")]
-    camera = find_side_camera(times, axle, tracks.info, crank_mm, camera_mm, scene, still, near)
+    camera = find_side_camera(times, px[:, axle], tracks.info, crank_mm, camera_mm, scene, still, near)
     return _Seen(times, px, shake, camera)
 
 

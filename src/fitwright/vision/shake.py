@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fitwright.motion.circle import fit_circle
 from fitwright.quantity import Floats, combine
 
 LEAST_SEEN = 0.5
@@ -23,6 +24,7 @@ STILL_PX, STILL_NOISES = 0.12, 3.0
 LEVER_PX = 250.0
 """Points nearer to one another say nothing of a turn of the picture."""
 STRAY_PX, STRAY_TIMES = 1.0, 4.0
+UNROUND_TIMES = 2.0
 TREMBLE_PX = 0.5
 
 Complex = NDArray[np.complex128]
@@ -67,7 +69,7 @@ class Shake:
         out = []
         if self.strays:
             out.append(f"{', '.join(self.strays).replace('_', ' ')}: does not keep its distance from the other still "
-                       "points and was not used against shake.")  # fmt: skip
+                       "points or from the crank's circle, and was not used against shake.")  # fmt: skip
         if self.corrected:
             out.append(f"The picture moves by {self.moved_px:.1f} px (at most {self.largest_px:.1f}) against "
                        f"{', '.join(self.names).replace('_', ' ')}: taken off all points.")  # fmt: skip
@@ -103,6 +105,15 @@ def find_shake(names: Sequence[str], px: Floats, u_px: Floats, still: Sequence[s
     if told.moved_px < max(STILL_PX, STILL_NOISES * noise):
         return told
     return replace(told, turn=whole[0], shift=whole[1])
+
+
+def round_as_before(shake: Shake, axle_px: Floats) -> Shake:
+    """The shake itself, unless taking it off makes the axle's path (T, 2) less round: then what it rests on does not
+    stand still, but went along with a leg, and it is not used."""
+    if not shake.corrected:
+        return shake
+    before, after = (fit_circle(*path.T).residual_sd_mm for path in (axle_px, shake.rest(axle_px)))  # px, not mm
+    return Shake(strays=shake.names) if after > UNROUND_TIMES * before + STRAY_PX else shake
 
 
 def _complex(px: Floats) -> Complex:
