@@ -313,6 +313,8 @@ def memory() -> list[Row]:
         *rows,
         Row(f"growth from {SECONDS} to {LENGTHS * SECONDS} s", rows[1].value - rows[0].value, "MB", "≤ 20",
             "flat whatever the length, but for the points themselves"),
+        Row(f"growth from {SECONDS} s to ten minutes", rows[2].value - rows[0].value, "MB", "≤ 50",
+            "what a record keeps of every frame"),
         Row(f"decoding {SECONDS} s alone, memory above start", alone, "MB", "≤ 108"),
     ]  # fmt: skip
 
