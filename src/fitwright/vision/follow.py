@@ -325,9 +325,14 @@ class DiscFollower:
 
     def _taken(self, i: int, place: Floats, sits: Floats) -> bool:
         """Whether another marker sits there; `sits` (P, 2) places of those seen, NaN for the others."""
-        away = np.hypot(*(sits - place).T)
-        away[i] = np.nan
-        return bool(np.any(away < self.table.shape.ring_px[i]))
+        return not self._free(i, place[None], sits)[0]
+
+    def _free(self, i: int, places: Floats, sits: Floats) -> NDArray[np.bool_]:
+        """(N,) at which of the places (N, 2) no other marker sits."""
+        away = np.hypot(places[:, None, 0] - sits[:, 0], places[:, None, 1] - sits[:, 1])
+        away[:, i] = np.nan
+        free: NDArray[np.bool_] = ~(away < self.table.shape.ring_px[i]).any(axis=1)
+        return free
 
     def _candidates(
         self, luma: Luma, i: int, centre: Floats, reach: float | Floats, sits: Floats
@@ -336,7 +341,7 @@ class DiscFollower:
         worse than the best, nearest first."""
         picture = portrait(self.table, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
         places, likeness = peaks(luma, picture, centre, reach, self.per_grey)
-        free = np.array([not self._taken(i, place, sits) for place in places], dtype=bool)
+        free = self._free(i, places, sits)
         if not free.any():
             return []
         places = places[free & (likeness > likeness[free].max() - 0.08)]
