@@ -32,6 +32,7 @@ ALONE = (
     "/studio/hardware",
     "/studio/cameras",
     "/studio/bands",
+    "/studio/landmarks",
     "/studio/bands?new=1",
     "/studio/bands?band=knee_in_line",
 )
