@@ -238,7 +238,7 @@ def _position(one: Known) -> str:
     """`left: saddle height 715 mm, setback 201 mm`."""
     label, points = one.position
     told = [
-        f"{words} {points[name]:g} mm"
+        f"{words} {round(points[name], 1):g} mm"
         for name, words in POSITION
         if isinstance(points.get(name), int | float)
     ]

@@ -59,7 +59,9 @@ def check_film(medium: Medium) -> ClipInfo:
         return probe(path)
     except InputError as error:
         problem = error.problem.replace(path.name, medium.name)
-        raise InputError("film", problem, value=error.value, allowed=error.allowed, hint=error.hint) from error
+        raise InputError(
+            "film", problem, value=error.value, allowed=error.allowed, hint=error.hint
+        ) from error
 
 
 def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -> bytes:
