@@ -131,7 +131,7 @@ def cloth() -> list[Row]:
         rows += [
             Row(f"{fabric.name}: drift over 30 s", drift, "px", "≤ 1", f"RMS error {rms(error[seen]):.2f} px, "
                 f"largest {np.abs(error[seen]).max():.1f}, told in {100 * seen.mean():.0f} % of frames"),
-            Row(f"{fabric.name}: 95 % intervals that hold", 100 * held, "%", "≥ 90",
+            Row(f"{fabric.name}: 95 % intervals that hold", 100 * held, "%", "90 to 98",
                 f"error over u {rms(error[seen] / u[seen]):.2f}"),
         ]  # fmt: skip
     return rows

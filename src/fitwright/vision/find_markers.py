@@ -29,6 +29,8 @@ GOOD, LEAST_CONTRAST = 0.94, 35.0
 REACH_PX = 60
 FAR = 0.08
 """A disc further from where the layout has its point, as a share of the layout's height, is not that point."""
+UNSURE = 0.1
+"""A disc within this of a point that has none may be that point's instead."""
 LEAST_NAMED = 4
 ANCHORS = {
     "side": (("acromion", "greater_trochanter", "pedal_axle"),
@@ -158,15 +160,22 @@ def _named(
         if not _like_a_rider(mapped[:2]):
             continue
         height = tall * float(np.linalg.norm(mapped[1]))
-        cost = np.minimum(np.linalg.norm((whole @ mapped)[:, None] - uv[None], axis=2) / height, FAR)
+        apart = np.linalg.norm((whole @ mapped)[:, None] - uv[None], axis=2) / height
+        cost = np.minimum(apart, FAR)
         if float(cost.min(axis=1).sum()) >= min(best[0], least):
             continue  # even without one disc each it would be worse
         rows, columns = linear_sum_assignment(cost)
         total = float(cost[rows, columns].sum()) + FAR * (len(names) - len(rows))
         if total < best[0]:
-            pairs = zip(rows, columns, strict=True)
-            best = (total, {names[i]: discs[int(k)] for i, k in pairs if cost[i, k] < FAR})
+            held = {int(i): int(k) for i, k in zip(rows, columns, strict=True) if cost[i, k] < FAR}
+            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart[:, k], held, i)})
     return best
+
+
+def _alone(apart: Floats, held: dict[int, int], i: int) -> bool:
+    """Whether point i alone may be at a disc that points (N,) lie `apart` from; not when one without a disc may, too:
+    of two so near to each other one is hidden, and nothing tells which."""
+    return not any(apart[j] < UNSURE for j in range(len(apart)) if j != i and j not in held)
 
 
 def _like_a_rider(linear: Floats) -> bool:
