@@ -31,7 +31,7 @@ from fitwright.motion.ride import RideResult
 from fitwright.quantity import Floats
 from fitwright.vision.frontal import read_front
 from fitwright.vision.sagittal import SideReading, read_side
-from fitwright.vision.scene import DEPTH_MM, Scene
+from fitwright.vision.scene import Scene
 from fitwright.vision.track import Tracks
 from fitwright.vision.video import ClipInfo
 
@@ -116,7 +116,7 @@ def times_of(level: Level, rng: np.random.Generator) -> Floats:
 def read_from_side(cell: SideCell, who: Filmed) -> SideReading:
     """One film of this cell, read with what is known in it."""
     rng = np.random.default_rng([who.seed, 81])
-    off = rng.normal(0, 1, (len(STICKERS), 3)) * [(0.0, 0.0, DEPTH_MM[n][1]) for n in STICKERS]
+    off = np.array([(0.0, 0.0, who.beside_mm[n]) for n in STICKERS])
     tracks = seen(
         ride(who.rider, who.setup, who.seed), who.camera, STICKERS, times_of(cell.level, rng), off, rng
     )

@@ -35,13 +35,14 @@ from bench.measurement import Measurement, Row, rms
 from bench.simulated import OUT, drawn_by
 from fitwright.demo.camera import SimCamera, studio_camera
 from fitwright.demo.conditions import Conditions
-from fitwright.demo.film import render_clip, sticker_positions
+from fitwright.demo.film import SIDE_POINTS, render_clip, sticker_positions
 from fitwright.demo.motion3d import ride
 from fitwright.demo.riders import FIRST, SECOND, SimRider, SimSetup
 from fitwright.demo.truth import Truth, hand_marks, ride_truth
 from fitwright.errors import InputError
-from fitwright.quantity import Z95, Floats
+from fitwright.quantity import Z95, Floats, Measured
 from fitwright.vision.sagittal import read_side
+from fitwright.vision.scene import DEPTH_MM
 from fitwright.vision.track import track_points
 
 SIZE = (1280, 720)
@@ -113,12 +114,13 @@ LEVELS = (
 
 @dataclass(frozen=True)
 class Filmed:
-    """Who is filmed in one film, on what, by which camera, and in which ride."""
+    """Who is filmed in one film, on what, by which camera, in which ride, and how much further out stickers lie."""
 
     rider: SimRider
     setup: SimSetup
     camera: SimCamera
     seed: int
+    beside_mm: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -144,7 +146,7 @@ def rider_of(seed: int) -> SimRider:
 
 def filmed(level: Level, seed: int) -> Filmed:
     """What is drawn at random in a film: half the widths of bike and hips (SD 7 and 12 mm), the camera's aim (1°),
-    roll (0.7°), lens (k1 0.01, centre 4 px) and readout (10 ± 5 ms)."""
+    roll (0.7°), lens (k1 0.01, centre 4 px) and readout (10 ± 5 ms), how far out each sticker lies (as assumed)."""
     rng = np.random.default_rng([zlib.crc32(repr(level.drawn).encode()), seed])
     rider = rider_of(seed)
     wider, hip = rng.normal(0, 14), rng.normal(0, 12)
@@ -159,7 +161,8 @@ def filmed(level: Level, seed: int) -> Filmed:
     )
     centre = tuple(float(c) for c in rng.normal(0, 4, 2))
     camera = _aimed(level, yaw, tilt, roll, k1, late, (centre[0], centre[1]))
-    return Filmed(rider, setup, camera, int(rng.integers(1 << 30)))
+    beside = {n: float(rng.normal(0, DEPTH_MM[n][1])) for n in SIDE_POINTS if n in DEPTH_MM}
+    return Filmed(rider, setup, camera, int(rng.integers(1 << 30)), beside)
 
 
 def _aimed(
@@ -193,6 +196,7 @@ def film_of(level: Level, seed: int) -> Path:
         render_clip(
             who.rider, who.setup, "side", path, seconds=level.seconds, fps=level.fps, seed=who.seed,
             bit_rate=level.bit_rate, camera=who.camera, conditions=level.light,
+            beside_mm=who.beside_mm,
         )  # fmt: skip
     return path
 
@@ -215,8 +219,10 @@ def _read(level: Level, seed: int) -> Outcome:
     crank = who.setup.contact.crank_mm
     reading = read_side(tracks, "right", crank, taped, readout_ms, marked_axles(who.camera, who.seed))
     _, got = side_results(reading, crank)
+    _, turns = side_results(replace(reading, systematic=replace(reading.systematic, rereadings=())), crank)
     points = errors_of(tracks, truth).values()
     knee = got.quantities["right"].get("knee_flexion_deg", {})
+    own = of_events(knee, truth.data["knee_flexion_deg"], KNEE)
     whole = ride_truth(ride(who.rider, who.setup, who.seed), "side", 0.0, RIDE_S, sticker_positions)
     curve = curve_error(
         got.curves["right"]["knee_flexion"].mean, np.asarray(truth.data["knee_flexion_deg"]["curve"])
@@ -224,9 +230,18 @@ def _read(level: Level, seed: int) -> Outcome:
     return Outcome(
         np.concatenate([e.ravel() for e, _, _ in points]), np.concatenate([u.ravel() for _, u, _ in points]),
         1 - float(np.mean([seen for _, _, seen in points])),
-        of_events(knee, whole["knee_flexion_deg"], KNEE), of_events(knee, truth.data["knee_flexion_deg"], KNEE),
+        of_events(knee, whole["knee_flexion_deg"], KNEE),
+        _without_turns(own, turns.quantities["right"].get("knee_flexion_deg", {})),
         (got.cadence_rpm, float(truth.data["cadence_rpm"])), curve[0], curve[1],
     )  # fmt: skip
+
+
+def _without_turns(pairs: Mapping[str, Pair], turns: Mapping[str, Measured]) -> dict[str, Pair]:
+    """The same with the part of u taken off that says how a few turns stand for a ride: the film's own turns are
+    known."""
+    return {
+        e: (replace(m, u=math.sqrt(max(m.u**2 - turns[e].u**2, 1e-6))), true) for e, (m, true) in pairs.items()
+    }  # fmt: skip
 
 
 @lru_cache(maxsize=1)
@@ -289,11 +304,11 @@ def angles() -> list[Row]:
         Row("all films: cadence, RMS error", rms([m.value - t for m, t in (o.cadence for o in every)]), "rpm",
             "≤ 0.05"),
         *(_coverage_row(axis, [p for level, films in known.items() if level.axis == axis for o in films
-                               for p in o.knee.values()], "")
+                               for p in o.own_turns.values()], "")
           for axis in dict.fromkeys(level.axis for level in known)),
-        _coverage_row("all films", told, "90 to 98"),
-        Row("all films: the same, held against the film's own turns", held(own), "%", "",
-            f"error over u {rms_z(own):.2f}; u also covers that a film shows a few turns of the ride"),
+        _coverage_row("all films", own, "90 to 98"),
+        Row("all films: 95 % intervals, as stated, of knee flexion that hold the whole ride's mean", held(told), "%",
+            "≥ 90", f"error over u {rms_z(told):.2f}; a few turns stand for the ride, which u counts in"),
     ]  # fmt: skip
 
 
@@ -308,7 +323,8 @@ def _angle_row(level: Level, films: tuple[Outcome, ...]) -> Row:
 
 
 def _coverage_row(which: str, pairs: list[Pair], limit: str) -> Row:
-    return Row(f"{which}: 95 % intervals of knee flexion that hold the ride's mean", held(pairs), "%", limit,
+    """Of the film's own turns, so that camera, depths and tracking alone are put to the test."""
+    return Row(f"{which}: 95 % intervals of knee flexion in these turns that hold", held(pairs), "%", limit,
                f"{len(pairs)} values, error over u {rms_z(pairs):.2f}" + (f"; {EXACT}" if limit else ""))  # fmt: skip
 
 

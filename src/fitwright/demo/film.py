@@ -7,9 +7,10 @@ analytically (`stickers`), limbs more cheaply (polygons, two moments per exposur
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import av
@@ -53,10 +54,12 @@ HAND_OVER = "greater_trochanter"
 Progress = Callable[[float], None]
 
 
-def sticker_positions(motion: Motion, view: str, t_s: Floats) -> Points:
+def sticker_positions(
+    motion: Motion, view: str, t_s: Floats, beside_mm: Mapping[str, float] | None = None
+) -> Points:
     """Sticker name → (N, 3) mm. Side view: the right side's, raised to the body's surface; the bottom bracket's
     sits on the crank bolt. Front view: the pedal's target lies on the axle line at the cleat's centre (idealised:
-    the toe never hides it)."""
+    the toe never hides it). `beside_mm`: by how much a sticker lies further out than usual."""
     p = motion.points(t_s)
     names = SIDE_POINTS if view == "side" else FRONT_POINTS
     out = {name: p[source] for name, source in names.items()}
@@ -66,6 +69,8 @@ def sticker_positions(motion: Motion, view: str, t_s: Floats) -> Points:
         lift = {"acromion": 36.0, "elbow": 38.0, "wrist": 27.0}
         for name, mm in lift.items():
             out[name] = out[name] + [0, 0, mm]
+    for name, mm in (beside_mm or {}).items():
+        out[name] = out[name] + [0, 0, mm]
     return out
 
 
@@ -216,6 +221,7 @@ def prepare(
     steady_light: bool = False,
     bar_hides_knees: bool = False,
     conditions: Conditions = USUAL,
+    beside_mm: Mapping[str, float] | None = None,
 ) -> Filming:
     """Solves all times and places of a clip and draws its still background."""
     rng = np.random.default_rng([seed, 33])
@@ -232,7 +238,7 @@ def prepare(
     paint_bike(still, motion.setup.contact)
     caption(still.rgb, CAPTION)
     gain = np.full(pts.size, 1.0) if steady_light else light(pts_s, rng, conditions)
-    tracks = tuple(_track(motion, n, pts_s, camera) for n in _names(camera.view))
+    tracks = tuple(_track(motion, n, pts_s, camera, beside_mm) for n in _names(camera.view))
     tracks = tuple(_hide(t, outlines[1], camera) if t.name == "bottom_bracket" else t for t in tracks)
     under = tuple(n for n in _names(camera.view) if n.startswith("patella")) if bar_hides_knees else ()
     tracks = tuple(_behind_bar(t, still.mask, camera) if t.name in under else t for t in tracks)
@@ -272,9 +278,11 @@ def _shape(motion: Motion, name: str) -> Callable[[Floats], Floats]:
     return lambda t: add_shape_points(motion.points(t))[name]
 
 
-def _track(motion: Motion, name: str, pts_s: Floats, camera: SimCamera) -> StickerTrack:
+def _track(
+    motion: Motion, name: str, pts_s: Floats, camera: SimCamera, beside_mm: Mapping[str, float] | None = None
+) -> StickerTrack:
     _, px, _, mm, speed, accel = _with_motion(
-        lambda t: sticker_positions(motion, camera.view, t)[name], pts_s, camera
+        lambda t: sticker_positions(motion, camera.view, t, beside_mm)[name], pts_s, camera
     )
     plane = np.eye(3)[[0, 1]] if camera.view == "side" else np.eye(3)[[2, 1]]
     columns = [(camera.project(mm + e)[0] - camera.project(mm - e)[0]) / 2 for e in plane]
@@ -340,6 +348,7 @@ def render_clip(
     camera: SimCamera | None = None,
     bar_hides_knees: bool = True,
     conditions: Conditions = USUAL,
+    beside_mm: Mapping[str, float] | None = None,
 ) -> Truth:
     """Renders one clip to `out` (mp4) and its truth to `<out>.truth.json`; returns the truth.
 
@@ -352,13 +361,14 @@ def render_clip(
     pts = frame_times(seconds, fps, rng, conditions)
     motion = ride(rider, setup, seed)
     filming = prepare(motion, camera, pts, seed * 2 + (view == "front"), bar_hides_knees=bar_hides_knees,
-                      conditions=conditions)  # fmt: skip
+                      conditions=conditions, beside_mm=beside_mm)  # fmt: skip
     shows = view == "front" and not bar_hides_knees
     out.parent.mkdir(parents=True, exist_ok=True)
     part = out.with_name(f".{out.stem}.part{out.suffix}")
     _encode(filming, part, fps, bit_rate, progress)
     truth = clip_truth(
-        motion, filming.camera, pts / TIMESCALE, filming.tracks, sticker_positions, out.name, seed,
+        motion, filming.camera, pts / TIMESCALE, filming.tracks,
+        partial(sticker_positions, beside_mm=beside_mm), out.name, seed,
         ("the bar never hides the knee's sticker",) if shows else (),
     )  # fmt: skip
     truth.save(out)
