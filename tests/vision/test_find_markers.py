@@ -62,12 +62,10 @@ def test_an_empty_frame_and_three_discs_propose_nothing():
     assert name_discs(find_discs(drawn(three)), "side", "right") == {}
 
 
-@pytest.mark.parametrize(("hidden", "beside"), [("bottom_bracket", "heel"), ("heel", "bottom_bracket")])
-def test_of_two_points_near_to_each_other_of_which_one_is_hidden_neither_is_named_wrong(hidden, beside):
-    """The heel passes before the bottom bracket: one disc, and either may be it."""
-    points = SIDE | {"heel": (672, 752), "lateral_malleolus": (703, 715)}
-    named = name_discs(find_discs(drawn(points, skip=(hidden,))), "side", "right")
+def test_of_two_points_near_to_each_other_of_which_one_is_hidden_neither_is_named_wrong():
+    """The heel passes before the bottom bracket: its disc would get that one's name."""
+    points = SIDE | {"heel": (676, 765), "lateral_malleolus": (706, 727)}
+    named = name_discs(find_discs(drawn(points, skip=("bottom_bracket",))), "side", "right")
     assert max(off_px(named, points).values()) < 0.3
-    assert hidden not in named
     assert {"acromion", "elbow", "wrist", "greater_trochanter", "lateral_femoral_condyle"} <= set(named)
-    assert beside not in named
+    assert not {"bottom_bracket", "heel"} & set(named)
