@@ -41,8 +41,9 @@ WIDEST_S = 0.32
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's whole circle)."""
 TURN_TOLD_S = 0.5
 """So long where a marker was one turn ago at the same time of it tells where it is."""
-AT_ONCE_PX = 3.0
-"""A marker missed for a frame or two is no further from where it was expected."""
+AT_ONCE_PX, OFF_TIMES = 3.0, 8.0
+"""A marker missed for a frame or two is no further from where it was expected than this and so many times what it was
+off lately: with few frames a second it is off by pixels where it turns."""
 NO_DOUBT_PX = 6.0
 """A disc so near to where a marker is awaited is it."""
 NEAR_PATH_PX = 14.0
@@ -207,7 +208,8 @@ class DiscFollower:
         for i in map(int, missing):
             gone, past = time_s - self.times[i, 0], self.past(i)
             if abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
-                self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=AT_ONCE_PX)
+                near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
+                self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
             elif told := awaited(past, moments, past.passes(), gone):
                 self.awaited[i] = told
             elif abs(gone) < SHORT_GAP_S:
