@@ -112,7 +112,9 @@ def round_as_before(shake: Shake, axle_px: Floats) -> Shake:
     stand still, but went along with a leg, and it is not used."""
     if not shake.corrected:
         return shake
-    before, after = (fit_circle(*path.T).residual_sd_mm for path in (axle_px, shake.rest(axle_px)))  # px, not mm
+    before, after = (
+        fit_circle(*path.T).residual_sd_mm for path in (axle_px, shake.rest(axle_px))
+    )  # px, not mm
     return Shake(strays=shake.names) if after > UNROUND_TIMES * before + STRAY_PX else shake
 
 

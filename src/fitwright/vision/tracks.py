@@ -149,7 +149,9 @@ def _by_the_camera(info: ClipInfo) -> str:
     """What of the camera's settings makes a fast point hard to follow, as what to do about it; "" for nothing."""
     wrong = []
     if info.exposure_s and info.exposure_s > SMEARS_S:
-        wrong.append(f"with more light, so that a picture takes 1/500 s and not 1/{1 / info.exposure_s:.0f} s")
+        wrong.append(
+            f"with more light, so that a picture takes 1/500 s and not 1/{1 / info.exposure_s:.0f} s"
+        )
     if 0 < info.fps < COARSE_FPS:
         wrong.append(f"at 60 frames per second, not {info.fps:.0f}")
     return f"film again {' and '.join(wrong)}; if that cannot be, " if wrong else ""
