@@ -17,6 +17,7 @@ from fitwright.motion.ride import THETA_DEG, CycleCurve, RideResult
 from fitwright.quantity import Measured
 from fitwright.records.media import keep_stream
 from fitwright.records.models import Analysis, CleatNote, Shoes, Visit
+from fitwright.studio import bike
 from fitwright.studio.feet import check, cleats, film_points, restore, ridden, verdict
 from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.visits import analyse, measure, new_rider, open_visit, snapshot
@@ -364,3 +365,22 @@ def test_ruler_values_are_checked_before_any_is_kept(visit):
     with pytest.raises(InputError, match="Heel point"):
         film_points.save_places(visit, "left", {"m5_above_mm": "22", "heel_above_mm": "900"})
     assert film_points.places_of(visit, "left") == {}
+
+
+def test_a_wider_bike_that_the_film_was_read_with_moves_nothing(visit):
+    """The film takes heel and ball farther out with the measured stance, and so does what is told from the sole."""
+    keep(visit, "before", a_reading(186.38, 2, 7, foot="right"))
+    film = replace(
+        a_ride("right", -19.4),
+        quality={"camera": {"x_mm": 300.0, "y_mm": 500.0, "z_mm": 3600.0, "right_mm": 180.0}},
+    )
+    analyse(visit, "ride", "side right before", {"ride": film.to_json()})
+    typed = {
+        "saddle_height_mm": "720", "saddle_setback_mm": "200", "hood_x_mm": "500", "hood_y_mm": "620",
+        "crank_mm": "172.5", "pedal_offset_mm": "53",
+    }  # fmt: skip
+    found = []
+    for q_factor in ("140", "170"):
+        assert not bike.save_bike(visit, typed | {"q_factor_mm": q_factor}).errors
+        found.append(ridden.ridden_of(Visit.objects.get(pk=visit.pk), "right").lambda_loaded.value)
+    assert found[0] == pytest.approx(found[1], abs=1e-6)

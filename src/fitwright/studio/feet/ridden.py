@@ -22,8 +22,9 @@ from fitwright.studio.feet.film_points import places_of, shoe_line, shoe_points
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import newest_reading, reading_of
+from fitwright.studio.surroundings import scene_of
 from fitwright.studio.visits import analysis, once
-from fitwright.vision.scene import DEPTH_MM
+from fitwright.vision.scene import DEPTH_MM, Scene
 
 MARK_YAW = (
     "To see the yaw, mark two points on the shoe’s middle line in the front film: its tip and, farther back, above "
@@ -227,11 +228,12 @@ def _film_of(
         + (marks.m5_mm[1] + shoe.m5_out.value - marks.z_c.value) / np.cos(turned)
         + m5_x * np.tan(turned)
     )
+    taken = scene_of(visit, side, {})  # with the stance that the film is read with, too
     return SideFilm(
-        m5_deeper=_deeper("fifth_metatarsal", m5), heel_deeper=_deeper("heel", heel), slant=slant
+        m5_deeper=_deeper(taken, "fifth_metatarsal", m5), heel_deeper=_deeper(taken, "heel", heel), slant=slant
     )  # fmt: skip
 
 
-def _deeper(point: str, out_mm: float) -> Measured:
+def _deeper(taken: Scene, point: str, out_mm: float) -> Measured:
     """How much farther in than the film took it a point lies that is `out_mm` from the mid-plane."""
-    return Measured(DEPTH_MM[point][0] - out_mm, U_STANCE_MM, "mm", "stance, sole and yaw")
+    return Measured(taken.depth(point)[0] - out_mm, U_STANCE_MM, "mm", "stance, sole and yaw")
