@@ -22,10 +22,10 @@ def film(tmp_path: Path) -> Medium:
     """A still rider's markers in a usual layout, three quarters of a second."""
     layout = side_layouts("right")[3]
     discs = {
-        n: (lambda t, c=c: np.tile(np.array([330.0, 285.0]) + 0.22 * c, (len(t), 1)))
+        n: (lambda t, c=c: np.tile(np.array([600.0, 680.0]) + 0.56 * c, (len(t), 1)))
         for n, c in layout.items()
     }
-    path = film_to(tmp_path / "side.mp4", Film(discs, np.arange(45) / 60))
+    path = film_to(tmp_path / "side.mp4", Film(discs, np.arange(45) / 60, size=(1280, 720)))
     return keep_file(path, "film", simulated=True)
 
 
@@ -42,9 +42,9 @@ def address(name: str, visit: Visit, film: Medium) -> str:
 def test_found_points_are_offered_with_names(client, laid, film):
     told = client.get(address("ride_found", laid, film), {"view": "side right", "t": "0.2"}).json()
     likely = {n for n, p in told["points"].items() if p["sure"] == "likely"}
-    assert len(likely) >= 9  # two discs touch in so small a picture
+    assert len(likely) == 10
     u, v = told["points"]["greater_trochanter"]["uv_px"]
-    place = [330, 285] + 0.22 * side_layouts("right")[3]["greater_trochanter"]
+    place = [600, 680] + 0.56 * side_layouts("right")[3]["greater_trochanter"]
     assert np.hypot(*(np.array([u, v]) - place)) < 0.3
     assert len(told["notes"]) <= 1
     wrong = client.get(address("ride_found", laid, film), {"view": "above", "t": "0"})
