@@ -30,7 +30,8 @@ REACH_PX = 60
 FAR = 0.08
 """A disc further from where the layout has its point, as a share of the layout's height, is not that point."""
 UNSURE = 0.1
-"""A disc within this of a point that has none may be that point's instead."""
+"""A disc within this of a point that has none may be that point's instead; within twice this of a point, a disc that
+has none may be it."""
 LEAST_NAMED = 4
 ANCHORS = {
     "side": (("acromion", "greater_trochanter", "pedal_axle"),
@@ -41,6 +42,8 @@ ANCHORS = {
 PHASES_DEG = tuple(range(0, 360, 30))
 USUAL = LegTwin(411.0, 421.0, 125.0, 105.0, 172.5, -195.0, 755.0, 15.0, (6.0, 0.0), (-10.4, 0.0))
 """A usual leg on a usual bike: only the layout comes from it."""
+FRONT_SHOE = (("foot", 65.0), ("foot_rear", 147.0))
+"""Stickers on the shoe from the front, mm above the pedal as they are seen there, perspective and heel included."""
 FOOT_MM = {"heel": (-190.0, 45.0), "fifth_metatarsal": (-8.0, 30.0)}
 UPPER_MM = {"acromion": (370.0, 360.0), "elbow": (480.0, 110.0), "wrist": (690.0, -100.0)}
 """Where stickers usually sit: on the shoe from the pedal axle along the sole, on arm and shoulder from the hip."""
@@ -113,21 +116,27 @@ def side_layouts(side: str) -> tuple[dict[str, Floats], ...]:
     return tuple(out)
 
 
-def front_layouts() -> tuple[dict[str, Floats], ...]:
-    """The same from the front, the rider's right at the picture's left."""
-    out = []
-    for phase in np.radians(PHASES_DEG):
-        at = {}
-        for side, sign, turn in (("left", 1.0, phase + np.pi), ("right", -1.0, phase)):
-            pedal = USUAL.crank_mm * np.cos(turn)
-            knee = 510.0 + 135.0 * np.cos(turn - 0.14)
-            for name, x, y in (
-                ("asis", 118.0, 860.0), ("patella", 112.0, knee), ("foot", 128.0, pedal + 55.0),
-                ("pedal", 128.0, pedal),
-            ):  # fmt: skip
-                at[f"{name}_{side}"] = np.array([sign * x, -y])
-        out.append(at)
-    return tuple(out)
+def front_layouts(discs: int = 8) -> tuple[dict[str, Floats], ...]:
+    """The same from the front, the rider's right at the picture's left; with more discs than one sticker on each shoe
+    accounts for, with another one farther back on it."""
+    shoe = FRONT_SHOE if discs > 8 else FRONT_SHOE[:1]
+    return tuple(_front_layout(phase, shoe) for phase in np.radians(PHASES_DEG))
+
+
+def _front_layout(phase: float, shoe: tuple[tuple[str, float], ...]) -> dict[str, Floats]:
+    at = {}
+    for side, sign, turn in (("left", 1.0, phase + np.pi), ("right", -1.0, phase)):
+        pedal = USUAL.crank_mm * np.cos(turn)
+        knee = 510.0 + 135.0 * np.cos(turn - 0.14)
+        on_shoe = ((name, 128.0, pedal + up) for name, up in shoe)
+        for name, x, y in (
+            ("asis", 118.0, 860.0),
+            ("patella", 112.0, knee),
+            *on_shoe,
+            ("pedal", 128.0, pedal),
+        ):
+            at[f"{name}_{side}"] = np.array([sign * x, -y])
+    return at
 
 
 def name_discs(discs: Sequence[Marker], view: str, side: str | None) -> dict[str, Marker]:
@@ -140,7 +149,7 @@ def name_discs(discs: Sequence[Marker], view: str, side: str | None) -> dict[str
     if len(uv) < LEAST_NAMED:
         return {}
     best: tuple[float, dict[str, Marker]] = (np.inf, {})
-    for layout in side_layouts(str(side)) if view == "side" else front_layouts():
+    for layout in side_layouts(str(side)) if view == "side" else front_layouts(len(uv)):
         for anchors in ANCHORS[view]:
             best = min(best, _named(discs, uv, layout, anchors, best[0]), key=lambda b: b[0])
     return best[1] if len(best[1]) >= LEAST_NAMED else {}
@@ -165,17 +174,23 @@ def _named(
         if float(cost.min(axis=1).sum()) >= min(best[0], least):
             continue  # even without one disc each it would be worse
         rows, columns = linear_sum_assignment(cost)
-        total = float(cost[rows, columns].sum()) + FAR * (len(names) - len(rows))
+        held = {int(i): int(k) for i, k in zip(rows, columns, strict=True) if cost[i, k] < FAR}
+        # a point without a disc costs as much as a disc without a point
+        total = float(cost[rows, columns].sum()) + FAR * (len(names) - len(rows) + len(uv) - len(held))
         if total < best[0]:
-            held = {int(i): int(k) for i, k in zip(rows, columns, strict=True) if cost[i, k] < FAR}
-            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart[:, k], held, i)})
+            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart, held, i)})
     return best
 
 
 def _alone(apart: Floats, held: dict[int, int], i: int) -> bool:
-    """Whether point i alone may be at a disc that points (N,) lie `apart` from; not when one without a disc may, too:
-    of two so near to each other one is hidden, and nothing tells which."""
-    return not any(apart[j] < UNSURE for j in range(len(apart)) if j != i and j not in held)
+    """Whether point i alone may be at its disc and no other disc it; points and discs lie `apart` (N, M).
+
+    Not when a point without a disc may be there too: of two so near to each other one is hidden, and nothing tells
+    which. Nor when a disc without a point is as near: all may be shifted by one.
+    """
+    points = [j for j in range(apart.shape[0]) if j not in held]
+    discs = [k for k in range(apart.shape[1]) if k not in held.values()]
+    return not (apart[points, held[i]] < UNSURE).any() and not (apart[i, discs] < 2 * UNSURE).any()
 
 
 def _like_a_rider(linear: Floats) -> bool:
