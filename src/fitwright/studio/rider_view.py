@@ -6,8 +6,9 @@ be none that we can tell.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from fitwright.sheets.rider_drawing import rider_svg
 from fitwright.sheets.sole_drawing import soles_svg
 from fitwright.studio import doing, drawings, film_page, ride
 from fitwright.studio.handover import STATION as HANDOVER
-from fitwright.studio.visits import answers
+from fitwright.studio.visits import answers, once
 
 CAME, NOW = "when you came", "now"
 CAPTIONS = {"before": CAME, "after": NOW}
@@ -72,6 +73,10 @@ def _arrived(visit: Visit) -> Iterator[Step]:
 
 def _bodies(visit: Visit) -> tuple[Picture, ...]:
     """The rider from the side as they came and now; one picture while there is one ride, none before a film."""
+    return once(visit, "second screen, bodies", lambda: _drawn_bodies(visit))
+
+
+def _drawn_bodies(visit: Visit) -> tuple[Picture, ...]:
     return tuple(
         Picture(
             CAPTIONS[when],
@@ -96,19 +101,22 @@ def _films(visit: Visit) -> Iterator[Step]:
     """Frames of both films of a view at the same crank angle."""
     read = {(c.view, c.when): c for c in ride.clips(visit) if c.ride is not None}
     for view in ("side right", "side left"):
-        both = [(w, read[view, w]) for w in ("before", "after") if (view, w) in read]
-        for theta, words in MOMENTS if len(both) == 2 else ():
+        both = [
+            (w, read[view, w], film_page.data(read[view, w]))
+            for w in ("before", "after")
+            if (view, "before") in read and (view, "after") in read
+        ]
+        for theta, words in MOMENTS if both else ():
             shots = tuple(
                 Picture(CAPTIONS[when], src=f"/media/{clip.medium.sha256}/frame?t={at:.4f}")
-                for when, clip in both if (at := _moment(clip, theta)) is not None
+                for when, clip, data in both if (at := _moment(data, theta)) is not None
             )  # fmt: skip
             if len(shots) == 2:
                 yield Step(words, "The same moment of both films.", shots)
 
 
-def _moment(clip: ride.Clip, theta: float) -> float | None:
+def _moment(data: Mapping[str, Any], theta: float) -> float | None:
     """Time (s) of the frame nearest a crank angle (deg), of those near the film's middle."""
-    data = film_page.data(clip)
     angle = np.array([np.nan if x is None else x for x in data["theta_deg"]])
     if not np.isfinite(angle).any():
         return None
@@ -148,6 +156,10 @@ def _plain(value: float) -> str:
 
 
 def _soles(visit: Visit) -> tuple[Picture, ...]:
+    return once(visit, "second screen, soles", lambda: _drawn_soles(visit))
+
+
+def _drawn_soles(visit: Visit) -> tuple[Picture, ...]:
     drawn = [
         replace(f, values=()) for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False))
     ]
