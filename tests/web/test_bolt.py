@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 
 import numpy as np
 import pytest
 from django.urls import reverse
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Error, Page, Route, expect
 
 from fitwright.linkage.leg import pose_arrays, solve
 from fitwright.motion.ride import RideResult
@@ -107,8 +108,15 @@ def test_by_keyboard_and_back(live_server, page: Page, ridden):
     expect(page.locator("#what")).to_contain_text("1 change")
     page.locator("#less-saddle_height_mm").press("Enter")
     expect(box).to_have_value(f"{float(was) - 6:g}")
+    late: list[Route] = []
+    page.route(lambda url: f"saddle_height_mm={float(was) - 5:g}" in url, lambda route: late.append(route))
     page.go_back()
     page.go_back()
+    expect(page.locator("#at-saddle_height_mm")).to_have_value(was)
+    for route in late:  # the step between, answered last, must not take the place of the page asked for
+        with contextlib.suppress(Error):
+            route.continue_()
+    page.wait_for_timeout(500)
     expect(page.locator("#at-saddle_height_mm")).to_have_value(was)
 
 

@@ -45,3 +45,10 @@ function beingTyped(place) {
   const boxes = [...place.querySelectorAll("input:not([type=hidden]), textarea")];
   return boxes.some((box) => box === document.activeElement || box.value !== box.defaultValue);
 }
+
+// Two steps back in a row: the page asked for first may arrive last, and would then stand under the other's address.
+let stepBack = null;
+document.addEventListener("htmx:historyCacheMiss", (event) => {
+  stepBack?.abort();
+  stepBack = event.detail.xhr;
+});
