@@ -5,12 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from scipy.optimize import brentq
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.bike.heights import saddle_heights, spread_mm
+from fitwright.body.measures import BodyMeasures
+from fitwright.linkage.first_guess import HIP_ABOVE_SADDLE_MM, U_HIP_MM, first_guess
 from fitwright.linkage.leg import extremes
+from fitwright.linkage.reckoned import reckoned_ride
 from fitwright.linkage.response import ResponseModel, expected_change
 from fitwright.linkage.sensitivity import moved
 from fitwright.linkage.twin import LegTwin
@@ -100,3 +104,33 @@ def test_realised_change_matches_the_saddle_study(span):
     ):  # fmt: skip
         effect = expected_change(low_saddle, contact, rise, quantity, event, ResponseModel()).total
         assert abs(effect.value - seen) < effect.u, (quantity, event, effect)
+
+
+def hip_that_closes(rule: str, least_deg: float, sex: str, share: float) -> float:
+    """mm of hip over saddle with which the reference sample's leg, at a published height, bends as published."""
+    height = {r.key: r.height_mm.value for r in saddle_heights(850, 172.5, least_deg, 73.5)}[rule]
+    contact = replace(CONTACT, saddle_height_mm=height, saddle_setback_mm=height * math.cos(R))
+    leg = first_guess(BodyMeasures(850 / share, sex, inseam_mm=850), contact).leg
+    saddle = contact.saddle_xy_mm[1]
+    return brentq(lambda d: extremes(replace(leg, hip_y_mm=saddle + d)).low - least_deg, -40, 40)
+
+
+@pytest.mark.parametrize(("sex", "share"), [("M", 0.4815), ("F", 0.480)])
+@pytest.mark.parametrize("rule", ["gatti_least", "ferrer_roca"])
+def test_the_first_guess_hip_is_the_one_that_published_heights_ask_for(rule, sex, share):
+    """Gatti 2021 (10.1080/17461391.2021.1902570) and Ferrer-Roca 2012 (from memory) with lengths of ANSUR II (Gordon
+    et al. 2014): least flexion 30, 35 and 40° at their heights puts the hip within one u of where it is guessed."""
+    found = [hip_that_closes(rule, deg, sex, share) for deg in (30, 35, 40)]
+    assert np.all(np.abs(np.array(found) - HIP_ABOVE_SADDLE_MM[1]) < U_HIP_MM)
+
+
+@pytest.mark.parametrize("least_deg", [30, 35, 40])
+def test_the_knee_reckoned_from_tape_holds_the_published_flexion(least_deg):
+    """The same relation the other way: at Gatti's height the reckoned least flexion holds the published one."""
+    height = {r.key: r.height_mm.value for r in saddle_heights(850, 172.5, least_deg, 73.5)}["gatti_least"]
+    contact = replace(CONTACT, saddle_height_mm=height, saddle_setback_mm=height * math.cos(R))
+    ride = reckoned_ride({"right": first_guess(BodyMeasures(850 / 0.4815, "M", inseam_mm=850), contact)})
+    knee = ride.value("right", "knee_flexion_deg", "min")
+    assert knee is not None
+    assert knee.estimate
+    assert abs(knee.value - least_deg) < knee.u

@@ -10,8 +10,10 @@ import pytest
 from django.urls import reverse
 from playwright.sync_api import Error, Page, Route, expect
 
+from fitwright.errors import InputError
 from fitwright.linkage.leg import pose_arrays, solve
 from fitwright.motion.ride import RideResult
+from fitwright.plan.findings import find_all
 from fitwright.quantity import Measured
 from fitwright.records.models import Analysis, Answer, Visit
 from fitwright.studio import bolt, plan
@@ -37,6 +39,31 @@ def text_of(client, visit: Visit, **query) -> str:
     page = client.get(reverse("bolt", args=[visit.pk]), query)
     assert page.status_code == 200
     return page.content.decode()
+
+
+def test_before_any_film_the_tape_tells_the_change_and_calls_the_value_an_estimate(client, filled):
+    height = float(re.search(r'name="saddle_height_mm" value="([\d.]+)"', text_of(client, filled)).group(1))
+    text = text_of(client, filled, saddle_height_mm=f"{height - 10:g}")
+    assert "No film yet" in text
+    assert "as reckoned from the tape" in text
+    assert "as filmed" not in text
+    row = re.search(r"Least knee flexion.*?</tr>", text, re.DOTALL).group(0)
+    assert "estimate" in row
+    change = re.search(r'class="change"><span class="num">\+([\d.]+) ± ([\d.]+)', row)
+    value_u = float(re.search(r"estimate ± ([\d.]+)", row).group(1))
+    assert 0 < float(change.group(1)) < 10
+    assert float(change.group(2)) < value_u / 3
+    # The plan itself still waits for a film, and offers the trial meanwhile.
+    page = client.get(reverse("plan", args=[filled.pk])).content.decode()
+    assert reverse("bolt", args=[filled.pk]) in page
+    assert 'value="make"' not in page
+
+
+def test_what_tape_leads_one_to_expect_is_never_judged_or_learnt_from(filled):
+    inputs = plan.gather(filled, or_tape=True)
+    assert all(f.refused for f in find_all(inputs) if "knee" in f.target.key)
+    with pytest.raises(InputError, match="there is none from the side"):
+        plan.gather(filled)
 
 
 def test_it_says_what_is_still_needed(client, visit):

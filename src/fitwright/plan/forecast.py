@@ -24,6 +24,7 @@ from fitwright.linkage.frontal import (
     path_change,
 )
 from fitwright.linkage.leg import whole_turn
+from fitwright.linkage.reckoned import is_reckoned, u_reach_mm
 from fitwright.linkage.response import expected_change
 from fitwright.linkage.sensitivity import SAGITTAL, moved
 from fitwright.linkage.twin import LegTwin
@@ -140,6 +141,14 @@ class Forecast:
             return Measured(0.0, 0.0, "deg")
         planar = sagittal(deltas, side)
         whole_turn(moved(leg, self.inputs.contact, planar))  # refuses what the leg cannot reach
+        change = self._expected(leg, planar, quantity, event)
+        if not is_reckoned(self.inputs.ride):
+            return change
+        # By tape alone the leg's bend is hardly known, and a bent leg answers less than a straight one.
+        lower = replace(leg, hip_y_mm=leg.hip_y_mm - u_reach_mm(self.inputs.twins[side]))
+        return change.widened(self._expected(lower, planar, quantity, event).value - change.value)
+
+    def _expected(self, leg: LegTwin, planar: Mapping[str, float], quantity: str, event: str) -> Measured:
         return expected_change(leg, self.inputs.contact, planar, quantity, event, self.inputs.response).total
 
     def _knee_path(self, side: str, event: str, after: Setting, deltas: Mapping[str, float]) -> Measured:

@@ -14,6 +14,7 @@ from django.db.models import Max
 
 from fitwright.errors import InputError
 from fitwright.foot.heel import tightest_of
+from fitwright.linkage.reckoned import is_reckoned
 from fitwright.linkage.response import settled
 from fitwright.plan.adjustables import KINDS, Setting, all_names, split
 from fitwright.plan.findings import find_all
@@ -83,6 +84,7 @@ class Tried:
     side_svg: str
     front_svg: str
     refused: InputError | None = None
+    by_tape: tuple[str, ...] = ()
 
     @property
     def far(self) -> tuple[str, ...]:
@@ -103,6 +105,12 @@ class Ready:
     side: RiderFigure
     front: FrontFigure
 
+    @property
+    def by_tape(self) -> tuple[str, ...]:
+        """What to know where nobody was filmed yet and the rider is reckoned from tape and bike; else empty."""
+        ride = self.forecast.inputs.ride
+        return ride.notes if is_reckoned(ride) else ()
+
 
 def ready(visit: Visit) -> Ready:
     """Made once for each state of the records.
@@ -120,17 +128,18 @@ def ready(visit: Visit) -> Ready:
     shoes = repr(visit.shoes.cleat_system) if visit.shoes else ""
 
     def made() -> Ready:
-        inputs = plan.gather(visit, plan.newest(visit))
-        twin, ride = next(iter(inputs.twins.values())), inputs.front_ride
+        inputs = plan.gather(visit, plan.newest(visit), or_tape=True)
+        twin, ride, by_tape = next(iter(inputs.twins.values())), inputs.front_ride, is_reckoned(inputs.ride)
         side = replace(
             drawings.side_figure(visit, links=False), leg=twin.leg, before=None, contact=inputs.contact,
-            callouts=(), guessed=False, title="The rider from the side, as filmed and as tried",
+            callouts=(), guessed=by_tape,
+            title=f"The rider from the side, as {'reckoned' if by_tape else 'filmed'} and as tried",
         )  # fmt: skip
         curves = ride.curves if ride else {}
         front = FrontFigure(
             knee_path={s: c["knee_path"] for s, c in curves.items() if "knee_path" in c},
             leg=dict.fromkeys(SIDES, twin.leg), contact=inputs.contact,
-            title="Knee paths from the front, as filmed and as tried",
+            title="Knee paths from the front, as filmed and as tried" if ride else "From the front: not filmed yet",
         )  # fmt: skip
         return Ready(make_forecast(inputs, find_all(inputs)), side, front)
 
@@ -157,7 +166,7 @@ def tried(visit: Visit, typed: Mapping[str, str], nudge: str = "") -> Tried:
     return Tried(
         groups, predictions, _places(forecast.setting, after),
         rider_svg(_side_figure(known, after, deltas), "page", 560.0, 430.0),
-        front_svg(_front_figure(known, after, deltas), "page", 460.0, 430.0), refused,
+        front_svg(_front_figure(known, after, deltas), "page", 460.0, 430.0), refused, known.by_tape,
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from fitwright.foot.sole import CleatPose
 from fitwright.linkage.calibrate import calibrate, fits
 from fitwright.linkage.first_guess import SOLE_AND_STACK_MM, first_guess
 from fitwright.linkage.learning import updated
+from fitwright.linkage.reckoned import reckoned_ride
 from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.estimate import refuse_guesses
@@ -48,7 +49,8 @@ SET_BY_HAND = ("axle_under_foot", "cleat_rotation", "float_margin")
 @dataclass(frozen=True)
 class PlanPage:
     """The Plan station. `missing` says what a plan still needs; `plan` is the stored result or None; `record`
-    tells how many predicted intervals held, over all visits."""
+    tells how many predicted intervals held, over all visits; `tryable`: tape and bike are known, so that a setting
+    can be tried before any film."""
 
     plan: Mapping[str, Any] | None
     row: Analysis | None
@@ -58,6 +60,7 @@ class PlanPage:
     missing: tuple[str, ...]
     referral: str
     record: str
+    tryable: bool
 
 
 def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
@@ -70,18 +73,18 @@ def twin_of(visit: Visit, side: str, when: str = "before") -> CalibratedTwin:
     return first if ride.guessed else calibrate(ride, side, first)
 
 
-def gather(visit: Visit, when: str = "before") -> PlanInputs:
-    """Everything the plan is made from.
+def gather(visit: Visit, when: str = "before", *, or_tape: bool = False) -> PlanInputs:
+    """Everything the plan is made from; with `or_tape` a ride that nobody filmed is reckoned (`linkage.reckoned`).
 
     Raises InputError naming the station when ride, contact points or height are missing.
     """
-    ride, sides = _side_ride(visit, when)
+    ride, twins = _ridden(visit, when, or_tape)
     window = hardware.float_window(visit)
     marks = {s: m for s in SIDES if (m := marks_of(visit, s)) is not None and not m.from_prior}
     measures = body.measures(visit)
     legs = measures.leg_length_difference_mm if measures else None
     return PlanInputs(
-        use=visit.use, ride=ride, twins={s: twin_of(visit, s, when) for s in sides},
+        use=visit.use, ride=ride, twins=twins,
         contact=ridden_contact(visit, when),
         front_ride=ride_of(visit, "front", when), cleats=_cleats(visit, when),
         marks={s: (m.m1, m.m5) for s, m in marks.items()},
@@ -198,14 +201,14 @@ def _filmed(visit: Visit, when: str) -> Analysis | None:
 
 
 def what_if(visit: Visit, changes: Mapping[str, float]) -> tuple[Prediction, ...]:
-    """What given changes are expected to do, from the newest ride on.
+    """What given changes are expected to do, from the newest ride on (from the tape where none was filmed).
 
     Raises:
         InputError: a red flag (nothing is foretold that is not to be done), or what `whatif` refuses.
     """
     if stopped := intake.referral(visit):
         raise InputError("visit", stopped)
-    return whatif(gather(visit, newest(visit)), changes)
+    return whatif(gather(visit, newest(visit), or_tape=True), changes)
 
 
 def open_points(data: Mapping[str, Any], besides: str = "") -> tuple[str, ...]:
@@ -285,6 +288,7 @@ def page(visit: Visit) -> PlanPage:
         row.result if row else None, row, changes_of(visit), outcome.result if outcome else None,
         CalibratedTwin.from_json(twin.result) if twin else None, _missing(visit), intake.referral(visit),
         learnt.kept_intervals(simulated=visit.rider.simulated).words,
+        body.measures(visit) is not None and bike.contact_points(visit) is not None,
     )  # fmt: skip
 
 
@@ -299,6 +303,18 @@ def _missing(visit: Visit) -> tuple[str, ...]:
     except InputError:
         found.append("a ride seen from the side (station Ride)")
     return tuple(found)
+
+
+def _ridden(visit: Visit, when: str, or_tape: bool) -> tuple[RideResult, dict[str, CalibratedTwin]]:
+    """The ride from the side and the twins by side."""
+    try:
+        ride, sides = _side_ride(visit, when)
+    except InputError:
+        if not or_tape:
+            raise
+        twins = {s: guessed_twin(visit, s, when) for s in SIDES}
+        return reckoned_ride(twins), twins
+    return ride, {s: twin_of(visit, s, when) for s in sides}
 
 
 def _side_ride(visit: Visit, when: str) -> tuple[RideResult, tuple[str, ...]]:

@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from fitwright.quantity import Measured
+from fitwright.plan.outcome import predicted_change
+from fitwright.plan.types import Prediction
+from fitwright.quantity import Measured, difference
 from fitwright.records.models import ChangeStep
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio.bolt import Row
@@ -199,7 +201,7 @@ def change_line(row: ChangeRow, findings: Sequence[Mapping[str, Any]]) -> Change
 
 @dataclass(frozen=True)
 class PredictionRow:
-    """What a change is expected to do, or did."""
+    """What a change is expected to do, or did; `change` carries the doubt of the change alone."""
 
     label: str
     side: str
@@ -208,6 +210,7 @@ class PredictionRow:
     after: Measured | None
     words: str
     svg: str
+    change: Measured | None = None
 
     @property
     def moved(self) -> bool:
@@ -219,7 +222,8 @@ def trial_row(row: Row) -> PredictionRow:
     """A number that follows from a setting, as it is and as tried."""
     readings = (Reading(row.side, row.now, "before"), Reading(row.side, row.then, "predicted"))
     svg = strip_svg(Strip(row.words, readings, unit=row.now.unit))
-    return PredictionRow(row.words, row.side, row.now, row.then, None, "", svg)
+    change = difference(row.then, row.now)
+    return PredictionRow(row.words, row.side, row.now, row.then, None, "", svg, change)
 
 
 def prediction_row(data: Mapping[str, Any]) -> PredictionRow:
@@ -227,7 +231,8 @@ def prediction_row(data: Mapping[str, Any]) -> PredictionRow:
     side, now, expected = _side(data), Measured.from_json(data["now"]), Measured.from_json(data["expected"])
     readings = (Reading(side, now, "before"), Reading(side, expected, "predicted"))
     svg = strip_svg(Strip(data["label"], readings, unit=now.unit))
-    return PredictionRow(data["label"], side, now, expected, None, "", svg)
+    change = predicted_change(Prediction(data["id"], data["label"], now, expected))
+    return PredictionRow(data["label"], side, now, expected, None, "", svg, change)
 
 
 def outcome_row(data: Mapping[str, Any]) -> PredictionRow:
