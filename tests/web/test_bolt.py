@@ -49,7 +49,7 @@ def test_before_any_film_the_tape_tells_the_change_and_calls_the_value_an_estima
     assert "as filmed" not in text
     row = re.search(r"Least knee flexion.*?</tr>", text, re.DOTALL).group(0)
     assert "estimate" in row
-    change = re.search(r'class="change"><span class="num">\+([\d.]+) ± ([\d.]+)', row)
+    change = re.search(r'class="delta"><span class="num">\+([\d.]+) ± ([\d.]+)', row)
     value_u = float(re.search(r"estimate ± ([\d.]+)", row).group(1))
     assert 0 < float(change.group(1)) < 10
     assert float(change.group(2)) < value_u / 3

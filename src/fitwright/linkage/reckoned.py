@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -67,12 +68,13 @@ def _knee(twin: CalibratedTwin) -> tuple[CycleCurve, dict[str, Measured]]:
     covariance[:n, :n], covariance[n, n] = twin.covariance, U_PITCH_SIZE**2
 
     def told(values: Floats) -> Floats:
-        own = replace(leg, **dict(zip(twin.names, map(float, values[:n]), strict=True)))
-        rocking = np.array([own.pitch_cos_deg, own.pitch_sin_deg]) * values[n]
+        lengths: dict[str, Any] = dict(zip(twin.names, map(float, values[:n]), strict=True))
+        own, size = replace(leg, **lengths), values[n]
+        cos, sin = size * np.array(leg.pitch_cos_deg), size * np.array(leg.pitch_sin_deg)
         curve = pose_arrays(
             thigh=own.thigh_mm, shank=own.shank_mm, a=own.axle_to_malleolus_x_mm, b=own.axle_to_malleolus_y_mm,
             crank=own.crank_mm, hip_x=own.hip_x_mm, hip_y=own.hip_y_mm, theta_deg=THETA_DEG,
-            beta_deg=pitch_deg(own.pitch_mean_deg, *rocking, THETA_DEG),
+            beta_deg=pitch_deg(own.pitch_mean_deg, cos, sin, THETA_DEG),
         ).knee_flexion_deg  # fmt: skip
         events = curve_events(curve[None])
         return np.concatenate([curve, [float(events[e][0]) for e in EVENTS]])
