@@ -13,6 +13,7 @@ from fitwright.plan.solver import (
     GENTLEST,
     MIDDLE,
     TASTES,
+    Fence,
     Goal,
     Move,
     interval_for,
@@ -44,6 +45,25 @@ def test_against_every_combination(seed, taste):
     inside = [n for n in costs if _shortfall(goals, gain, n) == 0]
     if taste is FEWEST and inside and _shortfall(goals, gain, answer.steps) == 0:
         assert np.count_nonzero(answer.steps) == min(np.count_nonzero(n) for n in inside)
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_within_fences_against_every_combination(seed):
+    """Bounds of several moves together: the best of all combinations that keep them is found."""
+    rng = np.random.default_rng(seed)
+    moves = [Move(f"m{j}", 1.0, 4, 4, float(rng.uniform(0, 1))) for j in range(3)]
+    gain = rng.normal(0, 1.2, (3, 3))
+    goals = [Goal(f"g{i}", 0.0, low := float(rng.uniform(-3, 3)), low + 1.5, 1.5) for i in range(3)]
+    fences = [Fence(rng.normal(0, 1, 3), float(rng.uniform(0, 2))) for _ in range(4)]
+    kept = [
+        n for n in itertools.product(range(-4, 5), repeat=3)
+        if all(f.pull @ np.array(n, float) <= f.room + 1e-9 for f in fences)
+    ]  # fmt: skip
+    best = min(objective(moves, goals, gain, n) for n in kept)
+    answer = solve_steps(moves, goals, gain, fences=fences)
+    assert answer.steps in kept
+    assert answer.cost == pytest.approx(best, rel=1e-6, abs=1e-6)
+    assert answer.cost >= solve_steps(moves, goals, gain).cost - 1e-6
 
 
 def _shortfall(goals, gain, steps) -> float:

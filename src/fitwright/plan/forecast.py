@@ -92,10 +92,12 @@ class Forecast:
         """id → expected value ± u after the changes (all made).
 
         Raises:
-            InputError: a change that leaves the hardware's or the leg's reach (says where and by how much).
+            InputError: a change that leaves the reach of hardware, bolts or leg (says where and by how much).
         """
         named = {canonical(k): v for k, v in deltas.items() if v != 0}
         after = self.setting.changed(named)
+        for side in {split(n)[1] for n in named if n.startswith("cleat")} & self.inputs.bolting.keys():
+            self.inputs.bolting[side].check(side, after.cleats[side])
         return {w.id: self._one(w, named, after) for w in self.watched}
 
     def predictions(

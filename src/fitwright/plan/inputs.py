@@ -13,6 +13,7 @@ from fitwright.linkage.twin import CalibratedTwin
 from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.ride import RideResult
 from fitwright.plan.adjustables import KINDS, canonical
+from fitwright.plan.bolting import Bolting
 from fitwright.plan.solver import TASTES
 from fitwright.plan.types import USES as USES
 from fitwright.plan.types import Target
@@ -75,6 +76,7 @@ class PlanInputs:
     done: Mapping[str, float] = field(default_factory=dict)
     turned: Mapping[str, float] = field(default_factory=dict)
     leg_length_difference_mm: Measured | None = None
+    bolting: Mapping[str, Bolting] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.use not in USES:

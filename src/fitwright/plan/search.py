@@ -12,10 +12,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fitwright.errors import InputError
-from fitwright.plan.adjustables import canonical, kind_of
+from fitwright.foot.sole import CleatPose
+from fitwright.plan.adjustables import all_names, canonical, kind_of, split
 from fitwright.plan.forecast import Forecast, make_forecast
 from fitwright.plan.inputs import PlanInputs
-from fitwright.plan.solver import FEWEST, Goal, Move, Taste, attainable, interval_for, solve_steps
+from fitwright.plan.solver import FEWEST, Fence, Goal, Move, Taste, attainable, interval_for, solve_steps
 from fitwright.plan.types import Finding
 from fitwright.quantity import Floats, Measured
 
@@ -185,7 +186,7 @@ def solve(
     seen: set[tuple[int, ...]] = set()
     for _ in range(ROUNDS):
         goals, gain, uncertain = _linearise(task, steps, short or {})
-        answer = solve_steps(task.moves, goals, gain, taste)
+        answer = solve_steps(task.moves, goals, gain, taste, _fences(task, steps))
         left = answer.shortfall
         if answer.steps == steps or answer.steps in seen:
             steps = answer.steps
@@ -209,15 +210,50 @@ def _steps_of(task: Task, deltas: Mapping[str, float]) -> tuple[int, ...]:
 
 
 def _within_reach(task: Task, steps: tuple[int, ...]) -> tuple[int, ...]:
-    """The steps, shortened one by one where several together would leave the leg's reach."""
+    """The steps, shortened one by one where several together would leave the reach of the leg or of the bolts."""
     current = list(steps)
     while any(current):
         try:
-            task.forecast.expected(deltas_of(task, current))
+            _go_through(task, deltas_of(task, current))
             break
-        except InputError:
-            current = [n - int(np.sign(n)) for n in current]
+        except InputError as error:
+            own = [
+                m.name.startswith("cleat") and error.field == f"{split(m.name)[1]} cleat" for m in task.moves
+            ]
+            mine = own if any(n and o for n, o in zip(current, own, strict=True)) else [True] * len(current)
+            current = [n - int(np.sign(n)) * o for n, o in zip(current, mine, strict=True)]
     return tuple(current)
+
+
+def _go_through(task: Task, deltas: Mapping[str, float]) -> None:
+    """Raise InputError where the changes cannot all be made, or a cleat not by one change after the other."""
+    task.forecast.expected(deltas)
+    for side, bolting in task.forecast.inputs.bolting.items():
+        so_far = {n: d for n, d in task.fixed.items() if n.startswith("cleat")}
+        for name in (n for n in all_names() if n in deltas and n.startswith("cleat") and n.endswith(side)):
+            so_far[name] = deltas[name]
+            bolting.check(side, task.forecast.setting.changed(so_far).cleats[side])
+
+
+def _fences(task: Task, steps: tuple[int, ...]) -> tuple[Fence, ...]:
+    """What the bolts of each shoe allow of its cleat, straight about the rotation that the steps give it."""
+    setting = task.forecast.setting
+
+    def cleats(deltas: Mapping[str, float]) -> Mapping[str, CleatPose]:
+        return setting.changed({n: d for n, d in deltas.items() if n.startswith("cleat")}).cleats
+
+    start, then = cleats(task.fixed), cleats(deltas_of(task, steps))
+    found = []
+    for side, bolting in task.forecast.inputs.bolting.items():
+        mine = [f"cleat_{along}_{side}" for along in ("x_mm", "z_mm", "psi_deg")]
+        if not any(m.name in mine for m in task.moves):
+            continue
+        psi = then[side].psi_deg
+        normals, room, slope = bolting.fences(psi)
+        for row, end in zip(np.column_stack([normals, -slope]), room - slope * psi, strict=True):
+            pull = [m.step * row[mine.index(m.name)] if m.name in mine else 0.0 for m in task.moves]
+            found.append(Fence(np.array(pull), float(end - row @ start[side].vector)))
+    return tuple(found)
 
 
 def _linearise(

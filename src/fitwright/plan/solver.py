@@ -73,6 +73,14 @@ class Goal:
 
 
 @dataclass(frozen=True)
+class Fence:
+    """What several moves together may not pass: Σ_j pull_j (n⁺_j − n⁻_j) ≤ room; (k,) pull per step of each move."""
+
+    pull: Floats
+    room: float
+
+
+@dataclass(frozen=True)
 class Steps:
     """The answer: whole steps per move, shortfall per goal (in the goal's unit), and the objective."""
 
@@ -100,12 +108,16 @@ def objective(
     return float(SHORT * short + touched + size_cost(moves, taste) @ np.abs(n) + taste.off * off)
 
 
-def solve_steps(moves: Sequence[Move], goals: Sequence[Goal], gain: Floats, taste: Taste = FEWEST) -> Steps:
+def solve_steps(
+    moves: Sequence[Move], goals: Sequence[Goal], gain: Floats, taste: Taste = FEWEST,
+    fences: Sequence[Fence] = (),
+) -> Steps:  # fmt: skip
     """Solve the programme.
 
     Args:
         moves: (k,) what may be turned. goals: (m,) what must come inside; low ≤ high each.
-        gain: (m, k) change of each quantity per step of each move. taste: what to spare first.
+        gain: (m, k) change of each quantity per step of each move. taste: what to spare first. fences: bounds of
+            several moves together; standing still must lie inside of each.
 
     Raises:
         InputError: a goal whose interval is empty. FitwrightError: the solver gave up (says how).
@@ -134,6 +146,9 @@ def solve_steps(moves: Sequence[Move], goals: Sequence[Goal], gain: Floats, tast
         LinearConstraint(np.hstack([eye, none, -np.diag(up), rest]), -np.inf, 0),
         LinearConstraint(np.hstack([none, eye, -np.diag(down), rest]), -np.inf, 0),
     ]
+    for fence in fences:
+        row = np.concatenate([fence.pull, -fence.pull, np.zeros(k + 2 * m)])
+        rows.append(LinearConstraint(row[None], -np.inf, max(fence.room, 0.0)))
     if taste.off:
         middle = (low + high) / 2 - now
         rows += [

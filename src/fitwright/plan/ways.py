@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
+from fitwright.errors import InputError
 from fitwright.plan.adjustables import KINDS, canonical, instruction, kind_of, split
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.search import (
@@ -268,7 +270,9 @@ def _what_would_lift(
     if len(held) == len(names):
         return f"{_held(task, held)}{_if_free(held, beyond)}"
     for move in (m for m in task.moves if m.name in names):
-        if end := _at_its_end(task, move, deltas.get(move.name, 0.0)):
+        if end := _at_its_end(task, move, deltas.get(move.name, 0.0)) or _bolts_end(
+            task, move, finding, deltas
+        ):
             return end
     if held:
         idle = " and ".join(kind_of(n).noun for n in names if n not in held)
@@ -320,3 +324,23 @@ def _at_its_end(task: Task, move: Move, delta: float) -> str:
         more = "at most in one visit" if whole else "more at most in this visit"
         return f"{kind.noun} moves {abs(steps) * move.step:g} {kind.unit} {more}; measure, then go on"
     return f"{kind.noun} cannot go further: the leg or the part ends there"
+
+
+def _bolts_end(task: Task, move: Move, finding: Finding, deltas: Mapping[str, float]) -> str:
+    """Words when the step that would help is one that the bolts of the shoe do not allow; else empty."""
+    side, now = finding.side, deltas.get(move.name, 0.0)
+    if not move.name.startswith("cleat") or side not in task.forecast.inputs.bolting:
+        return ""
+    middle = (finding.target.low + finding.target.high) / 2
+
+    def off(step: float) -> float:
+        return abs(task.forecast.expected({**deltas, move.name: now + step})[finding.id].value - middle)
+
+    for step in (move.step, -move.step):
+        try:
+            off(step)
+        except InputError as error:
+            with contextlib.suppress(InputError):
+                if error.field == f"{side} cleat" and off(-step) > off(0.0):
+                    return f"{error.problem} (one step further with {kind_of(move.name).noun})"
+    return ""

@@ -20,6 +20,7 @@ from fitwright.linkage.upper_body import UpperBody
 from fitwright.motion.estimate import refuse_guesses
 from fitwright.motion.ride import RideResult, together
 from fitwright.plan.adjustables import Setting
+from fitwright.plan.bolting import Bolting
 from fitwright.plan.findings import find_all
 from fitwright.plan.forecast import watched_values
 from fitwright.plan.inputs import PlanInputs
@@ -79,6 +80,7 @@ def gather(visit: Visit, when: str = "before", *, or_tape: bool = False) -> Plan
     Raises InputError naming the station when ride, contact points or height are missing.
     """
     ride, twins = _ridden(visit, when, or_tape)
+    cleats = _cleats(visit, when)
     window = hardware.float_window(visit)
     marks = {s: m for s in SIDES if (m := marks_of(visit, s)) is not None and not m.from_prior}
     measures = body.measures(visit)
@@ -86,7 +88,7 @@ def gather(visit: Visit, when: str = "before", *, or_tape: bool = False) -> Plan
     return PlanInputs(
         use=visit.use, ride=ride, twins=twins,
         contact=ridden_contact(visit, when),
-        front_ride=ride_of(visit, "front", when), cleats=_cleats(visit, when),
+        front_ride=ride_of(visit, "front", when), cleats=cleats,
         marks={s: (m.m1, m.m5) for s, m in marks.items()},
         hanging_yaw_deg={s: h.yaw_deg for s, h in body.hanging(visit).items()},
         float_window_deg=dict.fromkeys(SIDES, window) if window else {},
@@ -94,7 +96,7 @@ def gather(visit: Visit, when: str = "before", *, or_tape: bool = False) -> Plan
         red_flags=intake.red_flags(visit), pain=intake.pain_ratings(visit), upper=_upper(visit),
         response=learnt.response_for(visit), targets=bands.targets(),
         leg_length_difference_mm=None if legs is None else Measured(legs, U_LEGS_MM, "mm", "blocks under the foot"),
-        **wishes.for_plan(visit),
+        bolting=_bolting(visit, cleats), **wishes.for_plan(visit),
     )  # fmt: skip
 
 
@@ -360,6 +362,13 @@ def _cleats(visit: Visit, when: str) -> dict[str, CleatPose]:
         elif reading is not None and reading.cleat is not None:
             found[side] = reading.cleat
     return found
+
+
+def _bolting(visit: Visit, cleats: Mapping[str, CleatPose]) -> dict[str, Bolting]:
+    """The shoes whose bolts were picked in a photograph: only those forbid a place of the cleat."""
+    system = hardware.system_of(visit)
+    patterns = {s: hardware.bolts_of(visit, s) for s in cleats} if system else {}
+    return {s: Bolting(system, p, cleats[s]) for s, p in patterns.items() if system and p and p.picked}
 
 
 def _contact(visit: Visit) -> ContactPoints:
