@@ -8,12 +8,15 @@ may be empty.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
+from fitwright.errors import InputError
 from fitwright.plan import red_flags
 from fitwright.plan.adjustables import canonical
 from fitwright.plan.findings import asymmetries, bands_of, find_all, side_notes
-from fitwright.plan.forecast import make_forecast
+from fitwright.plan.forecast import Forecast, make_forecast
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.search import Task, check_room, solve, task_of
 from fitwright.plan.solver import FEWEST, TASTES
@@ -60,8 +63,13 @@ def make_plan(inputs: PlanInputs) -> Plan:
     )  # fmt: skip
 
 
-def whatif(inputs: PlanInputs, changes: Mapping[str, float]) -> tuple[Prediction, ...]:
+def whatif(
+    inputs: PlanInputs, changes: Mapping[str, float], u: Mapping[str, float] | None = None
+) -> tuple[Prediction, ...]:
     """What given changes (adjustable → change in its unit) are expected to do to every watched quantity.
+
+    `u`: adjustable → standard uncertainty of its change, where it was measured after it was done; it widens what is
+    expected by what it would move.
 
     Raises:
         InputError: an unknown adjustable, or a change that hardware, leg or arm cannot reach.
@@ -70,7 +78,24 @@ def whatif(inputs: PlanInputs, changes: Mapping[str, float]) -> tuple[Prediction
     for name, delta in named.items():
         check_room(name, delta)
     forecast = make_forecast(inputs, find_all(inputs))
-    return forecast.predictions({}, named, only_moved=False)
+    told = forecast.predictions({}, named, only_moved=False)
+    for name, doubt in {canonical(k): v for k, v in (u or {}).items() if v}.items():
+        other = {p.id: p.expected.value for p in _beside(forecast, named, name, doubt)}
+        told = tuple(
+            replace(p, expected=p.expected.widened(other[p.id] - p.expected.value)) if p.id in other else p
+            for p in told
+        )
+    return told
+
+
+def _beside(forecast: Forecast, changes: Mapping[str, float], name: str, by: float) -> tuple[Prediction, ...]:
+    """The same with one change a little larger, or smaller where that is out of reach; empty where both are."""
+    for delta in (by, -by):
+        with contextlib.suppress(InputError):
+            return forecast.predictions(
+                {}, {**changes, name: changes.get(name, 0.0) + delta}, only_moved=False
+            )
+    return ()
 
 
 def _notes(inputs: PlanInputs, task: Task, chosen: Alternative, uncertain: Sequence[str]) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from typing import Any
 from django.db.models import Prefetch
 
 from fitwright.errors import InputError
+from fitwright.quantity import combine
 from fitwright.records.models import Analysis, Change, ChangeStep, Visit
 from fitwright.studio.visits import analysis, let_go, once
 
@@ -43,8 +44,18 @@ class ChangeRow:
     @property
     def delta(self) -> float:
         """What was really done: the measured value less the one before, else the planned change."""
-        actual = next((s.actual for s in reversed(self.steps) if s.actual is not None), None)
-        return float(self.planned["delta"] if actual is None else actual - self.planned["before"])
+        read = self._read
+        return float(self.planned["delta"] if read is None else read.actual - self.planned["before"])
+
+    @property
+    def delta_u(self) -> float:
+        """Standard uncertainty of the value that was measured once it was done; 0 where none was given."""
+        return float(self._read.u or 0.0) if self._read else 0.0
+
+    @property
+    def _read(self) -> ChangeStep | None:
+        """The step at which the value was measured last."""
+        return next((s for s in reversed(self.steps) if s.actual is not None), None)
 
     @property
     def course(self) -> tuple[tuple[str, bool], ...]:
@@ -129,6 +140,15 @@ def shown(visit: Visit, ride: str) -> dict[str, float]:
     later = since(visit, ride)
     left = {n: d - later.get(n, 0.0) for n, d in done(visit).items()}
     return {n: d for n, d in left.items() if abs(d) > 1e-9}
+
+
+def shown_u(visit: Visit, ride: str) -> dict[str, float]:
+    """Adjustable → standard uncertainty of what this ride shows of it, as it was measured on the bike."""
+    found: dict[str, float] = {}
+    for c in (c for r in rounds(visit) if r.ride != ride for c in r.changes if c.state in MADE and c.delta_u):
+        name = c.planned["adjustable"]
+        found[name] = combine(found.get(name, 0.0), c.delta_u)
+    return found
 
 
 def undone(visit: Visit) -> frozenset[str]:

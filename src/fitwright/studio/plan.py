@@ -245,11 +245,11 @@ def take_outcome(visit: Visit) -> tuple[Outcome, ...]:
             "changes", "none is recorded as done", hint="Record what was done, then measure again"
         )
     before, after = gather(visit, "before"), gather(visit, "after")
-    deltas = doing.shown(visit, film_of(visit))
+    deltas, u = doing.shown(visit, film_of(visit)), doing.shown_u(visit, film_of(visit))
     for name, inputs in (("before", before), ("after", after)):
         refuse_guesses(inputs.ride, f"the one {name} ")
     found = watched_values(after, find_all(after))
-    predicted = [p for p in whatif(before, deltas) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
+    predicted = [p for p in whatif(before, deltas, u) if not p.id.split(".")[1].startswith(SET_BY_HAND)]
     rows = outcomes(predicted, found)
     side = next((s for s in before.twins if s in after.twins), next(iter(before.twins)))
     twin = before.twins[side]
