@@ -243,7 +243,7 @@ def test_only_what_the_second_ride_shows_is_compared(high):
 
 
 def test_how_well_the_bolt_was_measured_widens_what_it_was_expected_to_do(high):
-    """The same 5 mm lower, read exactly and to ± 3 mm: a rigid leg bent by 27° answers 0.57 °/mm, this knee takes 0.48."""
+    """The same 5 mm lower, read exactly and to ± 3 mm; bent by 27° a rigid leg answers 0.57 °/mm."""
     plan.make(high)
     u = []
     for read_mm in (0.0, 3.0):
@@ -254,4 +254,4 @@ def test_how_well_the_bolt_was_measured_widens_what_it_was_expected_to_do(high):
         u.append(next(r.predicted.u for r in rows if r.id == "right.knee_flexion_deg.min"))
     exact, rough = u
     assert exact > 0
-    assert (rough**2 - exact**2) ** 0.5 == pytest.approx(3.0 * 0.57 * 0.48, rel=0.1)
+    assert (rough**2 - exact**2) ** 0.5 == pytest.approx(3.0 * 0.57 * 0.48, rel=0.1)  # the knee takes 0.48
