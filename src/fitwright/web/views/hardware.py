@@ -65,7 +65,7 @@ def _show(
     context = {
         "studio": the_studio(), "kind": kind, "titles": TITLES, "title": TITLES[kind], "form": form,
         "kind_words": KINDS[kind], "parts": [p for p in everything if not p.retired],
-        "away": [p for p in everything if p.retired], "carriers": "pair" if kind == "cleat" else "visit",
+        "away": [p for p in everything if p.retired],
     }  # fmt: skip
     return render(request, "hardware/page.html", context, status=status)
 

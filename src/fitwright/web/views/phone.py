@@ -140,7 +140,6 @@ def _context(visit: Visit, station: str) -> dict[str, Any]:
         "codes": codes, "purposes": purposes, "reachable": bool(settings.PHONE_ADDRESS),
         "next": _next(visit, station, purposes), "camera_allowed": CAMERA.allowed, "films": station == "ride",
         "received": [_arrival(visit, u) for u in latest],
-        "verb": "Film" if station == "ride" else "Photograph",
     }  # fmt: skip
 
 
