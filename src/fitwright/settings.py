@@ -89,6 +89,11 @@ MEDIA_ROOT = STUDIO_DIR / "media"
 TASKS = {"default": {"BACKEND": "django_tasks_db.DatabaseBackend"}}
 
 LANGUAGE_CODE = "en"
+LANGUAGES = [("en", "English"), ("de", "Deutsch")]
+LOCALE_PATHS = [BASE_DIR / "locale"]
+FORMAT_MODULE_PATH = ["fitwright.formats"]
+LANGUAGE_COOKIE_AGE = 5 * 365 * 24 * 3600
+LANGUAGE_COOKIE_SAMESITE = "Lax"
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -21,6 +21,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fitwright.told import told
+
 Theme = Literal["page", "paper"]
 State = Literal["now", "before", "predicted"]
 XY = tuple[float, float]
@@ -84,6 +86,7 @@ def num(value: float, decimals: int = 2) -> str:
 
 def text_width(words: str, size: float) -> float:
     """Advance of a line, em widths of DejaVu Sans by class of letter (a generous bound for other sans faces)."""
+    words = told(words)
     wide, narrow = "mwMW—@%…", "iljftrI.,:;'|!()[] "
     em = (
         1.0 if ord(c) > 0x2E80 else 0.92 if c in wide else 0.38 if c in narrow else 0.7 if c.isupper()
@@ -94,7 +97,7 @@ def text_width(words: str, size: float) -> float:
 
 def shorten(words: str, most: int) -> str:
     """The words, cut with an ellipsis when longer than `most` characters; line breaks become spaces."""
-    flat = " ".join(words.split())
+    flat = " ".join(told(words).split())
     return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 
@@ -120,13 +123,13 @@ class Pen:
         )  # fmt: skip
         self.width, self.height = width, height
         for tag, words in (("title", title), ("desc", desc)):
-            ET.SubElement(self.root, tag).text = printable(words)
+            ET.SubElement(self.root, tag).text = printable(told(words))
         if ident:
             self.root.set("aria-labelledby", f"{ident}-t {ident}-d")
             self.root[0].set("id", f"{ident}-t")
             self.root[1].set("id", f"{ident}-d")
         else:
-            self.root.set("aria-label", printable(title))
+            self.root.set("aria-label", printable(told(title)))
         self.at = self.root
 
     def svg(self) -> str:
@@ -185,7 +188,7 @@ class Pen:
             "text", x=at[0], y=at[1], font_size=size, fill=color or self.ink.ink,
             text_anchor=None if anchor == "start" else anchor, font_weight="600" if bold else None,
             transform=f"rotate({num(turn_deg)} {num(at[0])} {num(at[1])})" if turn_deg else None,
-        ).text = printable(words)  # fmt: skip
+        ).text = printable(told(words))  # fmt: skip
 
     def mark(self, at: XY, side: str, state: State = "now", size: float = 5.0) -> None:
         """The sign of a side in a state: circle, triangle or diamond; solid, hollow or dashed."""
@@ -236,7 +239,7 @@ class Group:
         else:
             self.node = ET.SubElement(self.outer, "g")
         if hint:
-            ET.SubElement(self.node, "title").text = printable(hint)
+            ET.SubElement(self.node, "title").text = printable(told(hint))
 
     def __enter__(self) -> ET.Element:
         self.pen.at = self.node

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from typing import Any, TypeVar
 
+from django.utils.translation import get_language
+
 T = TypeVar("T")
 MOST = 64
 _KEPT: dict[Hashable, Any] = {}
 
 
 def remembered(key: Hashable, work: Callable[[], T]) -> T:
-    """What `work` gave for this key before; the last few are kept."""
+    """What `work` gave for this key before, in the language that is spoken now; the last few are kept."""
+    key = (key, get_language())
     if key not in _KEPT:
         if len(_KEPT) >= MOST:
             _KEPT.pop(next(iter(_KEPT)), None)

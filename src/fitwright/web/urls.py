@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.urls import path, register_converter
 from django.views.generic import RedirectView
+from django.views.i18n import set_language
 
 from fitwright.records.models import STATIONS
 from fitwright.web import errors
@@ -52,6 +53,7 @@ class Digest:
 register_converter(Digest, "digest")
 
 urlpatterns = [
+    path("language", set_language, name="set_language"),
     path("", front.front, name="front"),
     path("riders/new", front.rider_new, name="rider_new"),
     path("riders/<int:pk>", front.rider, name="rider"),

@@ -16,12 +16,22 @@ from fitwright.sheets.words import value_words
 from fitwright.studio.backup import megabytes
 from fitwright.studio.edits import words as saved_words
 from fitwright.studio.entry import Entry, lowered, plain
+from fitwright.told import told as told_words
 
 register = template.Library()
 
-SIGN = '<svg class="side {0}" viewBox="0 0 12 12" role="img" aria-label="{0}">{1}</svg>'
+SIGN = '<svg class="side {0}" viewBox="0 0 12 12" role="img" aria-label="{{}}">{1}</svg>'
 LEFT = SIGN.format("left", '<circle cx="6" cy="6" r="4.6"/>')
 RIGHT = SIGN.format("right", '<path d="M6 1 11.2 10.6H.8z"/>')
+
+
+@register.filter
+def told(value: Any) -> Any:
+    """Words that the program made, in the language of the page; numbers, markup and typed names as they are."""
+    if isinstance(value, list | tuple):
+        return [told(v) for v in value]
+    plain_words = isinstance(value, str) and not isinstance(value, SafeString)
+    return told_words(value) if plain_words else value
 
 
 @register.filter
@@ -30,13 +40,15 @@ def pm(value: Measured | Mapping[str, Any] | None) -> SafeString:
     if value is None or value == "":
         return mark_safe('<span class="none">–</span>')
     m = value if isinstance(value, Measured) else Measured.from_json(value)
-    return format_html('<span class="num" title="{}">{}</span>', m.method, value_words(m))
+    return format_html(
+        '<span class="num" title="{}">{}</span>', told_words(m.method), told_words(value_words(m))
+    )
 
 
 @register.filter
 def signed_pm(value: Measured) -> SafeString:
     """`+4.2 ± 2.8°`, a change."""
-    words = value_words(value)
+    words = told_words(value_words(value))
     return format_html('<span class="num">{}</span>', words if value.value <= 0 else f"+{words}")
 
 
@@ -49,7 +61,8 @@ def mm(value: float) -> str:
 @register.filter
 def side_mark(side: str) -> SafeString:
     """The sign of a side: blue circle for left, vermilion triangle for right."""
-    return mark_safe({"left": LEFT, "right": RIGHT}.get(str(side), ""))
+    sign = {"left": LEFT, "right": RIGHT}.get(str(side), "")
+    return mark_safe(sign.format(told_words(str(side))) if sign else "")
 
 
 @register.filter

@@ -1,0 +1,169 @@
+"""Words that the program made, told in the language of the page or paper.
+
+The rooms below the screens speak plain English sentences, and many of them are kept in records. They are not marked
+one by one: `tools/words.py` reads their patterns out of the source ("lower the saddle {0}: from {1} to {2}") into the
+catalogue of each language, and here a finished sentence is found again by its pattern, what stood in the places is
+told in turn, and all of it is put into the other language's pattern. English costs nothing: it is handed back.
+
+What is not in the catalogue stays as it is, so that names, numbers and units need no exception.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+from django.utils.translation import get_language
+
+LOCALE = Path(__file__).resolve().parent / "locale"
+SOURCE = "en"
+PLACE = re.compile(r"\{(\d+)\}")
+WORD = re.compile(r"[^\W\d_]{3,}")
+SPLIT = re.compile(r"(\n+|(?<=[.?!]) |; |: |, (?:and |or )?| · | – | \+ | and | or | \(|\)|“|”| / )")
+JOINTS = ("and", "or")
+SURE = 10  # letters of a pattern's own that make it believed whatever stands in its places
+PLAIN = re.compile(r"[\W\d_]*(?:[^\W\d_]{1,4}[\W\d_]*)?")  # a number, perhaps with a unit
+MOST_KEPT = 20_000
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """An English sentence with places, and the same in the other language; `own`: its letters beside the places.
+
+    `matches`: the first places as short as they can be, and as long as they can be.
+    """
+
+    english: str
+    matches: tuple[re.Pattern[str], re.Pattern[str]]
+    words: frozenset[str]
+    own: int
+    other: str
+
+
+@dataclass(frozen=True)
+class Book:
+    """The messages of one language, found by sentence."""
+
+    whole: Mapping[str, tuple[str, str]]
+    by_word: Mapping[str, tuple[Pattern, ...]]
+    _kept: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
+
+    def told(self, text: str) -> str:
+        """The text in this language, as far as it is known."""
+        found = self._kept.get(text)
+        if found is None:
+            if len(self._kept) > MOST_KEPT:
+                self._kept.clear()
+            found = self._kept[text] = self._tell(text)
+        return found
+
+    def _tell(self, text: str) -> str:
+        core = text.strip()
+        if not WORD.search(core) and core.lower() not in self.whole:
+            return text
+        told = self._known(core)
+        if told is None and core[-1:] in ".:…":
+            told = self._known(core[:-1])
+            told = None if told is None else told.rstrip(".") + core[-1]
+        if told is None:
+            told = self._by_parts(core)
+        lead = text[: len(text) - len(text.lstrip())]
+        return f"{lead}{told}{text[len(lead) + len(core) :]}"
+
+    def _known(self, core: str) -> str | None:
+        """The sentence as a whole or by its pattern; None where neither is known."""
+        if core.lower() in self.whole:
+            english, other = self.whole[core.lower()]
+            return _headed(core, english, other)
+        best: tuple[tuple[int, int, int], str] | None = None
+        have = {w.lower() for w in WORD.findall(core)}
+        for pattern in {id(p): p for w in have for p in self.by_word.get(w, ())}.values():
+            if (best is not None and pattern.own < best[0][0]) or not pattern.words <= have:
+                continue
+            for match in (m for m in (p.fullmatch(core) for p in pattern.matches) if m):
+                places = match.groups()
+                rank = (pattern.own, -sum(map(len, places)))
+                known = sum(map(self._is_known, places))
+                if known < len(places) and pattern.own < SURE:
+                    continue
+                if best is None or (*rank, known) > best[0]:
+                    best = (*rank, known), _headed(core, pattern.english, self._filled(pattern.other, places))
+        return None if best is None else best[1]
+
+    def _is_known(self, part: str) -> bool:
+        return PLAIN.fullmatch(part) is not None or self.told(part) != part
+
+    def _filled(self, other: str, places: tuple[str, ...]) -> str:
+        return PLACE.sub(lambda m: self.told(places[int(m[1])]) if int(m[1]) < len(places) else m[0], other)
+
+    def _by_parts(self, core: str) -> str:
+        """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
+        parts = SPLIT.split(core)
+        if len(parts) == 1:
+            return core
+        told = [self.told(p) if i % 2 == 0 else p for i, p in enumerate(parts)]
+        for i in range(1, len(parts), 2):
+            joint = next((j for j in JOINTS if f"{j} " in parts[i]), "")
+            if joint and joint in self.whole and told[i - 1] != parts[i - 1]:
+                told[i] = parts[i].replace(joint, self.whole[joint][1])
+        return "".join(told)
+
+
+def told(text: str) -> str:
+    """A finished English text in the language that is spoken now (Django's active one)."""
+    language = get_language() or SOURCE
+    return text if language.startswith(SOURCE) else book(language).told(text)
+
+
+@lru_cache(maxsize=8)
+def book(language: str) -> Book:
+    """The book of a language; an empty one where there is none."""
+    path = LOCALE / language.split("-")[0] / "LC_MESSAGES" / "django.mo"
+    return book_of(messages_of(path.read_bytes()) if path.is_file() else {})
+
+
+def book_of(messages: Mapping[str, str]) -> Book:
+    """From English → other, patterns with `{0}`, `{1}` for their places."""
+    whole = {m.lower(): (m, t) for m, t in messages.items() if not PLACE.search(m)}
+    patterns = [_pattern(m, t) for m, t in messages.items() if PLACE.search(m)]
+    often: dict[str, int] = {}
+    for word in (w for p in patterns for w in p.words):
+        often[word] = often.get(word, 0) + 1
+    by_word: dict[str, list[Pattern]] = {}
+    for pattern in (p for p in patterns if p.words):
+        by_word.setdefault(min(pattern.words, key=lambda w: (often[w], w)), []).append(pattern)
+    return Book(whole, {w: tuple(found) for w, found in by_word.items()})
+
+
+def _pattern(english: str, other: str) -> Pattern:
+    pieces = PLACE.split(english)[::2]
+    flags = re.DOTALL | re.IGNORECASE
+    short, long = (re.compile(place.join(map(re.escape, pieces)), flags) for place in ("(.*?)", "(.*)"))
+    # Words that touch a place may go on in it ("{0}s"): only those that stand free can be looked up.
+    free = WORD.findall(PLACE.sub("\0", english).replace("\0", "_"))
+    alone = frozenset(w.lower() for w in free if re.search(rf"(?<![\w]){w}(?![\w])", PLACE.sub("_", english)))
+    own = sum(len(w) for w in WORD.findall(" ".join(pieces)))
+    return Pattern(english, (short, long), alone, own, other)
+
+
+def _headed(core: str, english: str, other: str) -> str:
+    """The other text begins with a capital where the English one was given one that it has not by itself."""
+    return other[:1].upper() + other[1:] if core[:1].isupper() and not english[:1].isupper() else other
+
+
+def messages_of(mo: bytes) -> dict[str, str]:
+    """The messages of a compiled catalogue (GNU gettext manual, "The Format of GNU MO Files"), without plurals and
+    contexts, which are Django's alone."""
+    order = "<" if struct.unpack("<I", mo[:4])[0] == 0x950412DE else ">"
+    count, ids, texts = struct.unpack(f"{order}3I", mo[8:20])
+
+    def at(table: int, i: int) -> str:
+        length, offset = struct.unpack(f"{order}2I", mo[table + 8 * i : table + 8 * i + 8])
+        return mo[offset : offset + length].decode("utf-8")
+
+    found = ((at(ids, i), at(texts, i)) for i in range(count))
+    return {m: t for m, t in found if m and t and "\0" not in m and "\4" not in m}
