@@ -150,6 +150,7 @@ def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
         "datums": datums[:MOST_DATUMS], "datums_more": more(datums, MOST_DATUMS),
         "notes": sheet.notes.strip()[:MOST_NOTES], "cautions": [shorten(c, 300) for c in sheet.cautions[:5]],
         "torque": cautions.TORQUE[0].upper() + cautions.TORQUE[1:] + ".", "foot": _footing(sheet),
+        "one_page": True,
     }  # fmt: skip
     return typeset("position_sheet", data, paper)
 

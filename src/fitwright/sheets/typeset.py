@@ -1,33 +1,46 @@
-"""Typesetting: a template of this package and plain data become a PDF.
+"""Typesetting: a template of this package and plain data become a PDF, or the same pages as pictures.
 
 User text is handed over as JSON and shown as text; it is never part of the template's source, so no character in
-a name or a note has a meaning for the typesetter.
+a name or a note has a meaning for the typesetter. A PDF says that it keeps to PDF/A-3a and PDF/UA-1 (fonts embedded,
+text that can be read out, no date but the day it was made), and may carry the data it was made from as a file inside.
 """
 
 from __future__ import annotations
 
-import atexit
 import io
 import json
+import logging
 import re
-import shutil
-import tempfile
+import threading
+import unicodedata
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
-from importlib.util import find_spec
-from pathlib import Path
 from typing import Any, Literal
 
 import segno
 import typst
+from django.utils.translation import get_language
 
-from fitwright.errors import FitwrightError, InputError
+from fitwright.errors import InputError
+from fitwright.sheets.faces import faces, needs_machine, replaced, strange, without_face
 from fitwright.sheets.ink import printable
 
 Paper = Literal["a4", "us-letter"]
 PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
-FACES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
+STANDARDS = ["a-3a", "ua-1"]
+ATTACHED = "attached"
+"""Key of the files that go with a paper, as they are: [{"name", "text", "mime", "about"}]."""
+AT_THE_END = """
+#for a in d.at("attached", default: ()) {
+  pdf.attach(a.name, bytes(a.text), relationship: "data", mime-type: a.mime, description: a.about)
+}
+"""
+MISSING = (
+    "{letters}: no typeface on this computer has this; □ stands for it. Install a font for it, print again."
+)
+_here = threading.local()
 
 
 def paper_mm(paper: str) -> tuple[float, float]:
@@ -37,41 +50,110 @@ def paper_mm(paper: str) -> tuple[float, float]:
     return PAPER_MM[paper]
 
 
-@lru_cache(maxsize=1)
-def faces() -> Any:
-    """The typefaces: DejaVu Sans as it comes with matplotlib (the same on every machine; Latin, Greek, Cyrillic),
-    then whatever the system has, for other scripts only."""
-    folder = Path(tempfile.mkdtemp(prefix="fitwright-faces-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    spec = find_spec("matplotlib")  # found, not imported: that would take longer than the typesetting
-    if spec is None or spec.origin is None:
-        raise FitwrightError("matplotlib, whose typeface the documents use, is not installed")
-    source = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
-    for name in FACES:
-        shutil.copyfile(source / name, folder / name)
-    return typst.Fonts(include_system_fonts=True, include_embedded_fonts=False, font_paths=[str(folder)])
-
-
-def template(name: str) -> str:
+@lru_cache(maxsize=16)
+def template(name: str) -> bytes:
     """The source of a template, the house style before it."""
     folder = files("fitwright.sheets") / "templates"
-    return "\n".join((folder / n).read_text(encoding="utf-8") for n in ("house.typ", f"{name}.typ"))
+    parts = [(folder / n).read_text(encoding="utf-8") for n in ("house.typ", f"{name}.typ")]
+    return "\n".join([*parts, AT_THE_END]).encode()
 
 
 def typeset(name: str, data: Mapping[str, Any], paper: str = "a4") -> bytes:
-    """The PDF of template `name` filled with `data` (plain values; SVG as strings)."""
-    paper_mm(paper)
-    handed = json.dumps(clean(data) | {"paper": paper}, ensure_ascii=False)
-    compiler = typst.Compiler(template(name).encode(), font_paths=faces(), sys_inputs={"data": handed})
-    pdf = compiler.compile(format="pdf")
-    assert isinstance(pdf, bytes)  # one PDF whatever the number of pages
+    """The PDF of template `name` filled with `data` (plain values; SVG as strings).
+
+    A letter that no typeface here can print becomes □ and is named at the foot of each page. A template that asks for
+    one page (`one_page` in its data) is set plainly first, and again with its parts shrunk when that gave two.
+    """
+    handed, machine = _handed(data, paper)
+    pdf = _compiled(name, handed, machine, "pdf")[0]
+    if data.get("one_page") and pages_of(pdf) > 1:
+        pdf = _compiled(name, handed | {"shrink": True}, machine, "pdf")[0]
     return pdf
 
 
-def clean(value: Any) -> Any:
-    """The value with printable, breakable strings, as deep as it goes."""
+def pictures(name: str, data: Mapping[str, Any], paper: str = "a4", ppi: float = 120.0) -> tuple[bytes, ...]:
+    """The same pages as PNG, for a screen."""
+    handed, machine = _handed(data, paper)
+    pages = _compiled(name, handed, machine, "png", ppi)
+    if data.get("one_page") and len(pages) > 1:
+        pages = _compiled(name, handed | {"shrink": True}, machine, "png", ppi)
+    return tuple(pages)
+
+
+def pages_of(pdf: bytes) -> int:
+    """How many pages a PDF made here has."""
+    found = re.search(rb"/Type\s*/Pages\b[^>]*?/Count\s+(\d+)", pdf)
+    return int(found[1]) if found else 1
+
+
+def _handed(data: Mapping[str, Any], paper: str) -> tuple[dict[str, Any], bool]:
+    """What the template reads, and whether letters in it need the typefaces of this computer."""
+    paper_mm(paper)
+    attached = data.get(ATTACHED, ())
+    handed = clean({k: v for k, v in data.items() if k != ATTACHED})
+    odd: set[str] = set()
+    for words in _strings(handed):
+        odd |= strange(words)
+    missing = ""
+    machine = bool(odd) and needs_machine(odd)
+    if machine:
+        missing = without_face("".join(sorted(odd)))
+        handed = _replaced(handed, missing) if missing else handed
+    said = MISSING.format(letters=f"U+{', U+'.join(f'{ord(c):04X}' for c in missing[:6])}") if missing else ""
+    more = {
+        "paper": paper,
+        "missing": said,
+        "lang": (get_language() or "en").split("-")[0],
+        ATTACHED: list(attached),
+    }
+    return handed | more, machine
+
+
+def _compiled(
+    name: str, handed: Mapping[str, Any], machine: bool, form: str, ppi: float = 0.0
+) -> list[bytes]:
+    """Every page of a picture, or the one PDF; a typesetter is kept for each thread: it knows what it laid out."""
+    kept: dict[bool, Any] = _here.__dict__.setdefault("kept", {})
+    if machine not in kept:
+        kept[machine] = typst.Compiler(font_paths=faces(of_machine=machine))
+    today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    given: dict[str, Any] = {
+        "input": template(name), "format": form, "timestamp": today,
+        "sys_inputs": {"data": json.dumps(handed, ensure_ascii=False)},
+    }  # fmt: skip
+    if form == "png":
+        made = kept[machine].compile(**given, ppi=ppi)
+    else:
+        try:
+            made = kept[machine].compile(**given, pdf_standards=STANDARDS)
+        except typst.TypstError as error:
+            # A paper that does not keep to the standard is better than none; the tests hold that ours do.
+            logging.getLogger(__name__).warning("%s does not keep to %s: %s", name, STANDARDS, error)
+            made = kept[machine].compile(**given)
+    return list(made) if isinstance(made, list) else [made]
+
+
+def _strings(value: Any) -> list[str]:
     if isinstance(value, str):
-        return value if value.startswith("<svg") else breakable(printable(value))
+        return [value]
+    inner = value.values() if isinstance(value, Mapping) else value if isinstance(value, list) else ()
+    return [s for v in inner for s in _strings(v)]
+
+
+def _replaced(value: Any, missing: str) -> Any:
+    if isinstance(value, str):
+        return replaced(value, missing)
+    if isinstance(value, Mapping):
+        return {k: _replaced(v, missing) for k, v in value.items()}
+    return [_replaced(v, missing) for v in value] if isinstance(value, list) else value
+
+
+def clean(value: Any) -> Any:
+    """The value with printable, composed, breakable strings, as deep as it goes."""
+    if isinstance(value, str):
+        return (
+            value if value.startswith("<svg") else breakable(unicodedata.normalize("NFC", printable(value)))
+        )
     if isinstance(value, Mapping):
         return {k: clean(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
