@@ -250,7 +250,7 @@ def ridden(client, filled):
 def test_the_ride_leaves_in_every_format(client, ridden, tmp_path) -> None:
     base = f"/visits/{ridden.pk}/ride/export"
     page = client.get(base).content.decode()
-    assert "<option>markers</option>" in page
+    assert '<option value="markers">markers</option>' in page
     csv = client.get(f"{base}?ride=markers&format=csv&by=time&points=raw")
     assert csv["Content-Disposition"] == f'attachment; filename="visit-{ridden.pk}-markers.csv"'
     text = csv.content.decode()
