@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from itertools import groupby
 
 from fitwright.errors import InputError
-from fitwright.sheets.exact import BODY, HAIR, HEAD, TINY, check_bar, exact_pdf, page_pen, paragraph
+from fitwright.sheets.exact import BODY, HAIR, HEAD, TINY, check_bar, exact_laid, page_pen, paragraph
 from fitwright.sheets.ink import XY, Pen, num
+from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.typeset import Paper, paper_mm
 from fitwright.vision.card import SCALE_CARD, CardLayout, Rect, StripLayout
 
@@ -22,9 +23,12 @@ INSTRUCTIONS = (
 COLUMN_GAP_MM = 5.0
 
 
-def scale_card_pdf(layout: CardLayout | None = None, paper: Paper = "a4") -> bytes:
+def scale_card_pdf(
+    layout: CardLayout | None = None, paper: Paper = "a4", scale: PrintScale | None = None
+) -> bytes:
     """The card as a one-page PDF, vector and exact; InputError when its strips do not fit the paper."""
-    return exact_pdf([scale_card_pen(layout or SCALE_CARD, paper)], "Fitwright scale card", "", paper)
+    pens = [scale_card_pen(layout or SCALE_CARD, paper)]
+    return exact_laid(pens, "Fitwright scale card", "", paper, scale).pdf()
 
 
 def scale_card_pen(layout: CardLayout, paper: str) -> Pen:

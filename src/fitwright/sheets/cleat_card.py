@@ -27,15 +27,18 @@ from fitwright.sheets.exact import (
     HEAD,
     TINY,
     check_bar,
-    exact_pdf,
+    draw_qr,
+    exact_laid,
     page_pen,
     paragraph,
+    printer_words,
 )
 from fitwright.sheets.ink import XY, Pen, shorten
 from fitwright.sheets.position_sheet import SheetFoot, SheetLine
+from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.sole_drawing import Map, sole_map
 from fitwright.sheets.sole_shapes import cleat_outline, sole_outline, width_for
-from fitwright.sheets.typeset import Paper, paper_mm
+from fitwright.sheets.typeset import Laid, Paper, paper_mm
 from fitwright.sheets.words import number, place_words
 
 SOLE_COLUMN_MM, TOE_MM, FOOT_MM = 128.0, 7.5, 6.5
@@ -84,7 +87,7 @@ class CardFoot:
 
 @dataclass(frozen=True)
 class CleatCard:
-    """The card: who, when, both feet (one is enough), the hardware by measure."""
+    """The card: who, when, both feet (one is enough), the hardware by measure; `scale`: of the printer it is for."""
 
     studio: str
     rider: str
@@ -93,17 +96,25 @@ class CleatCard:
     simulated: bool = False
     hardware: tuple[SheetLine, ...] = ()
     record: str = ""
+    qr_text: str = ""
+    scale: PrintScale | None = None
 
 
 def cleat_card_pdf(card: CleatCard, paper: Paper = "a4") -> bytes:
-    """The card as PDF, one page for each foot, exact at 100 %; InputError when no foot was given."""
+    """The card as PDF; see `cleat_card`."""
+    return cleat_card(card, paper).pdf()
+
+
+def cleat_card(card: CleatCard, paper: Paper = "a4") -> Laid:
+    """The card, one page for each foot, exact at 100 %; InputError when no foot was given."""
     feet = [side for side in ("left", "right") if side in card.feet]
     if not feet:
         raise InputError(
             "feet", "no cleat has been measured yet", hint="photograph a sole with its cleat first"
         )
     pens = [cleat_card_pen(card, side, paper) for side in feet]
-    return exact_pdf(pens, f"Cleat card, {shorten(card.rider, 80)}", shorten(card.studio, 50), paper)
+    title, studio = f"Cleat card, {shorten(card.rider, 80)}", shorten(card.studio, 50)
+    return exact_laid(pens, title, studio, paper, card.scale)
 
 
 def cleat_card_pen(card: CleatCard, side: str, paper: str) -> Pen:
@@ -243,7 +254,8 @@ def draw_marks(pen: Pen, place: Map, foot: CardFoot) -> None:
 
 def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: float) -> None:
     """Who, which shoe, check bar, numbers, hardware, how to use it, care."""
-    x, room, y = column_head(pen, card.rider, side, (card.studio, card.date, card.record), card.simulated)
+    about = (card.studio, card.date, card.record)
+    x, room, y = column_head(pen, card.rider, side, about, card.simulated, card.scale, card.qr_text)
     values = SheetFoot(foot.pose, foot.m1, foot.m5).values()
     y = draw_rows(pen, (x, y), room, list(values.items()))
     y = draw_rows(
@@ -263,9 +275,10 @@ def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: floa
 
 
 def column_head(
-    pen: Pen, rider: str, side: str, about: Sequence[str], simulated: bool
-) -> tuple[float, float, float]:
-    """Who, which shoe and the check bar; returns x and width of the column and the y below the bar."""
+    pen: Pen, rider: str, side: str, about: Sequence[str], simulated: bool, scale: PrintScale | None = None,
+    qr_text: str = "",
+) -> tuple[float, float, float]:  # fmt: skip
+    """Who, which shoe, the check bar, the record's code; x and width of the column and the y below the bar."""
     x = 6.0 + SOLE_COLUMN_MM + 6.0
     room = pen.width - x - 7.0
     y = paragraph(pen, (x, 15), shorten(rider, 44), HEAD, room, most=2)
@@ -276,6 +289,8 @@ def column_head(
     if simulated:
         y = paragraph(pen, (x, y), cautions.SIMULATED, TINY, room, pen.ink.soft)
     check_bar(pen, (x, y + 3))
+    printer_words(pen, (x, y + 3), room, scale)
+    draw_qr(pen, (x + room - 19, y + 3), qr_text, 19)
     return x, room, y + 111
 
 

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
-from fitwright.sheets.ink import XY, Pen, text_width
-from fitwright.sheets.typeset import paper_mm, typeset
+import segno
+
+from fitwright.errors import InputError
+from fitwright.sheets.ink import XY, Pen, num, text_width
+from fitwright.sheets.print_scale import UNCHECKED, PrintScale
+from fitwright.sheets.typeset import Laid, paper_mm
 
 CHECK_BAR_MM = 100.0
 HAIR, FINE, FULL = 0.12, 0.2, 0.35
@@ -18,12 +23,25 @@ def page_pen(paper: str, title: str, desc: str) -> Pen:
     return Pen(width, height, title, desc, "paper", decimals=4)
 
 
-def exact_pdf(pens: Sequence[Pen], title: str, studio: str, paper: str) -> bytes:
-    """One PDF page for each pen, exactly as large as the paper."""
+def exact_laid(
+    pens: Sequence[Pen], title: str, studio: str, paper: str, scale: PrintScale | None = None
+) -> Laid:
+    """One page for each pen, exactly as large as the paper; stretched about its middle for a checked printer.
+
+    Raises:
+        InputError: the printer is too far off to print anything 1:1.
+    """
     width, height = paper_mm(paper)
+    if scale is not None and scale.state == "refused":
+        raise InputError(
+            "printer", f"“{scale.printer}” printed 100 mm as {scale.across_mm:.1f} × {scale.along_mm:.1f} mm",
+            allowed="99 to 101 mm",
+            hint="Set it to 100 %, “actual size”, print the check page again and type in what the ruler reads",
+        )  # fmt: skip
+    across, along = scale.factors if scale else (1.0, 1.0)
     pages = [{"svg": pen.svg(), "alt": pen.title} for pen in pens]
     data = {"title": title, "studio": studio, "pages": pages, "width": width, "height": height}
-    return typeset("exact", data, paper)
+    return Laid("exact", {**data, "across": across, "along": along}, paper)
 
 
 def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
@@ -42,6 +60,13 @@ def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
             pen.text((x + 6.5, y + 40 + 3.9 * k), words, BODY, pen.ink.ink)
         pen.line((x + 6.5, y + 57), (x + 30, y + 57), pen.ink.ink, FINE)
         pen.text((x + 31.5, y + 57), "mm", BODY, pen.ink.ink)
+
+
+def printer_words(pen: Pen, bar: XY, width: float, scale: PrintScale | None) -> None:
+    """Beside the check bar: for which printer the page was drawn."""
+    x, y = bar
+    words = scale.words if scale else UNCHECKED
+    paragraph(pen, (x + 6.5, y + 64), words, TINY, width - 8, pen.ink.soft, most=10)
 
 
 def wrapped(words: str, size: float, width: float, most: int = 99) -> list[str]:
@@ -70,3 +95,25 @@ def paragraph(
     for k, line in enumerate(wrapped(words, size, width, most)):
         pen.text((x, y + 1.42 * size * k), line, size, color or pen.ink.ink)
     return y + 1.42 * size * len(wrapped(words, size, width, most))
+
+
+def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
+    """The text as a QR symbol of the given side, mm; nothing for no text or more than a symbol holds."""
+    if not text:
+        return
+    try:
+        rows = [list(r) for r in segno.make(text, error="m", micro=False).matrix]
+    except segno.DataOverflowError:
+        return
+    x, y = at
+    cell = side / len(rows)
+    runs = []
+    for k, row in enumerate(rows):
+        start = 0
+        for dark, cells in groupby(row):
+            count = len(list(cells))
+            if dark:
+                left, top = num(x + start * cell, 4), num(y + k * cell, 4)
+                runs.append(f"M{left} {top}h{num(count * cell, 4)}v{num(cell, 4)}h{num(-count * cell, 4)}Z")
+            start += count
+    pen.add("path", d="".join(runs), fill=pen.ink.ink)

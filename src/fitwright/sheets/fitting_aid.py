@@ -25,10 +25,11 @@ from fitwright.sheets.cleat_card import (
     draw_rows,
     draw_scale,
 )
-from fitwright.sheets.exact import BODY, FINE, FULL, HAIR, TINY, exact_pdf, page_pen, paragraph
+from fitwright.sheets.exact import BODY, FINE, FULL, HAIR, TINY, exact_laid, page_pen, paragraph
 from fitwright.sheets.ink import Pen, shorten
+from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.sole_drawing import Map
-from fitwright.sheets.typeset import Paper
+from fitwright.sheets.typeset import Laid, Paper
 from fitwright.sheets.words import number
 
 DASH = "2.4 1.4"
@@ -64,17 +65,23 @@ class FittingAid:
     date: str
     feet: Mapping[str, AidFoot] = field(default_factory=dict)
     simulated: bool = False
+    scale: PrintScale | None = None
+    qr_text: str = ""
 
 
 def fitting_aid_pdf(paper_aid: FittingAid, paper: Paper = "a4") -> bytes:
-    """The aid as PDF, one page for each foot, exact at 100 %; InputError when no foot has a wish."""
+    """The aid as PDF; see `fitting_aid`."""
+    return fitting_aid(paper_aid, paper).pdf()
+
+
+def fitting_aid(paper_aid: FittingAid, paper: Paper = "a4") -> Laid:
+    """The aid, one page for each foot, exact at 100 %; InputError when no foot has a wish."""
     feet = [side for side in ("left", "right") if side in paper_aid.feet]
     if not feet:
         raise InputError("feet", "no first setting yet", hint="set the wish at Feet, First setting")
     pens = [fitting_aid_pen(paper_aid, side, paper) for side in feet]
-    return exact_pdf(
-        pens, f"Fitting aid, {shorten(paper_aid.rider, 80)}", shorten(paper_aid.studio, 50), paper
-    )
+    title, studio = f"Fitting aid, {shorten(paper_aid.rider, 80)}", shorten(paper_aid.studio, 50)
+    return exact_laid(pens, title, studio, paper, paper_aid.scale)
 
 
 def fitting_aid_pen(paper_aid: FittingAid, side: str, paper: str) -> Pen:
@@ -129,7 +136,9 @@ def _tape(pen: Pen, place: Map, foot: AidFoot) -> None:
 def _column(pen: Pen, paper_aid: FittingAid, side: str, foot: AidFoot) -> None:
     """Head and check bar, the steps, what a ruler must show, what was not measured."""
     about = (paper_aid.studio, paper_aid.date)
-    x, room, y = column_head(pen, paper_aid.rider, side, about, paper_aid.simulated)
+    x, room, y = column_head(
+        pen, paper_aid.rider, side, about, paper_aid.simulated, paper_aid.scale, paper_aid.qr_text
+    )
     aid = foot.aid
     y = paragraph(pen, (x, y), "From where it is now (solid) to the wish (dashed)", BODY, room)
     if aid is None:

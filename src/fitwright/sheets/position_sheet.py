@@ -13,7 +13,7 @@ from fitwright.sheets.ink import shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.sole_shapes import axle_crossing
-from fitwright.sheets.typeset import Paper, qr_svg, typeset
+from fitwright.sheets.typeset import Laid, Paper, qr_svg
 from fitwright.sheets.words import place_words, value_words
 
 MOST_CONTACT, MOST_PARTS, MOST_DATUMS, MOST_NOTES = 11, 6, 6, 2400
@@ -134,7 +134,12 @@ def sheet_drawings(side: RiderFigure | None, soles: Sequence[SoleFigure]) -> tup
 
 
 def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
-    """The sheet as a one-page PDF on "a4" or "us-letter"."""
+    """The sheet as PDF."""
+    return position_sheet(sheet, paper).pdf()
+
+
+def position_sheet(sheet: PositionSheet, paper: Paper = "a4") -> Laid:
+    """The sheet, one page on "a4" or "us-letter"."""
     how = "; ".join(dict.fromkeys(f.cleat.method for f in sheet.feet.values() if f.cleat and f.cleat.method))
     datums = _datum_rows(sheet.feet)
     data = {
@@ -152,7 +157,7 @@ def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
         "torque": cautions.TORQUE[0].upper() + cautions.TORQUE[1:] + ".", "foot": _footing(sheet),
         "one_page": True,
     }  # fmt: skip
-    return typeset("position_sheet", data, paper)
+    return Laid("position_sheet", data, paper)
 
 
 def more(rows: Sequence[object], most: int) -> str:

@@ -14,7 +14,7 @@ from fitwright.sheets.ink import State, shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
-from fitwright.sheets.typeset import Paper, qr_svg, typeset
+from fitwright.sheets.typeset import Laid, Paper, qr_svg
 from fitwright.sheets.words import number, signed, value_words
 
 
@@ -131,7 +131,12 @@ class VisitReport:
 
 
 def report_pdf(report: VisitReport, paper: Paper = "a4") -> bytes:
-    """The report as PDF; as many pages as it takes."""
+    """The report as PDF."""
+    return report_laid(report, paper).pdf()
+
+
+def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
+    """The report; as many pages as it takes."""
     unclear = [f"{o.label}{_side(o)}: {o.values()}" for o in report.outcomes if o.moved() is False]
     foot = " · ".join(
         w for w in (shorten(report.rider, 40), shorten(report.date, 24), shorten(report.record, 30),
@@ -152,7 +157,7 @@ def report_pdf(report: VisitReport, paper: Paper = "a4") -> bytes:
         "drawings": _drawings(report), "unclear": unclear, "open": list(report.open_points),
         "follow_up": report.follow_up, "notes": report.notes, "cautions": list(report.cautions), "foot": foot,
     }  # fmt: skip
-    return typeset("report", data, paper)
+    return Laid("report", data, paper)
 
 
 def _side(o: Outcome) -> str:

@@ -14,6 +14,7 @@ import re
 import threading
 import unicodedata
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
@@ -41,6 +42,28 @@ MISSING = (
     "{letters}: no typeface on this computer has this; □ stands for it. Install a font for it, print again."
 )
 _here = threading.local()
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A paper before it is set: its template, what fills it, its size. As PDF and as pictures it is the same."""
+
+    template: str
+    data: Mapping[str, Any]
+    paper: str = "a4"
+
+    def pdf(self) -> bytes:
+        """One PDF."""
+        return typeset(self.template, self.data, self.paper)
+
+    def pictures(self, ppi: float = 110.0) -> tuple[bytes, ...]:
+        """Its pages as PNG."""
+        return pictures(self.template, self.data, self.paper, ppi)
+
+    def with_file(self, name: str, text: str, mime: str, about: str) -> Laid:
+        """The same paper with a file inside."""
+        more = {"name": name, "text": text, "mime": mime, "about": about}
+        return replace(self, data={**self.data, ATTACHED: [*self.data.get(ATTACHED, ()), more]})
 
 
 def paper_mm(paper: str) -> tuple[float, float]:
