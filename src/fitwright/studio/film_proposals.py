@@ -145,5 +145,6 @@ def _notes(discs: int, named: int) -> list[str]:
             f"{discs} discs are seen, but not in a rider’s order. Mark them by hand; each pick snaps to its disc."
         ]
     if named < discs:
-        return [f"{discs - named} more disc{'s' if discs - named > 1 else ''} could not be named."]
+        more = discs - named
+        return ["1 more disc could not be named." if more == 1 else f"{more} more discs could not be named."]
     return []

@@ -41,8 +41,9 @@ class Due:
         """`9 days overdue`, `today`, `in 3 days`."""
         if self.days == 0:
             return "today"
-        count = f"{abs(self.days)} day{'' if abs(self.days) == 1 else 's'}"
-        return f"in {count}" if self.days > 0 else f"{count} overdue"
+        if abs(self.days) == 1:
+            return "in 1 day" if self.days > 0 else "1 day overdue"
+        return f"in {self.days} days" if self.days > 0 else f"{-self.days} days overdue"
 
 
 @dataclass(frozen=True)

@@ -201,7 +201,7 @@ def _plan(rows: _Rows) -> tuple[list[str], list[str]]:
     if "plan" not in rows.analyses:
         return [], ["a plan"]
     count = rows.changes or "no"
-    known = [f"{count} change{'s' if rows.changes != 1 else ''} planned"]
+    known = [f"{count} change planned" if rows.changes == 1 else f"{count} changes planned"]
     open_ = rows.changes - rows.steps
     missing = [f"{open_} of the changes not recorded yet"] if open_ > 0 else []
     if "outcome" in rows.analyses:

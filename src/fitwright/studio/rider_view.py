@@ -6,7 +6,7 @@ be none that we can tell.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,15 +22,19 @@ from fitwright.studio.visits import answers, once
 
 CAME, NOW = "when you came", "now"
 CAPTIONS = {"before": CAME, "after": NOW}
-# quantity, event, what of the rider, words for more, words for less
-TOLD = (
-    ("knee_flexion_deg", "bdc", "With the pedal down, your {side}knee is", "more bent", "straighter"),
-    ("knee_flexion_deg", "max", "With the pedal up, your {side}knee is", "more bent", "less bent"),
-    ("hip_flexion_deg", "max", "With the pedal up, your {side}hip is", "more closed", "more open"),
-    ("trunk_inclination_deg", "mean", "Your back is", "more upright", "lower"),
-    ("ankle_plantarflexion_deg", "max", "Your {side}toes point", "further down", "less far down"),
-    ("knee_path_mm", "range", "Your {side}knee moves sideways", "more", "less"),
-)
+# quantity, event, the sentence of "left " or nothing, by how much and which way, words for more, words for less
+TOLD: tuple[tuple[str, str, Callable[[str, str, str], str], str, str], ...] = (
+    ("knee_flexion_deg", "bdc", lambda side, by, way: f"With the pedal down, your {side}knee is {by} {way}.",
+     "more bent", "straighter"),
+    ("knee_flexion_deg", "max", lambda side, by, way: f"With the pedal up, your {side}knee is {by} {way}.",
+     "more bent", "less bent"),
+    ("hip_flexion_deg", "max", lambda side, by, way: f"With the pedal up, your {side}hip is {by} {way}.",
+     "more closed", "more open"),
+    ("trunk_inclination_deg", "mean", lambda _, by, way: f"Your back is {by} {way}.", "more upright", "lower"),
+    ("ankle_plantarflexion_deg", "max", lambda side, by, way: f"Your {side}toes point {by} {way}.",
+     "further down", "less far down"),
+    ("knee_path_mm", "range", lambda side, by, way: f"Your {side}knee moves sideways {by} {way}.", "more", "less"),
+)  # fmt: skip
 ABOUT = {
     "knee_flexion_deg": "how your knee bends", "hip_flexion_deg": "how your hip closes",
     "trunk_inclination_deg": "how low your back is", "ankle_plantarflexion_deg": "how your toes point",
@@ -128,7 +132,7 @@ def _moment(data: Mapping[str, Any], theta: float) -> float | None:
 def _measured(visit: Visit) -> Iterator[Step]:
     """What clearly changed, a sentence each; then, in one, what did not."""
     changed, same = set(), []
-    for quantity, event, subject, more, less in TOLD:
+    for quantity, event, sentence, more, less in TOLD:
         for pair in drawings.pairs(drawings.values(visit, quantity, event)):
             if pair.change is None or pair.before is None or pair.now is None:
                 continue
@@ -137,10 +141,10 @@ def _measured(visit: Visit) -> Iterator[Step]:
                 continue
             changed.add(quantity)
             sign = "°" if pair.change.unit == "deg" else f" {pair.change.unit}"
-            subject_words = subject.format(side="" if pair.side == "both" else f"{pair.side} ")
+            side = "" if pair.side == "both" else f"{pair.side} "
             way = more if pair.change.value > 0 else less
             yield Step(
-                f"{subject_words} {_plain(abs(pair.change.value))}{sign} {way}.",
+                sentence(side, f"{_plain(abs(pair.change.value))}{sign}", way),
                 f"{_plain(pair.before.value)}{sign} {CAME}, {_plain(pair.now.value)}{sign} {NOW}; "
                 f"the change is sure to ± {_plain(Z95 * pair.change.u)}{sign}.",
                 _bodies(visit) if quantity != "knee_path_mm" else (),

@@ -121,7 +121,8 @@ def _way_card(
 ) -> WayCard:
     way, keys = alike[0], tuple(w["key"] for w in alike)
     count = len(way["changes"])
-    cost = f"{count} change{'' if count == 1 else 's'}, felt {way['felt']:.1f}"
+    felt = f"{way['felt']:.1f}"
+    cost = f"{count} change, felt {felt}" if count == 1 else f"{count} changes, felt {felt}"
     return WayCard(
         keys, " and ".join(w["label"] for w in alike), chosen in keys, [w.split(": from ")[0] for w in way["words"]],
         cost, [_reach_row(r) for r in way["reaches"] if r["acted"] or _moved(r)],
