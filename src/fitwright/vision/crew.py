@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,9 @@ from fitwright.vision.video import ClipInfo, Luma, LumaFrame
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
+AGREE_PX, AGREE = 1.5, 2
+"""A disc that stands still is the same where it is seen so often so near to itself."""
+LOOK_EVERY_S = 0.08
 LAST_ROWS = 64
 """Rows that may still change: more than what is followed on trial (0.15 s at 240 frames a second and more)."""
 
@@ -28,7 +32,8 @@ LAST_ROWS = 64
 @dataclass(frozen=True)
 class Start:
     """What the warm-up found: disc markers and their velocities (None = not known), points without a disc, exposure,
-    scale of time."""
+    scale of time. Of the discs, by place among them, `standing`: those that do not go with the rider; `covered`:
+    those that something hides in the marked frame."""
 
     discs: NDArray[np.intp]
     spots: list[Spot]
@@ -40,6 +45,8 @@ class Start:
     step_s: float
     white: float
     reach_px_per_s: float
+    standing: frozenset[int] = frozenset()
+    covered: frozenset[int] = frozenset()
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -47,12 +54,19 @@ class Start:
         return tuple("disc" if i in self.discs else "texture" for i in range(len(self.picks)))
 
 
-def find_start(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) -> Start:
-    """Recognise discs under the picks and learn exposure and velocities from the frames around the marked one."""
+def find_start(
+    info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats, still: Collection[int] = (),
+    elsewhere: Mapping[int, Spot] | None = None,
+) -> Start:  # fmt: skip
+    """Recognise discs under the picks and learn exposure and velocities from the frames around the marked one.
+
+    `still`: picks that do not go with the rider; `elsewhere`: discs of those that were seen in other frames only
+    (`standing_spots`).
+    """
     white = float((1 << info.bits) - 1)
-    luma = warm[marked].luma
+    luma, hidden = warm[marked].luma, elsewhere or {}
     _check_light(luma, white)
-    found = [_spot_at(luma, p, white) for p in picks]
+    found = [hidden[i] if i in hidden else _spot_at(luma, p, white) for i, p in enumerate(picks)]
     discs = np.array([i for i, s in enumerate(found) if s is not None], dtype=np.intp)
     plain = np.array([i for i, s in enumerate(found) if s is None], dtype=np.intp)
     spots = [s for s in found if s is not None]
@@ -61,9 +75,55 @@ def find_start(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats
     if not spots:
         return Start(discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
     motion = first_motion(warm, marked, spots, step_s, white, reach)
+    covered = frozenset(int(k) for k in np.flatnonzero(np.isin(discs, list(hidden))))
+    motion.velocity[list(covered)] = motion.bend[list(covered)] = 0.0
     return Start(
-        discs, spots, motion.velocity, motion.bend, plain, picks, motion.exposure_s, step_s, white, reach
+        discs,
+        spots,
+        motion.velocity,
+        motion.bend,
+        plain,
+        picks,
+        motion.exposure_s,
+        step_s,
+        white,
+        reach,
+        covered,
     )
+
+
+def not_standing(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) -> list[int]:
+    """Which picks have no disc under them in the marked frame that is also there some frames before and after it."""
+    white = float((1 << info.bits) - 1)
+    out = []
+    for i, pick in enumerate(picks):
+        spots = [_spot_at(warm[k].luma, pick, white) for k in dict.fromkeys((marked, 0, len(warm) - 1))]
+        places = np.array([s.uv_px for s in spots if s is not None])
+        if len(places) < len(spots) or np.ptp(places, axis=0).max() > AGREE_PX:
+            out.append(i)
+    return out
+
+
+def standing_spots(
+    info: ClipInfo, frames: Iterable[LumaFrame], picks: Floats, which: Iterable[int]
+) -> dict[int, Spot]:
+    """Discs that stand still under some picks and are hidden in the marked frame: seen there now and then."""
+    white, due = float((1 << info.bits) - 1), -np.inf
+    seen: dict[int, list[Spot]] = {i: [] for i in which}
+    for frame in frames:
+        if frame.time_s < due:
+            continue
+        due = frame.time_s + LOOK_EVERY_S
+        for i, spots in seen.items():
+            if (spot := _spot_at(frame.luma, picks[i], white)) is not None:
+                spots.append(replace(spot, blur_px=np.zeros(2)))
+    found = {}
+    for i, spots in seen.items():
+        best = max(spots, key=lambda s: s.explained, default=None)
+        near = [s for s in spots if best is not None and np.hypot(*(s.uv_px - best.uv_px)) < AGREE_PX]
+        if best is not None and len(near) >= AGREE:
+            found[i] = best
+    return found
 
 
 def _check_light(luma: Luma, white: float) -> None:
@@ -80,7 +140,7 @@ def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
     reach = 60
     low = np.maximum(np.floor(pick).astype(int) - reach, 0)
     window = luma[low[1] : low[1] + 2 * reach + 1, low[0] : low[0] + 2 * reach + 1].astype(np.float64)
-    spot = find_spot(window * (255.0 / white), pick - low)
+    spot = find_spot(window * (255.0 / white), pick - low, look_again=True)
     return None if spot is None else replace(spot, uv_px=spot.uv_px + low)
 
 
@@ -91,7 +151,7 @@ class Crew:
         self.start, self.first_s = start, first.time_s
         self.discs = DiscFollower(
             start.spots, first.time_s, start.exposure_s, start.velocity, start.step_s, start.white,
-            start.reach_px_per_s, start.bend,
+            start.reach_px_per_s, start.bend, start.standing,
         ) if start.spots else None  # fmt: skip
         self.patches = [
             PatchFollower(first.luma, start.picks[i], first.time_s, start.reach_px_per_s) for i in start.plain
@@ -141,6 +201,7 @@ class Crew:
         index = np.arange(len(self.start.spots))
         fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.discs.hint)
         near = np.hypot(*(fit.uv_px - self.discs.places[:, 0]).T) < 3.0
+        near[list(self.start.covered)] = False
         self.discs.places[near, 0] = fit.uv_px[near]
         u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
         return np.where(near[:, None], fit.uv_px, np.nan), np.where(near[:, None], u, np.nan)

@@ -50,6 +50,9 @@ NEAR_PATH_PX = 14.0
 """From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
 """A marker seen for so long has shown how fast it moves."""
+STAYS_PX, DRIFTS_PX, STANDS_PX_PER_S = 12.0, 0.5, 20.0
+"""A marker that does not go with the rider is no further than this from its place, which shifts by so much a frame
+(the camera sways), unless one that stands still is found elsewhere (the camera was moved)."""
 OFTEN, SELDOM, LONG_LOST = 3, 12, 60
 """A wide search is made in every third frame, and in every twelfth when a marker has been lost for long."""
 
@@ -60,12 +63,13 @@ class DiscFollower:
     Args:
         spots: the markers in the marked frame. time_s: of that frame. exposure_s: motion blur = velocity × this.
         velocity: (P, 2) px/s, NaN where not known. step_s: usual time between frames. white: grey level of the
-            brightest pixel (255 for 8 bit). bend: (P, 2) acceleration px/s², where known.
+            brightest pixel (255 for 8 bit). bend: (P, 2) acceleration px/s², where known. standing: markers that do
+            not go with the rider.
     """
 
     def __init__(
         self, spots: list[Spot], time_s: float, exposure_s: float, velocity: Floats | None, step_s: float,
-        white: float, reach_px_per_s: float, bend: Floats | None = None,
+        white: float, reach_px_per_s: float, bend: Floats | None = None, standing: Iterable[int] = (),
     ) -> None:  # fmt: skip
         p = len(spots)
         self.table = DiscTable(DiscShape(*(
@@ -94,6 +98,7 @@ class DiscFollower:
         self.chains: list[list[Chain]] = [[] for _ in spots]
         self.trials: dict[int, Trial] = {}
         self.disowned: dict[int, float] = {}
+        self.homes = {i: self.places[i, 0].copy() for i in standing}
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
@@ -188,6 +193,8 @@ class DiscFollower:
             time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
             self.known, self.misses,
         )  # fmt: skip
+        for k in (k for k, i in enumerate(index) if int(i) in self.homes):
+            found[k] &= bool(np.hypot(*(fit.uv_px[k] - self.homes[int(index[k])])) < STAYS_PX)
         return found
 
     def _accept(
@@ -199,6 +206,9 @@ class DiscFollower:
         learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
               self.scale, self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, self.lost,
               uv, u)  # fmt: skip
+        for i, home in self.homes.items():
+            if np.isfinite(uv[i, 0]):
+                home += np.clip(uv[i] - home, -DRIFTS_PX, DRIFTS_PX)
 
     def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
         """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
@@ -207,7 +217,9 @@ class DiscFollower:
         moments = self._moments_like_this()
         for i in map(int, missing):
             gone, past = time_s - self.times[i, 0], self.past(i)
-            if abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
+            if i in self.homes:
+                self.awaited[i] = Awaited(self.homes[i].copy(), np.zeros(2), near_px=STAYS_PX)
+            elif abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
                 near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
             elif told := awaited(past, moments, past.passes(), gone):
@@ -233,8 +245,17 @@ class DiscFollower:
         if gap < SHORT_GAP_S or (past.knows_its_turn and gap < WAIT_S):
             return
         sure = self._prove(luma, i, gap, time_s, uv)
-        if sure is not None:
+        if sure is not None and self._may_be(i, *sure):
             self._take_back(luma, i, *sure, time_s, uv, u)
+
+    def _may_be(self, i: int, place: Floats, speed: Floats) -> bool:
+        """Whether what has proved itself a body may be marker i; one that should stand gets its new place."""
+        if i not in self.homes:
+            return True
+        if np.hypot(*speed) > STANDS_PX_PER_S:
+            return False
+        self.homes[i] = place.copy()
+        return True
 
     def _where_to_look(
         self, luma: Luma, i: int, time_s: float, past: Past, sits: Floats

@@ -17,10 +17,20 @@ import numpy as np
 from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
 from fitwright.vision.allowed import checked
-from fitwright.vision.crew import Crew, Start, find_start
+from fitwright.vision.crew import Crew, Start, find_start, not_standing, standing_spots
 from fitwright.vision.kept import Kept, frames_before, read_around
-from fitwright.vision.tracks import Row, Tracks, tracks_from
-from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, Progress, ReadReport, missing_tail, probe
+from fitwright.vision.snap import Spot
+from fitwright.vision.tracks import STILL, Row, Tracks, tracks_from
+from fitwright.vision.video import (
+    Cancelled,
+    ClipInfo,
+    LumaFrame,
+    Progress,
+    ReadReport,
+    luma_frames,
+    missing_tail,
+    probe,
+)
 
 __all__ = ["Tracks", "track_points"]
 LOWEST_FPS = 23.0
@@ -56,7 +66,8 @@ def track_points(
     widened = AROUND * np.max(np.ptp(picks, axis=0))
     early = Kept(info, picks.min(axis=0) - widened, picks.max(axis=0) + widened)
     warm, marked, ahead = read_around(path, info, marked_s, early, report)
-    start = find_start(info, warm, marked, picks)
+    still = [i for i, n in enumerate(names) if n in STILL]
+    start = find_start(info, warm, marked, picks, still, _covered(path, info, warm, marked, picks, still))
     info = replace(info, exposure_s=start.exposure_s)
     first = warm[marked]
     del warm
@@ -74,6 +85,19 @@ def track_points(
     if progress is not None:
         progress(1.0)
     return checked(tracks_from(rows, names, start.kinds, info, [missing_tail(info, report)]))
+
+
+def _covered(
+    path: Path, info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats, still: list[int]
+) -> dict[int, Spot]:
+    """Discs of points that do not move, which a leg hides in the marked frame: what lies over them then goes away
+    with the leg, and would be followed in their stead."""
+    hidden = [still[k] for k in not_standing(info, warm, marked, picks[still])]
+    if not hidden:
+        return {}
+    at_s = warm[marked].time_s
+    around = luma_frames(path, max(0.0, at_s - TURN_S / 2), at_s + TURN_S / 2)
+    return standing_spots(info, around, picks, hidden)
 
 
 class _Done:
