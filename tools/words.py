@@ -24,6 +24,8 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 from django.utils.translation.template import templatize
 
+from fitwright.told import RANGE_MESSAGE
+
 SOURCE = Path(__file__).resolve().parent.parent / "src" / "fitwright"
 LOCALE = SOURCE / "locale"
 LANGUAGES = {"de": "German"}
@@ -40,7 +42,7 @@ CODE = re.compile(
 )
 SMALL = (
     "left", "right", "both", "and", "or", "before", "after", "none", "inward", "outward", "up", "down", "forward",
-    "back", "yes", "no", "now",
+    "back", "yes", "no", "now", "front", "rear", "inner", "outer", "side", "a study", "a review",
 )  # fmt: skip
 """Words of one part that sentences are put together from, beside those that stand in a choice inside a sentence."""
 Key = str | tuple[str, str]
@@ -57,7 +59,7 @@ def from_templates() -> Iterator[tuple[Key, str]]:
 
 def from_source() -> Iterator[tuple[Key, str]]:
     """(message, place) of every string in the source that reads like words."""
-    for word in SMALL:
+    for word in (*SMALL, RANGE_MESSAGE):
         yield word, "tools/words.py"
     for path in sorted(SOURCE.rglob("*.py")):
         place = path.relative_to(SOURCE).as_posix()

@@ -23,8 +23,20 @@ LOCALE = Path(__file__).resolve().parent / "locale"
 SOURCE = "en"
 PLACE = re.compile(r"\{(\d+)\}")
 WORD = re.compile(r"[^\W\d_]{3,}")
-SPLIT = re.compile(r"(\n+|(?<=[.?!]) |; |: |, (?:and |or )?| · | – | \+ | and | or | \(|\)|“|”| / )")
+SPLITS = tuple(
+    re.compile(f"({s})")
+    for s in (
+        r"\n+|(?<=[.?!]) ",
+        r" · | – ",
+        r"; ",
+        r": ",
+        r" \(|\)|“|”",
+        r", (?:and |or )?| \+ | and | or | / ",
+    )
+)
+"""Where a text unknown as a whole is taken apart: at its strongest joints first, so that known halves are found."""
 JOINTS = ("and", "or")
+RANGE, RANGE_MESSAGE = re.compile(r"(?<=[\d°%]) to (?=[-−+]?\d)"), "{0} to {1}"
 SURE = 10  # letters of a pattern's own that make it believed whatever stands in its places
 PLAIN = re.compile(r"[\W\d_]*(?:[^\W\d_]{1,4}[\W\d_]*)?")  # a number, perhaps with a unit
 MOST_KEPT = 20_000
@@ -50,6 +62,7 @@ class Book:
 
     whole: Mapping[str, tuple[str, str]]
     by_word: Mapping[str, tuple[Pattern, ...]]
+    range_joint: str = " to "
     _kept: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
 
     def told(self, text: str) -> str:
@@ -64,7 +77,7 @@ class Book:
     def _tell(self, text: str) -> str:
         core = text.strip()
         if not WORD.search(core) and core.lower() not in self.whole:
-            return text
+            return RANGE.sub(self.range_joint, text)
         told = self._known(core)
         if told is None and core[-1:] in ".:…":
             told = self._known(core[:-1])
@@ -102,9 +115,9 @@ class Book:
 
     def _by_parts(self, core: str) -> str:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
-        parts = SPLIT.split(core)
+        parts = next((p for s in SPLITS if len(p := s.split(core)) > 1), [core])
         if len(parts) == 1:
-            return core
+            return RANGE.sub(self.range_joint, core)
         told = [self.told(p) if i % 2 == 0 else p for i, p in enumerate(parts)]
         for i in range(1, len(parts), 2):
             joint = next((j for j in JOINTS if f"{j} " in parts[i]), "")
@@ -136,7 +149,8 @@ def book_of(messages: Mapping[str, str]) -> Book:
     by_word: dict[str, list[Pattern]] = {}
     for pattern in (p for p in patterns if p.words):
         by_word.setdefault(min(pattern.words, key=lambda w: (often[w], w)), []).append(pattern)
-    return Book(whole, {w: tuple(found) for w, found in by_word.items()})
+    joint = "".join(PLACE.split(messages.get(RANGE_MESSAGE, ""))[2:3]) or " to "
+    return Book(whole, {w: tuple(found) for w, found in by_word.items()}, joint)
 
 
 def _pattern(english: str, other: str) -> Pattern:
