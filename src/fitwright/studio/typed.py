@@ -18,6 +18,8 @@ from fitwright.studio.entry import Entry, Field, Saved, lowered
 from fitwright.studio.visits import answer, answers, let_go, measure, measured, once, touch
 
 MOMENT = "arrived"
+TAKEN_OVER, EARLIER = "not measured again since", "earlier"
+"""In the method of what came over from an earlier visit; and the way of measuring that its box then names."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,7 @@ class _Read:
     value: Any = None
     measured: Measured | None = None
     readings: tuple[float, ...] = ()
+    how: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,8 @@ def _read(field: Field, typed: Mapping[str, str], mean: Mean) -> _Read | None:
     if not text.strip():
         return _Read(field, "") if field.kind in ("text", "paragraph", "date") else None
     if field.kind == "number":
-        return _Read(field, measured=_one_reading(field, text, typed))
+        how = typed.get(f"{field.name}.how", "")
+        return _Read(field, measured=_one_reading(field, text, typed), how=how)
     if field.kind == "readings":
         readings = entry.read_readings(field, text)
         return _Read(field, measured=mean(field, readings), readings=tuple(readings))
@@ -140,6 +144,9 @@ def _differs(r: _Read, record: OnRecord) -> bool:
         same = math.isclose(old.value, r.measured.value, abs_tol=1e-9) and math.isclose(
             old.u, r.measured.u, abs_tol=5e-4
         )
+        if TAKEN_OVER in old.method and old.readings == list(r.readings) and (r.readings or r.how == EARLIER):
+            # The page was saved, nothing was measured; its box holds the ± to two decimals.
+            return abs(old.value - r.measured.value) > 1e-9 or abs(old.u - r.measured.u) > 0.005
         return not (same and old.method == r.measured.method and old.readings == list(r.readings))
     if field.kind == "rating":
         kind, site = field.record
@@ -167,10 +174,11 @@ def _entry(field: Field, record: OnRecord) -> Entry:
             return Entry(field, how=field.methods[0].name if field.methods else "")
         text = " ".join(entry.plain(x) for x in row.readings) if field.kind == "readings" else ""
         how = next((m.name for m in field.methods if m.label == row.method), "")
+        how = EARLIER if TAKEN_OVER in row.method else how
         told = format_pm(row.measured) if row.u else f"{entry.plain(row.value)} {field.sign}"
         return Entry(
             field, text or entry.plain(row.value), _own_u(field, row), how,
-            recorded=told + _several(len(row.readings)),
+            recorded=told + _several(len(row.readings)) + _since(row.method),
         )  # fmt: skip
     if field.kind == "rating":
         value = record.ratings.get(field.record)
@@ -183,13 +191,20 @@ def _entry(field: Field, record: OnRecord) -> Entry:
     return Entry(field, text, recorded=words if len(words) < 40 else words[:39] + "…")
 
 
+def _since(method: str) -> str:
+    """`, not measured again since 2026-05-03` of what came over from an earlier visit."""
+    at = method.find(TAKEN_OVER)
+    return f", {method[at:]}" if at >= 0 else ""
+
+
 def _several(readings: int) -> str:
     return f", {readings} readings" if readings > 1 else ""
 
 
 def _own_u(field: Field, row: Measurement) -> str:
     """The ± for its box; empty when it is the usual one of the method."""
-    usual = next((m.u for m in field.methods if m.label == row.method), None)
+    usual = next((m.u for m in field.methods if m.label == row.method.split("; ")[0]), None)
+    usual = None if TAKEN_OVER in row.method else usual
     if usual is not None and math.isclose(usual, row.u, abs_tol=5e-4):
         return ""
     return entry.plain(round(Z95 * row.u, 2))

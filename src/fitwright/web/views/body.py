@@ -33,7 +33,7 @@ SHOWS = (
 
 def page(request: HttpRequest, pk: int) -> HttpResponse:
     """Show and save; with an `action`, take a photograph or set its reading aside."""
-    if "action" in request.POST:
+    if request.POST.get("action", "take_over") != "take_over":
         return answering(request, pk, _page, _act)
     return exchange(request, the_visit(pk), STATION)
 

@@ -6,12 +6,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
-from fitwright.studio.entry import Entry, Group, Saved, overlay
+from fitwright.studio.earlier import earlier_of, take_over
+from fitwright.studio.entry import Entry, Group, Saved, overlay, sentence
 from fitwright.web.views.shell import frame, show
 
 
@@ -27,7 +29,10 @@ class Typed:
     def shown(self, visit: Visit) -> dict[str, Any]:
         """What its templates show."""
         content = self.page(visit)
-        return {"page": content, "groups": content.groups, "drawing_svg": self.drawing(visit)}
+        return {
+            "page": content, "groups": content.groups, "drawing_svg": self.drawing(visit),
+            "earlier": earlier_of(visit, self.here),
+        }  # fmt: skip
 
 
 def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse:
@@ -35,10 +40,22 @@ def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse
     if request.method != "POST":
         return show(request, visit, station.here, station.shown(visit))
     typed = typed_of(request.POST)
+    if typed.get("action") == "take_over":
+        return _take_over(request, visit, station)
     field = request.GET.get("field", "")
     if getattr(request, "htmx", False) and field:
         return _one_field(request, visit, station, typed, field)
     return _whole_page(request, visit, station, typed)
+
+
+def _take_over(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse:
+    try:
+        taken = take_over(visit, station.here, version_of(request.POST.get("version")))
+    except InputError as error:
+        messages.error(request, sentence(error))
+    else:
+        messages.success(request, f"Taken over: {', '.join(taken)}.")
+    return redirect(request.path)
 
 
 def typed_of(post: QueryDict) -> dict[str, str]:
