@@ -35,10 +35,12 @@ SPLITS = tuple(
     )
 )
 """Where a text unknown as a whole is taken apart: at its strongest joints first, so that known halves are found."""
+NUMBER = re.compile(r"( (?=[−+]?\d)|(?<=\d mm) |(?<=\d°) )")
 JOINTS = ("and", "or")
+ENDS = " ,;:"
 RANGE, RANGE_MESSAGE = re.compile(r"(?<=[\d°%]) to (?=[-−+]?\d)"), "{0} to {1}"
 SURE = 10  # letters of a pattern's own that make it believed whatever stands in its places
-PLAIN = re.compile(r"[\W\d_]*(?:[^\W\d_]{1,4}[\W\d_]*)?")  # a number, perhaps with a unit
+PLAIN = re.compile(r"[\W\d_]*|[^\W\d_]|(?=.*\d)[\W\d_]*[^\W\d_]{1,4}[\W\d_]*")  # a figure, a letter
 MOST_KEPT = 20_000
 
 
@@ -63,10 +65,14 @@ class Book:
     whole: Mapping[str, tuple[str, str]]
     by_word: Mapping[str, tuple[Pattern, ...]]
     range_joint: str = " to "
-    _kept: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
+    _kept: dict[str, tuple[str, bool]] = field(default_factory=dict, compare=False, repr=False)
 
     def told(self, text: str) -> str:
         """The text in this language, as far as it is known."""
+        return self._found(text)[0]
+
+    def _found(self, text: str) -> tuple[str, bool]:
+        """The text in this language, and whether all of it is known."""
         found = self._kept.get(text)
         if found is None:
             if len(self._kept) > MOST_KEPT:
@@ -74,18 +80,17 @@ class Book:
             found = self._kept[text] = self._tell(text)
         return found
 
-    def _tell(self, text: str) -> str:
+    def _tell(self, text: str) -> tuple[str, bool]:
         core = text.strip()
         if not WORD.search(core) and core.lower() not in self.whole:
-            return RANGE.sub(self.range_joint, text)
+            return RANGE.sub(self.range_joint, text), PLAIN.fullmatch(core) is not None
         told = self._known(core)
         if told is None and core[-1:] in ".:…":
             told = self._known(core[:-1])
             told = None if told is None else told.rstrip(".") + core[-1]
-        if told is None:
-            told = self._by_parts(core)
+        told, known = self._by_parts(core) if told is None else (told, True)
         lead = text[: len(text) - len(text.lstrip())]
-        return f"{lead}{told}{text[len(lead) + len(core) :]}"
+        return f"{lead}{told}{text[len(lead) + len(core) :]}", known
 
     def _known(self, core: str) -> str | None:
         """The sentence as a whole or by its pattern; None where neither is known."""
@@ -104,26 +109,35 @@ class Book:
                 if known < len(places) and pattern.own < SURE:
                     continue
                 if best is None or (*rank, known) > best[0]:
-                    best = (*rank, known), _headed(core, pattern.english, self._filled(pattern.other, places))
+                    best = (*rank, known), _headed(core, pattern.english, self._filled(pattern, places))
         return None if best is None else best[1]
 
     def _is_known(self, part: str) -> bool:
-        return PLAIN.fullmatch(part) is not None or self.told(part) != part
+        return PLAIN.fullmatch(part) is not None or self._found(part)[1]
 
-    def _filled(self, other: str, places: tuple[str, ...]) -> str:
-        return PLACE.sub(lambda m: self.told(places[int(m[1])]) if int(m[1]) < len(places) else m[0], other)
+    def _filled(self, pattern: Pattern, places: tuple[str, ...]) -> str:
+        """The other sentence; a place that began the English one loses the capital that it had from there."""
+        first = places[0][:1].lower() + places[0][1:]
+        if pattern.english.startswith("{0}") and self._is_known(first):
+            places = (first, *places[1:])
+        told = tuple(map(self.told, places))
+        return PLACE.sub(lambda m: told[int(m[1])] if int(m[1]) < len(told) else m[0], pattern.other)
 
-    def _by_parts(self, core: str) -> str:
+    def _by_parts(self, core: str) -> tuple[str, bool]:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
         parts = next((p for s in SPLITS if len(p := s.split(core)) > 1), [core])
         if len(parts) == 1:
-            return RANGE.sub(self.range_joint, core)
-        told = [self.told(p) if i % 2 == 0 else p for i, p in enumerate(parts)]
+            core = RANGE.sub(self.range_joint, core)
+            parts = NUMBER.split(core)
+        if len(parts) == 1:
+            return core, False
+        found = [self._found(p) if i % 2 == 0 else (p, True) for i, p in enumerate(parts)]
+        told = [text for text, _ in found]
         for i in range(1, len(parts), 2):
             joint = next((j for j in JOINTS if f"{j} " in parts[i]), "")
-            if joint and joint in self.whole and told[i - 1] != parts[i - 1]:
+            if joint and joint in self.whole and found[i - 1][1]:
                 told[i] = parts[i].replace(joint, self.whole[joint][1])
-        return "".join(told)
+        return "".join(told), all(known for _, known in found)
 
 
 def told(text: str) -> str:
@@ -142,7 +156,9 @@ def book(language: str) -> Book:
 def book_of(messages: Mapping[str, str]) -> Book:
     """From English → other, patterns with `{0}`, `{1}` for their places."""
     whole = {m.lower(): (m, t) for m, t in messages.items() if not PLACE.search(m)}
-    patterns = [_pattern(m, t) for m, t in messages.items() if PLACE.search(m)]
+    for m, t in list(whole.values()):  # a message that is a beginning or an end, ", shown only", also by itself
+        whole.setdefault(m.lower().strip(ENDS), (m.strip(ENDS), t.strip(ENDS)))
+    patterns = [_pattern(m, t) for m, t in messages.items() if PLACE.search(m) and m != t]
     often: dict[str, int] = {}
     for word in (w for p in patterns for w in p.words):
         often[word] = often.get(word, 0) + 1
