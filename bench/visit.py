@@ -58,7 +58,7 @@ def planning() -> list[Row]:
 def paper() -> list[Row]:
     """Each document the first time in a fresh process, and again."""
     first_visit()
-    from fitwright.studio.handover import document
+    from fitwright.studio.papers import document
 
     rows = []
     for name in DOCUMENTS:
@@ -74,7 +74,7 @@ FRESH = """
 import sys, time
 from bench.visit import first_visit
 visit = first_visit()
-from fitwright.studio.handover import document
+from fitwright.studio.papers import document
 start = time.perf_counter()
 document(visit, sys.argv[1])
 print(1000 * (time.perf_counter() - start))

@@ -10,7 +10,7 @@ from fitwright.foot.hardware import feasible_polygon, system
 from fitwright.foot.sole import CleatPose, SolePoint, SoleReading
 from fitwright.quantity import Measured
 from fitwright.records.models import HardwareItem, Position, Shoes
-from fitwright.studio import bike, body, handover
+from fitwright.studio import bike, body, papers, takeaway
 from fitwright.studio import hardware as catalogue
 from fitwright.studio.feet import fitted, pairs
 from fitwright.studio.feet.envelope import envelope_of
@@ -68,7 +68,7 @@ def test_a_system_of_the_catalogue_brings_every_measure_and_the_sheets_read_it(v
     pairs.save_pair(visit, {"name": "road", "size_eu": "43,5", "system": "three_bolt_narrow"})
     assert system_of(visit) == system("three_bolt_narrow")
     assert float_window(visit) == (2.0, 2.0)
-    lines = {line.label: line.value for line in handover.hardware_lines(visit)}
+    lines = {line.label: line.value for line in papers.hardware_lines(visit)}
     assert lines["shoes, pair A"] == "road"
     assert (lines["cleat system"], lines["cleat bolts"]) == ("three bolts, ± 2°", "three-bolt")
     assert (lines["float, inward"], lines["axle to sole"]) == ("2°", "18 mm")
@@ -172,8 +172,8 @@ def test_what_is_fitted_goes_to_the_bike_and_into_the_position(visit):
 
 def test_a_wedge_is_recorded_with_its_geometry_and_no_promise(visit):
     assert not fitted.save_fitted(visit, {"wedge_left_deg": "1,5"})
-    assert handover.hardware_lines(visit)[-1].value == "1.5 ± 0.4°"
-    assert handover.position_record(visit)["wedges_deg"]["left"]["value"] == 1.5
+    assert papers.hardware_lines(visit)[-1].value == "1.5 ± 0.4°"
+    assert takeaway.position_record(visit)["wedges_deg"]["left"]["value"] == 1.5
     (words,) = fitted.effects(visit, "left")
     assert "raises the inner edge by 1.5°" in words
     assert "once the height is known" in words

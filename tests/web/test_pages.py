@@ -184,7 +184,7 @@ def test_documents_and_the_position_as_data(client, filled):
         assert sheet["Content-Type"] == "application/pdf"
         assert sheet.content.startswith(b"%PDF")
     assert client.get(reverse("scale_card")).content.startswith(b"%PDF")
-    data = client.get(reverse("position", args=[filled.pk])).json()
+    data = client.get(reverse("visit_data", args=[filled.pk, "position.json"])).json()
     assert data["simulated"] is True
     assert data["bike"]["saddle_height_mm"] == 705
 

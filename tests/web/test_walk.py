@@ -84,7 +84,7 @@ def test_the_whole_visit(walked, page: Page, tmp_path: Path):
     answer = page.request.get(base + sheet)
     assert answer.headers["content-type"].startswith("application/pdf")
     assert answer.body().startswith(b"%PDF-")
-    record = json.loads(page.request.get(f"{base}/visits/{visit}/position.json").body())
+    record = json.loads(page.request.get(f"{base}/visits/{visit}/data/position.json").body())
     assert record["simulated"] is True
     assert set(record["feet"]) == {"left", "right"}
     assert troubles == []

@@ -21,7 +21,7 @@ from fitwright.demo import arrivals
 from fitwright.demo.run import Echo, fill
 from fitwright.errors import FitwrightError, check_range
 from fitwright.records.models import Visit
-from fitwright.studio import handover
+from fitwright.studio import takeaway
 from fitwright.studio.work import clear_orphans
 
 SECONDS = 12.0
@@ -84,7 +84,7 @@ def _where(visits: dict[str, Visit], folder: Path, seconds: float, as_json: bool
             key: {
                 "id": v.pk, "rider": v.rider.name,
                 "documents": [str(p) for p in sorted((folder / key / "documents").glob("*"))],
-                "position": handover.position_record(v),
+                "position": takeaway.position_record(v),
             }
             for key, v in visits.items()
         },

@@ -11,7 +11,8 @@ from fitwright.cli.output import emit, reports_errors
 from fitwright.cli.serve import StudioOption
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
-from fitwright.studio import handover, overview
+from fitwright.studio import overview, takeaway
+from fitwright.studio import papers as printing
 from fitwright.studio.house import open_studio
 
 app = typer.Typer(no_args_is_help=True, help="Visits on record: list, show, position, papers.")
@@ -72,7 +73,7 @@ def position(visit: VisitArgument, studio: StudioOption = None, as_json: JsonFla
 
     Example: fitwright visit position 1 --studio demo-studio --json
     """
-    record = handover.position_record(visit_of(visit))
+    record = takeaway.position_record(visit_of(visit))
     emit(record, as_json, lambda: _position(record))
 
 
@@ -89,11 +90,11 @@ def papers(
 
     Example: fitwright visit papers 1 --out papers --paper us-letter
     """
-    if paper not in handover.PAPERS:
-        raise InputError("paper", "unknown", value=paper, allowed=", ".join(handover.PAPERS))
+    if paper not in printing.PAPERS:
+        raise InputError("paper", "unknown", value=paper, allowed=", ".join(printing.PAPERS))
     if out.exists() and not out.is_dir():
         raise InputError("out", f"{out} is a file", allowed="a folder, there or not yet")
-    written = [str(p) for p in handover.write_documents(visit_of(visit), out, paper)]
+    written = [str(p) for p in printing.write_documents(visit_of(visit), out, paper)]
     emit({"written": written}, as_json, lambda: "\n".join(written) or "nothing was measured yet")
 
 

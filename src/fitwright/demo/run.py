@@ -23,7 +23,7 @@ from fitwright.demo.picking import taken_or_picked
 from fitwright.demo.riders import INDOOR, RIDERS, SimRider, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
-from fitwright.studio import feeling, handover, hanging, intake, plan, ride
+from fitwright.studio import feeling, hanging, intake, papers, plan, ride
 from fitwright.studio.feet import check, pairs, soles
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
@@ -253,7 +253,7 @@ def _turned(visit: Visit, planned: Mapping[str, Any]) -> float:
 def _hand_over(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
     with _step(demo, visit, "documents", f"{_name(visit)}: documents"):
-        handover.write_documents(visit, demo.folder / key / "documents")
+        papers.write_documents(visit, demo.folder / key / "documents")
 
 
 @contextmanager

@@ -10,8 +10,7 @@ from django.utils import timezone
 
 from fitwright.quantity import Measured
 from fitwright.records.models import Studio, Visit
-from fitwright.sheets.report import ChangeLine, Outcome, VisitReport, report_pdf
-from fitwright.sheets.typeset import Paper
+from fitwright.sheets.report import ChangeLine, Outcome, VisitReport
 from fitwright.sheets.words import number, signed, value_words
 from fitwright.studio import doing, drawings, plan
 from fitwright.studio.visits import answers
@@ -36,11 +35,6 @@ def visit_report(visit: Visit) -> VisitReport:
         follow_up=str(said.get("follow_up") or ""), notes=str(said.get("notes") or ""),
         record=f"visit {visit.pk}",
     )  # fmt: skip
-
-
-def visit_report_pdf(visit: Visit, paper: Paper) -> bytes:
-    """The report as PDF."""
-    return report_pdf(visit_report(visit), paper)
 
 
 def _summary(visit: Visit, data: Mapping[str, Any]) -> str:

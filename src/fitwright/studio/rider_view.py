@@ -17,7 +17,7 @@ from fitwright.records.models import Visit
 from fitwright.sheets.rider_drawing import rider_svg
 from fitwright.sheets.sole_drawing import soles_svg
 from fitwright.studio import doing, drawings, film_page, ride
-from fitwright.studio.handover import STATION as HANDOVER
+from fitwright.studio.papers import STATION as HANDOVER
 from fitwright.studio.visits import answers, once
 
 CAME, NOW = "when you came", "now"

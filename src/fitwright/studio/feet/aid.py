@@ -12,7 +12,8 @@ from fitwright.foot.sole import CleatPose, SoleReading
 from fitwright.records.models import Studio, Visit
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.cleat_card import CardFoot
-from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen
+from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pen
+from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.typeset import Paper
 from fitwright.studio.feet.hardware import cleat_shape, system_of
 from fitwright.studio.feet.marks import marks_of
@@ -100,20 +101,15 @@ def _imprint(visit: Visit, side: str, body: CleatBody) -> CleatPose | None:
     return next((p for p in poses if p is not None), None)
 
 
-def paper_of(visit: Visit) -> FittingAid:
-    """The printed aid of this visit, for the feet that have a wish."""
+def paper_of(visit: Visit, scale: PrintScale | None = None, address: str = "") -> FittingAid:
+    """The printed aid of this visit, for the feet that have a wish; `scale`: of the printer that it is for."""
     studio = Studio.objects.filter(pk=1).first()
     day = timezone.localtime(timezone.now())
     feet = {side: one.paper for side in FEET if (one := foot_aid(visit, side)).paper is not None}
     return FittingAid(
         studio.name if studio else "", visit.rider.name, f"{day.day} {day:%B %Y}",
-        {side: foot for side, foot in feet.items() if foot is not None}, visit.simulated,
+        {side: foot for side, foot in feet.items() if foot is not None}, visit.simulated, scale, address,
     )  # fmt: skip
-
-
-def document(visit: Visit, paper: Paper) -> bytes:
-    """The printed aid as PDF."""
-    return fitting_aid_pdf(paper_of(visit), paper)
 
 
 def preview(visit: Visit, paper: Paper) -> tuple[str, ...]:

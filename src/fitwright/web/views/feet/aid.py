@@ -10,7 +10,7 @@ from django.views.decorators.http import require_safe
 from fitwright.errors import InputError
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.soles import FEET
-from fitwright.studio.handover import PAPERS
+from fitwright.studio.papers import PAPERS
 from fitwright.web import examples
 from fitwright.web.views.feet.benches import show_bench
 from fitwright.web.views.shell import the_visit

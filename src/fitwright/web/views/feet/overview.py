@@ -15,8 +15,9 @@ from fitwright.studio import drawings
 from fitwright.studio.feet import soles
 from fitwright.studio.feet.foot import Foot, foot_of
 from fitwright.studio.feet.steps import steps
-from fitwright.studio.handover import PAPERS
+from fitwright.studio.papers import PAPERS
 from fitwright.web import examples
+from fitwright.web.views import printers
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import BENCHES, show_bench
 from fitwright.web.views.feet.pick import add_photo
@@ -34,7 +35,9 @@ def scale_card(request: HttpRequest) -> HttpResponse:
     paper = request.GET.get("paper", "a4")
     if paper not in PAPERS:
         raise InputError("paper", "unknown", value=paper[:20], allowed=", ".join(PAPERS))
-    response = HttpResponse(scale_card_pdf(paper=paper), content_type="application/pdf")
+    printer = printers.chosen(request, paper)
+    pdf = scale_card_pdf(paper=paper, scale=printer.scale if printer else None)  # type: ignore[arg-type]
+    response = HttpResponse(pdf, content_type="application/pdf")
     response["Content-Disposition"] = f'inline; filename="scale-card-{paper}.pdf"'
     return response
 
