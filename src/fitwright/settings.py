@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import dj_database_url
+from django.core.exceptions import ImproperlyConfigured
 from django.utils.functional import lazy
 from platformdirs import user_data_path
 
@@ -32,6 +33,24 @@ def _secret_key() -> str:
         return key
 
 
+def _time_zone() -> str:
+    """Whose midnight ends a day: FITWRIGHT_TIME_ZONE, else this computer's zone; UTC where that has no name."""
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+    from tzlocal import get_localzone_name
+
+    named = os.environ.get("FITWRIGHT_TIME_ZONE", "")
+    try:
+        name = named or get_localzone_name() or "UTC"
+        return ZoneInfo(name).key
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        if named:
+            raise ImproperlyConfigured(
+                f"FITWRIGHT_TIME_ZONE: “{named[:40]}” is no time zone. Name one like Europe/Vienna"
+            ) from error
+        return "UTC"
+
+
 # Lazy: importing the settings (for `--help`, say) must not create a studio.
 SECRET_KEY = os.environ.get("FITWRIGHT_SECRET_KEY") or lazy(_secret_key, str)()
 
@@ -56,6 +75,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "fitwright.web.bench.AtTheBench",
     "fitwright.web.errors.PlainWords",
 ]
 ROOT_URLCONF = "fitwright.web.urls"
@@ -69,6 +89,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.messages.context_processors.messages",
                 "django.template.context_processors.i18n",
+                "fitwright.web.bench.person_here",
             ],
         },
     }
@@ -96,7 +117,7 @@ LANGUAGE_COOKIE_AGE = 5 * 365 * 24 * 3600
 LANGUAGE_COOKIE_SAMESITE = "Lax"
 USE_I18N = True
 USE_TZ = True
-TIME_ZONE = "UTC"
+TIME_ZONE = _time_zone()
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "web" / "static"]
 WHITENOISE_USE_FINDERS = True

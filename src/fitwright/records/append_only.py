@@ -6,6 +6,8 @@ from typing import Any, NoReturn
 
 from django.db import models
 
+from fitwright.records.bench import at_the_bench
+
 
 class WrittenOnce(Exception):  # noqa: N818 - a statement about the row, not about the user
     """Something tried to overwrite or delete a row that is kept for ever."""
@@ -50,6 +52,7 @@ class AppendOnly(models.Model):
         """Insert only."""
         if self.pk is not None and not self._state.adding:
             raise WrittenOnce(f"{type(self).__name__} {self.pk} is never overwritten")
+        self.author = self.author or at_the_bench()
         super().save(*args, **kwargs)
 
     def delete(self, *args: Any, **kwargs: Any) -> NoReturn:

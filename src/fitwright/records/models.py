@@ -8,6 +8,7 @@ from django.db import models
 
 from fitwright.quantity import Measured
 from fitwright.records.append_only import AppendOnly
+from fitwright.records.bench import at_the_bench
 from fitwright.records.names import FoldedName
 
 STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
@@ -19,6 +20,21 @@ class Studio(models.Model):
 
     name = models.CharField(max_length=120)
     simulated = models.BooleanField(default=False, help_text="invented by the demo")
+
+
+class Person(models.Model):
+    """Somebody who works in the studio; who left keeps the name on what they entered."""
+
+    name = models.CharField(max_length=120, unique=True)
+    folded = FoldedName(of="name")
+    here = models.BooleanField(default=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        verbose_name_plural = "people"
+
+    def __str__(self) -> str:
+        return self.name
 
 
 class Rider(models.Model):
@@ -282,6 +298,7 @@ class Work(models.Model):
     error = models.JSONField(null=True, blank=True)
     inputs = models.JSONField(default=dict)
     stop_asked = models.BooleanField(default=False)
+    by = models.CharField(max_length=120, blank=True, default=at_the_bench)
     started_at = models.DateTimeField(null=True, blank=True)
     updated_at = models.DateTimeField(auto_now=True)
 

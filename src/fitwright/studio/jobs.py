@@ -9,6 +9,7 @@ from typing import Any
 from django_tasks import task
 
 from fitwright.errors import FitwrightError, InputError
+from fitwright.records.bench import working_as
 from fitwright.records.models import Answer, Medium, Visit, Work
 from fitwright.studio import backup, cameras, plan, recording, ride
 from fitwright.studio.proxies import make_proxy, proxy_of
@@ -183,7 +184,7 @@ def _run(visit_pk: int | None, waiting_pk: int, work: Callable[[Any, Progress], 
     kind, title, inputs = waiting.kind, waiting.title, waiting.inputs
     waiting.delete()
     try:
-        with working(kind, title, visit, inputs=inputs) as tell:
+        with working_as(waiting.by), working(kind, title, visit, inputs=inputs) as tell:
             work(visit, tell)
     except FitwrightError:
         return
