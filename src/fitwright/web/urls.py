@@ -23,11 +23,12 @@ from fitwright.web.views import (
     intake,
     landmarks,
     media,
+    people,
     phone,
     phone_files,
     plan,
-    ride,
     printers,
+    ride,
     ride_files,
     rider_view,
     still,
@@ -54,6 +55,7 @@ class Digest:
 register_converter(Digest, "digest")
 
 urlpatterns = [
+    path("studio/people", people.page, name="people"),
     path("language", set_language, name="set_language"),
     path("", front.front, name="front"),
     path("riders/new", front.rider_new, name="rider_new"),
