@@ -43,6 +43,11 @@ def _choose_studio(arguments: Sequence[str]) -> None:
             os.environ["FITWRIGHT_STUDIO"] = str(Path(given).expanduser().resolve())
 
 
+def _named(said: str) -> str:
+    """The variable that a complaint of the settings is about."""
+    return "FITWRIGHT_TIME_ZONE" if said.startswith("FITWRIGHT_TIME_ZONE") else "DATABASE_URL"
+
+
 def build(word: str | None = None) -> typer.Typer:
     """The application in the order of the visit; only the group named by `word`, when there is one.
 
@@ -53,7 +58,7 @@ def build(word: str | None = None) -> typer.Typer:
         django.setup()
     except (ImproperlyConfigured, ValueError) as error:
         said = str(error).splitlines()[0]
-        exit_two(InputError("settings", f"cannot be used: {said}", hint="Look at DATABASE_URL"))
+        exit_two(InputError("settings", f"cannot be used: {said}", hint=f"Look at {_named(said)}"))
     for name, function in COMMANDS.items():
         if word not in COMMANDS or name == word:
             module = import_module(f"fitwright.cli.{name}")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from django.db import transaction
+from django.utils import timezone
 
 from fitwright.errors import InputError
 from fitwright.quantity import format_pm
@@ -65,7 +66,7 @@ def _earlier_of(visit: Visit, station: str) -> Earlier | None:
     for old in before.order_by("-opened_at")[:MOST_VISITS]:
         known = measured(old, station)
         if offered := tuple(Offered(f, known[f.record]) for f in empty if f.record in known):
-            return Earlier(old, old.opened_at.date(), offered)
+            return Earlier(old, timezone.localdate(old.opened_at), offered)
     return None
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils import timezone
 
 from fitwright.errors import InputError
 from fitwright.quantity import Measured
@@ -72,7 +73,7 @@ def _page(
         "notes": cleats.notes_of(visit.rider, letter), "ages": cleats.ages(visit.rider, letter), "letter": letter,
         "rule": cleats.rule(), "rule_source": cleats.RULE_SOURCE, "kinds": cleats.KINDS, "sides": cleats.SIDES,
         "plays": cleats.PLAY, "worn": WORN.values(), "weekly": WEEKLY, "rule_fields": RULE.values(),
-        "places": film_points.PLACES, "today": date.today().isoformat(),
+        "places": film_points.PLACES, "today": timezone.localdate().isoformat(),
     }  # fmt: skip
     wrong = extra or {}
     stray = bool(wrong) and not _has_its_place(wrong["typed"])
