@@ -97,7 +97,7 @@ def test_the_page_says_what_to_film_and_nothing_of_the_rider(opened, visit):
     assert f"/visits/{visit.pk}" not in text
     assert page["Cache-Control"] == "no-store"
     assert page["Referrer-Policy"] == "no-referrer"
-    assert not page.cookies
+        assert [c for c in page.cookies] == [f"phone-{link.pk}"], "the pairing alone"
 
 
 def test_the_token_is_not_in_the_database_and_cannot_be_told_from_it(opened):
@@ -520,3 +520,40 @@ def test_an_address_of_a_local_network():
 def test_families_by_their_first_bytes(head, name):
     family = family_of(head)
     assert (family.name if family else None) == name
+
+
+def test_a_code_is_for_the_first_phone_that_opens_it(client, visit, settings):
+    settings.PHONE_ADDRESS = "http://192.0.2.7:8765"
+    link = phone.open_link(visit, "sole left before")
+    address = reverse("phone", args=[phone.token_of(link)])
+    first, second = Client(), Client()
+    assert first.head(address).status_code == 200
+    assert not phone.is_paired(PhoneLink.objects.get(pk=link.pk)), "a look at the head pairs nobody"
+    opened = first.get(address)
+    assert opened.status_code == 200
+    (cookie,) = opened.cookies.values()
+    assert cookie["httponly"]
+    assert cookie["path"] == address
+    assert cookie.value not in str(PhoneLink.objects.values_list("about", flat=True)), "only its digest is kept"
+    answer = second.get(address)
+    assert answer.status_code == 403
+    assert "Another phone has this code" in answer.content.decode()
+    announced = second.post(f"{address}/files", {"name": "a.jpg", "size": 9}, content_type="application/json")
+    assert announced.status_code == 403
+    assert first.get(address).status_code == 200, "the paired phone goes on"
+    bench = reverse("phone_bench", args=[visit.pk, "feet"])
+    assert "A phone has opened this code" in client.get(bench).content.decode()
+    client.post(bench, {"action": "release", "pk": link.pk})
+    assert second.get(address).status_code == 200
+    assert first.get(address).status_code == 403
+
+
+def test_an_ended_code_says_so_and_pairs_nobody(visit):
+    link = phone.open_link(visit, "sole left before")
+    PhoneLink.objects.filter(pk=link.pk).update(expires_at=timezone.now() - timedelta(minutes=1))
+    address = reverse("phone", args=[phone.token_of(link)])
+    answer = Client().get(address)
+    assert answer.status_code == 410
+    assert "This code has ended. Ask for a new one at the bench." in answer.content.decode()
+    assert visit.rider.name not in answer.content.decode()
+    assert not phone.is_paired(PhoneLink.objects.get(pk=link.pk))

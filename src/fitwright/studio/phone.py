@@ -2,6 +2,9 @@
 
 The token is 128 bits of HMAC-SHA256 of a random salt under this studio's secret key: the database alone holds no way
 in, and the bench can still show the same code after its page was reloaded. It is looked up by its SHA-256.
+
+A code is for one phone: the first that opens its page is given a secret of its own, and from then on only that phone
+is let in. The bench sees that a phone came, and can let another one in instead.
 """
 
 from __future__ import annotations
@@ -27,6 +30,8 @@ from fitwright.studio.feet import soles
 OPEN_HOURS = 2.0
 """How long a code lasts when nothing else is said (our choice: a visit)."""
 MOST_HOURS = 12.0
+PHONE = "phone"
+"""Key in a link's `about` of the SHA-256 of the secret that the paired phone holds."""
 TOKEN_BYTES = 16
 
 
@@ -154,6 +159,35 @@ def link_of(token: str) -> PhoneLink | None:
 def is_open(link: PhoneLink) -> bool:
     """Neither closed at the bench nor past its time."""
     return not link.closed and link.expires_at > timezone.now()
+
+
+def meet(link: PhoneLink, secret: str) -> str | None:
+    """A phone comes with the secret that it holds ("" for none): that secret, a new one for the first phone, or None
+    when another phone is paired already."""
+    with transaction.atomic():
+        row = PhoneLink.objects.select_for_update(of=("self",)).get(pk=link.pk)
+        known = row.about.get(PHONE, "")
+        if not known:
+            secret = secrets.token_urlsafe(TOKEN_BYTES)
+            row.about = {**row.about, PHONE: _hash(secret)}
+            row.save(update_fields=["about"])
+            link.about = row.about
+            return secret
+    return secret if hmac.compare_digest(known, _hash(secret)) else None
+
+
+def is_paired(link: PhoneLink) -> bool:
+    """Whether a phone has opened the page."""
+    return bool(link.about.get(PHONE))
+
+
+def release(visit: Visit, pk: int) -> None:
+    """Let another phone in instead: the next that opens the page."""
+    link = PhoneLink.objects.filter(visit=visit, pk=pk).first()
+    if link is None:
+        raise InputError("code", "is not one of this visit")
+    link.about = {k: v for k, v in link.about.items() if k != PHONE}
+    link.save(update_fields=["about"])
 
 
 def _token(salt: str) -> str:

@@ -37,6 +37,7 @@ class Code:
     address: str
     qr_svg: str
     minutes: int
+    paired: bool
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,8 @@ def _act(visit: Visit, typed: dict[str, str]) -> None:
         phone.open_link(visit, typed.get("purpose", ""), about)
     elif action == "close":
         phone.close_link(visit, number)
+    elif action == "release":
+        phone.release(visit, number)
     elif action == "use":
         incoming.lay_again(visit, number)
     else:
@@ -161,7 +164,9 @@ def _code(link: PhoneLink) -> Code:
     address = settings.PHONE_ADDRESS.rstrip("/") + reverse("phone", args=[phone.token_of(link)])
     symbol = segno.make(address, error="m", micro=False)
     svg = symbol.svg_inline(scale=6, border=4, svgclass="qr", lineclass=None, omitsize=True)
-    return Code(link.pk, phone.purpose_of(link.purpose).words, address, svg, _minutes(link))
+    return Code(
+        link.pk, phone.purpose_of(link.purpose).words, address, svg, _minutes(link), phone.is_paired(link)
+    )
 
 
 def _minutes(link: PhoneLink) -> int:
