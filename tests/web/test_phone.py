@@ -97,7 +97,8 @@ def test_the_page_says_what_to_film_and_nothing_of_the_rider(opened, visit):
     assert f"/visits/{visit.pk}" not in text
     assert page["Cache-Control"] == "no-store"
     assert page["Referrer-Policy"] == "no-referrer"
-        assert [c for c in page.cookies] == [f"phone-{link.pk}"], "the pairing alone"
+    (cookie,) = page.cookies  # the pairing alone
+    assert cookie.startswith("phone-")
 
 
 def test_the_token_is_not_in_the_database_and_cannot_be_told_from_it(opened):
@@ -534,7 +535,9 @@ def test_a_code_is_for_the_first_phone_that_opens_it(client, visit, settings):
     (cookie,) = opened.cookies.values()
     assert cookie["httponly"]
     assert cookie["path"] == address
-    assert cookie.value not in str(PhoneLink.objects.values_list("about", flat=True)), "only its digest is kept"
+    assert cookie.value not in str(PhoneLink.objects.values_list("about", flat=True)), (
+        "only its digest is kept"
+    )
     answer = second.get(address)
     assert answer.status_code == 403
     assert "Another phone has this code" in answer.content.decode()
