@@ -240,6 +240,8 @@ class Edit(models.Model):
     station = models.CharField(max_length=12)
     rows = models.JSONField(default=list)
     at = models.DateTimeField(auto_now_add=True)
+    by = models.CharField(max_length=120, blank=True, default=at_the_bench)
+    version = models.PositiveIntegerField(default=0, help_text="of the visit since this save; 0: not known")
 
     class Meta:
         ordering = ("pk",)

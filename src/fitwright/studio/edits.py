@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fitwright.records.models import Answer, Edit, Measurement, Rating, Visit
 from fitwright.studio.visits import let_go, once
 
 Row = Answer | Measurement | Rating
+About = tuple[str, str, str, str]
+"""What a row speaks of: its table, then station, key and side, or of a rating its moment, kind and site."""
+TABLES: Mapping[str, type[Row]] = {"Answer": Answer, "Measurement": Measurement, "Rating": Rating}
 
 
 @dataclass(frozen=True)
@@ -29,8 +32,32 @@ def record(visit: Visit, station: str, kind: str, written: Iterable[tuple[str, R
         for label, new in written
     ]  # fmt: skip
     if rows:
-        Edit.objects.create(visit=visit, kind=kind, station=station, rows=rows)
+        Edit.objects.create(visit=visit, kind=kind, station=station, rows=rows, version=visit.version)
         let_go(visit)
+
+
+def changed_since(visit: Visit, version: int) -> Mapping[About, str] | None:
+    """What was typed, undone or redone since the visit had this version, and by whom (an empty text: nobody said).
+
+    None when something else was saved too, so that one cannot tell.
+    """
+    now = Visit.objects.values_list("version", flat=True).get(pk=visit.pk)
+    later = list(Edit.objects.filter(visit=visit, version__gt=version))
+    if len(later) != now - version:
+        return None
+    by = {(told["table"], told["new"]): edit.by for edit in later for told in edit.rows}
+    found: dict[About, str] = {}
+    for name, table in TABLES.items():
+        keys = [key for of, key in by if of == name]
+        found |= {about(row): by[name, row.pk] for row in table.objects.filter(pk__in=keys).order_by("pk")}
+    return found
+
+
+def about(row: Row) -> About:
+    """What the row speaks of."""
+    if isinstance(row, Rating):
+        return ("Rating", row.moment, row.kind, row.site)
+    return (type(row).__name__, row.station, row.key, row.side if isinstance(row, Measurement) else "")
 
 
 def empty(row: Row) -> bool:

@@ -141,9 +141,11 @@ def lowered(label: str) -> str:
 
 @dataclass
 class Saved:
-    """What a save did: names of the fields written, errors by field name."""
+    """What a save did: names of the fields written, errors by field name; and fields of the same station that
+    somebody else had changed since the page was shown, with their name (empty when they gave none)."""
 
     written: list[str] = field(default_factory=list)
+    meanwhile: dict[str, str] = field(default_factory=dict)
     errors: dict[str, InputError] = field(default_factory=dict)
 
 

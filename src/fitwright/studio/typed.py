@@ -13,7 +13,7 @@ from fitwright.errors import InputError, check_range
 from fitwright.quantity import Z95, Measured, format_pm, repeated
 from fitwright.records.models import Measurement, Rating, Visit
 from fitwright.studio import entry
-from fitwright.studio.edits import Row, record
+from fitwright.studio.edits import About, Row, changed_since, record
 from fitwright.studio.entry import Entry, Field, Saved, lowered
 from fitwright.studio.visits import answer, answers, let_go, measure, measured, once, touch
 
@@ -68,8 +68,8 @@ def save(
     """Write every field that was typed, can be read, and differs from the record; report the others by name.
 
     Fields absent from `typed` are left alone; `mean` turns repeated readings into one value.
-    Raises InputError("visit") when the visit was saved elsewhere since `version` and something would be written:
-    then nothing is.
+    Raises InputError("visit") when one of the fields to be written was saved elsewhere since `version` (or one cannot
+    tell): then nothing is written. What others saved in other fields stands, and `meanwhile` names it.
     """
     saved = Saved()
     ready: list[_Read] = []
@@ -85,11 +85,40 @@ def save(
         before = OnRecord.of(visit, station)
         news = [r for r in ready if _differs(r, before)]
         if news:
-            touch(visit, version)
+            saved.meanwhile = _let_in(visit, station, fields, news, version)
         rows = [(lowered(r.field.label), _write(visit, station, r)) for r in news]
         saved.written += [r.field.name for r in news]
         record(visit, station, "typed", rows)
     return saved
+
+
+def _let_in(
+    visit: Visit, station: str, fields: Sequence[Field], news: Sequence[_Read], version: int | None
+) -> dict[str, str]:
+    """Count the save; the fields of the page that others changed since `version`, none of which is among `news`."""
+    try:
+        touch(visit, version)
+    except InputError:
+        others = None if version is None else changed_since(visit, version)
+        if others is None or any(_about(station, r.field) in others for r in news):
+            raise
+        touch(visit)
+        return {f.name: others[at] for f in fields if (at := _about(station, f)) in others}
+    return {}
+
+
+def who_changed(visit: Visit, station: str, fields: Iterable[Field], version: int) -> str:
+    """Who saved one of these fields last since `version`; empty when nobody gave a name."""
+    others = changed_since(visit, version) or {}
+    return next((by for f in fields if (by := others.get(_about(station, f)))), "")
+
+
+def _about(station: str, field: Field) -> About:
+    key, side = field.record
+    if field.kind == "rating":
+        return ("Rating", MOMENT, key, side)
+    table = "Measurement" if field.kind in ("number", "readings") else "Answer"
+    return (table, station, key, side if table == "Measurement" else "")
 
 
 def entries(fields: Iterable[Field], record: OnRecord) -> tuple[Entry, ...]:

@@ -12,10 +12,9 @@ from fitwright.quantity import format_pm
 from fitwright.records.models import Answer, Edit, Measurement, Rating, Visit
 from fitwright.sheets.ink import shorten
 from fitwright.studio import bike, body, followups, intake
-from fitwright.studio.edits import Row, empty, record, tops
+from fitwright.studio.edits import TABLES, Row, empty, record, tops
 from fitwright.studio.visits import touch
 
-TABLES: Mapping[str, type[Row]] = {"Answer": Answer, "Measurement": Measurement, "Rating": Rating}
 SETTLE: Mapping[str, Callable[[Visit, Collection[str]], None]] = {
     intake.STATION: intake.settle, body.STATION: body.settle, bike.STATION: bike.settle,
     followups.STATION: followups.settle,
@@ -58,7 +57,9 @@ def _again(visit: Visit, way: str, expected: int) -> str:
         said.append(f"{label} is {_words(there)} again (was {_words(here)})")
     record(visit, edit.station, way, written)
     if not written:
-        Edit.objects.create(visit=visit, kind=way, station=edit.station)  # so that the one below comes next
+        Edit.objects.create(
+            visit=visit, kind=way, station=edit.station, version=visit.version
+        )  # so that the one below comes next
     if settle := SETTLE.get(edit.station):
         settle(visit, {_key(row) for _, row in written})
     return f"{'Undone' if way == 'undo' else 'Done again'}, {edit.station.capitalize()}: {'; '.join(said)}."
@@ -91,7 +92,7 @@ def _same(now: Row | None, then: Row | None) -> bool:
 def _written_again(now: Row, then: Row | None) -> Row:
     """A new row in the place of `now` with the value of `then`, or one that says that nothing stands there."""
     model, source = type(now), then or now
-    skip = {"id", "replaces", "created_at", "withdrawn", "value"}
+    skip = {"id", "replaces", "created_at", "withdrawn", "value", "author"}  # who undoes is who writes
     fields = {
         f.attname: getattr(source, f.attname) for f in model._meta.concrete_fields if f.name not in skip
     }

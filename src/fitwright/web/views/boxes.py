@@ -14,6 +14,7 @@ from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.studio.earlier import earlier_of, take_over
 from fitwright.studio.entry import Entry, Group, Saved, overlay, sentence
+from fitwright.studio.typed import who_changed
 from fitwright.web.views.shell import frame, show
 
 
@@ -38,6 +39,9 @@ class Typed:
 def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse:
     """The whole exchange of a typed station."""
     if request.method != "POST":
+        if getattr(request, "htmx", False) and (name := request.GET.get("field", "")):  # "Take theirs"
+            taken = {"e": _entry(station.shown(visit)["groups"], name), "visit": visit, "taken": True}
+            return render(request, "parts/field.html", taken)
         return show(request, visit, station.here, station.shown(visit))
     typed = typed_of(request.POST)
     if typed.get("action") == "take_over":
@@ -95,13 +99,23 @@ def _one_field(
     shown = station.shown(visit)
     entry = _entry(overlay(shown["groups"], typed, saved), field)
     if extra:
-        extra["on_record"] = entry.recorded or "nothing"
+        before = version_of(request.GET.get("mine") or request.POST.get("version")) or 0
+        extra |= {
+            "on_record": entry.recorded or "nothing",
+            "by": who_changed(visit, station.here, (entry.field,), before),
+        }
+    elif saved.meanwhile:
+        extra = {
+            "meanwhile": [_entry(shown["groups"], name) for name in saved.meanwhile],
+            "by": next(filter(None, saved.meanwhile.values()), ""),
+        }
     context = frame(visit, station.here) | shown | {
         "e": entry, "just_saved": field in saved.written, "results_template": f"{station.here}/results.html",
     }  # fmt: skip
-    status = 409 if extra else 422 if saved.errors else 200
+    stale = "stale" in extra
+    status = 409 if stale else 422 if saved.errors else 200
     # "Keep mine" answers for one field only: the page stays as old as it was, so its other fields still ask.
-    if request.GET.get("mine") and not extra and not saved.errors:
+    if request.GET.get("mine") and not stale and not saved.errors:
         return render(request, "parts/words.html", context)
     return render(request, "parts/saved.html", context | extra, status=status)
 
