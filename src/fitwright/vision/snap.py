@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeGuard
 
 import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import erfc
 
 from fitwright.quantity import Floats
+from fitwright.vision.snap_bank import beginnings
 from fitwright.vision.snap_kernel import radial_score
 
 SMALLEST_RADIUS_PX = 2.0
@@ -25,6 +27,9 @@ NARROWEST_RING = 1.2
 """Ring over disc: nearer edges are taken for one."""
 COARSE_KEPT = 4
 """Places, of all within reach, around which the centre is sought again."""
+STANDS_OUT, BEYOND = 3.0, 40.0
+"""Contrast of a marker over the spread of what lies around it, for one that is recognised at the second look only (a
+spot of a random pattern has about two); grey levels that its parts may lie beyond those of the picture around."""
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 
@@ -49,11 +54,46 @@ class Spot:
     rms: float
 
 
-def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | None:
+def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0, look_again: bool = False) -> Spot | None:
     """The disc marker within `reach_px` of `pick_px` (u, v) in a picture (h, w) of grey levels, or None.
 
-    `grey` may be a window; coordinates are the window's.
+    `grey` may be a window; coordinates are the window's. `look_again`: where none is recognised by what is radial, a
+    bank of small discs, sharp and smeared, is tried too (some 0.1 s: for a pick that is known to be of a marker).
     """
+    best = _by_the_radial(grey, pick_px, reach_px)
+    if look_again and not _is_marker(best, pick_px, reach_px):
+        fits = [_fit(grey, b.uv_px, b.edges_px, b.blur_px) for b in beginnings(grey, pick_px, reach_px)]
+        good = [s for s in fits if _is_marker(s, pick_px, reach_px) and _stands_out(grey, s)]
+        best = max(good, key=lambda s: s.explained, default=None)
+    return best if _is_marker(best, pick_px, reach_px) else None
+
+
+def _is_marker(spot: Spot | None, pick: Floats, reach: float) -> TypeGuard[Spot]:
+    """Whether a fit is good enough, and where and of what it was looked for."""
+    return (
+        spot is not None
+        and bool(np.hypot(*(spot.uv_px - pick)) <= reach + 3.0)
+        and spot.explained > ENOUGH
+        and abs(spot.amplitudes[1]) > LEAST_CONTRAST
+        and spot.disc_px > SMALLEST_RADIUS_PX
+    )
+
+
+def _stands_out(grey: Floats, spot: Spot) -> bool:
+    """Whether a marker has more contrast than what lies around it has by chance, and levels that the picture has too:
+    patterned cloth is full of spots."""
+    ring, disc, behind = spot.amplitudes
+    levels = [behind, behind + ring, behind + ring + disc]
+    if min(levels) < grey.min() - BEYOND or max(levels) > grey.max() + BEYOND:
+        return False
+    v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
+    away = _from_sweep(u - spot.uv_px[0], v - spot.uv_px[1], spot.blur_px)
+    around = grey[(away > 1.3 * spot.ring_px + 2) & (away < 3 * spot.ring_px + 4)]
+    return bool(abs(spot.amplitudes[1]) > STANDS_OUT * np.std(around))
+
+
+def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float) -> Spot | None:
+    """The best fit that begins where the picture is most nearly radial; None where it is too even."""
     centre, radius, contrast = _most_radial(grey, pick_px, reach_px)
     if contrast < LEAST_CONTRAST:
         return None
@@ -71,13 +111,7 @@ def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0) -> Spot | No
         if best.explained < ENOUGH:  # once it is known which way it moves, also which pixels are its own
             again = [_fit(grey, s.uv_px, (s.disc_px, s.ring_px), s.blur_px) for s in smeared]
             best = max([best, *again], key=lambda s: s.explained)
-    near = np.hypot(*(best.uv_px - pick_px)) <= reach_px + 3.0
-    ok = (
-        best.explained > ENOUGH
-        and abs(best.amplitudes[1]) > LEAST_CONTRAST
-        and best.disc_px > SMALLEST_RADIUS_PX
-    )
-    return best if near and ok else None
+    return best
 
 
 def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
