@@ -55,6 +55,8 @@ def begin(link: PhoneLink, name: str, size: int, modified_ms: int = 0, sha256: s
     Raises InputError when it is empty, too large, or the disk has no room, or the code has ended.
     """
     name = plain_name(name)
+    if purpose_of(link.purpose).kind not in TAKEN:
+        raise InputError(name, "is not what is asked here", hint="Answer the questions of the page")
     if size <= 0:
         raise InputError(name, "the file is empty", hint="Take it again")
     if size > settings.MAX_MEDIUM_BYTES:

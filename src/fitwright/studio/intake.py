@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from django.utils import timezone
 
+from fitwright.errors import InputError
 from fitwright.plan import red_flags as flags
-from fitwright.records.models import Rider, Visit
+from fitwright.records.models import Rider, Visit, Work
 from fitwright.studio import typed as bench
-from fitwright.studio.entry import Field, Group, Saved
+from fitwright.studio.entry import Field, Group, Saved, read_choice, read_rating
 from fitwright.studio.visits import USES, answers
 
 STATION = "intake"
@@ -50,6 +51,10 @@ TALK = (
 )  # fmt: skip
 PAIN = tuple(Field(f"pain.{s}", words, "rating", key="pain", side=s) for s, words in PAIN_SITES)
 COMFORT = tuple(Field(f"comfort.{s}", words, "rating", key="comfort", side=s) for s, words in COMFORT_SITES)
+COMFORT_ASKED = (
+    Field("comfort.overall", "Comfort overall", "rating", key="comfort", side="overall"),
+    *COMFORT,
+)
 CONSENT = (
     Field(
         "consent", "The rider agrees that what is said and measured here is kept in this studio", "tick",
@@ -66,6 +71,29 @@ def flag_fields() -> tuple[Field, ...]:
     )
 
 
+def save_felt(visit: Visit, typed: Mapping[str, str]) -> dict[str, InputError]:
+    """What the rider answered elsewhere than at the bench: pain, comfort, reasons to refer. All of it, or what is
+    wrong by box ("" for the whole) and then nothing."""
+    fields = (*PAIN, *COMFORT_ASKED, *flag_fields())
+    answered = {f.name: typed[f.name] for f in fields if typed.get(f.name, "").strip()}
+    if not answered:
+        return {"": InputError("Answers", "nothing was answered yet")}
+    readers = {"rating": read_rating, "yes_no": read_choice}
+    errors: dict[str, InputError] = {}
+    for field in fields:
+        if field.name in answered:
+            try:
+                readers[field.kind](field, answered[field.name])
+            except InputError as error:
+                errors[field.name] = error
+    if not errors:
+        settle(visit, bench.save(visit, STATION, fields, answered, None).written)
+        Work.objects.create(
+            visit=visit, kind="phone", title="From a phone: how it feels", state="done", fraction=1.0
+        )
+    return errors
+
+
 @dataclass(frozen=True)
 class IntakePage:
     """The Intake station. `referral` is the advice when a red flag was answered with yes, else ""."""
@@ -78,7 +106,13 @@ class IntakePage:
 
 
 def save_intake(visit: Visit, typed: Mapping[str, str], version: int | None = None) -> Saved:
-    """Write what was said; the use also goes to the visit, consent also to the rider."""
+    """Write what was said; the use also goes to the visit, consent also to the rider.
+
+    `none_applies`: every question of the red flags was asked and none applies, so those without an answer are a no.
+    """
+    if typed.get("none_applies") == "yes":
+        said = answers(visit, STATION)
+        typed = {f.name: "no" for f in flag_fields() if not said.get(f.name)} | dict(typed)
     fields = TALK + PAIN + COMFORT + flag_fields() + CONSENT
     saved = bench.save(visit, STATION, fields, typed, version)
     settle(visit, saved.written)

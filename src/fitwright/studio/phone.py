@@ -40,7 +40,8 @@ class Purpose:
     """What a phone is to take, and where it is laid.
 
     Attributes:
-        key: as the record names it. station: whose bench offers it. kind: "film" or "photo", as media are kept.
+        key: as the record names it. station: whose bench offers it. kind: "film" or "photo", as media are kept, or
+            "form" for questions.
         shot: what is drawn and advised: "side", "front", "still", "sole" or "hang". side: "left", "right" or "".
         words: `film from the right, as it came`. lay: puts a medium at its place.
     """
@@ -88,16 +89,22 @@ def _still(side: str, when: str) -> Purpose:
     return Purpose(f"still {side} {when}", "ride", "photo", "still", side, words, lay)
 
 
+def _no_file(visit: Visit, medium: Medium, about: Mapping[str, Any]) -> None:
+    raise InputError("file", "is not what is asked here", hint="Answer the questions of the page")
+
+
+FELT = Purpose("felt", "intake", "form", "felt", "", "pain and comfort, answered by the rider", _no_file)
 PURPOSES: dict[str, Purpose] = {
     p.key: p
     for p in (
+        FELT,
         *(_film(view, when) for when in ride.MOMENTS for view in ride.VIEWS),
         *(_still(side, when) for when in ride.MOMENTS for side in still_rides.SIDES),
         *(_sole(foot, when) for when in soles.MOMENTS for foot in soles.FEET),
         *(_hang(side) for side in soles.FEET),
     )
 }
-OFFERED = {"ride": ("ride",), "feet": ("feet", "body"), "body": ("body",)}
+OFFERED = {"intake": ("intake",), "ride": ("ride",), "feet": ("feet", "body"), "body": ("body",)}
 """Station → the stations whose pictures its bench asks for."""
 
 

@@ -19,6 +19,7 @@ from fitwright.studio import incoming, phone
 from fitwright.studio.entry import read_number, sentence
 from fitwright.studio.ride import CAMERA
 from fitwright.studio.visits import answers
+from fitwright.web.views import phone_form
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.boxes import key_of
 from fitwright.web.views.phone_door import OVER, behind_token, refused
@@ -85,6 +86,8 @@ def page(request: HttpRequest, link: PhoneLink) -> HttpResponse:
     """What to film and how, and the way to send it; POST takes files without a script."""
     if not phone.is_open(link):
         return refused(request, 410, OVER)
+    if phone.purpose_of(link.purpose).kind == "form":
+        return phone_form.page(request, link)
     problem = ""
     if request.method == "POST":
         try:
