@@ -25,6 +25,7 @@ from babel.messages.pofile import read_po, write_po
 from django.utils.translation.template import templatize
 
 from fitwright.told import RANGE_MESSAGE
+from fitwright.web.script_words import script_words
 
 SOURCE = Path(__file__).resolve().parent.parent / "src" / "fitwright"
 LOCALE = SOURCE / "locale"
@@ -43,7 +44,7 @@ CODE = re.compile(
 SMALL = (
     "left", "right", "both", "and", "or", "before", "after", "none", "inward", "outward", "up", "down", "forward",
     "back", "yes", "no", "now", "front", "rear", "inner", "outer", "side", "a study", "a review",
-    "study", "review", "opinion", "practice",
+    "study", "review", "opinion", "practice", "left now", "right now",
 )  # fmt: skip
 """Words of one part that sentences are put together from, beside those that stand in a choice inside a sentence."""
 Key = str | tuple[str, str]
@@ -62,6 +63,8 @@ def from_source() -> Iterator[tuple[Key, str]]:
     """(message, place) of every string in the source that reads like words."""
     for word in (*SMALL, RANGE_MESSAGE):
         yield word, "tools/words.py"
+    for said in script_words():
+        yield said, "web/static"
     for path in sorted(SOURCE.rglob("*.py")):
         place = path.relative_to(SOURCE).as_posix()
         if not place.startswith(NOT_SHOWN):

@@ -156,7 +156,8 @@ def book(language: str) -> Book:
 def book_of(messages: Mapping[str, str]) -> Book:
     """From English → other, patterns with `{0}`, `{1}` for their places."""
     whole = {m.lower(): (m, t) for m, t in messages.items() if not PLACE.search(m)}
-    for m, t in list(whole.values()):  # a message that is a beginning or an end, ", shown only", also by itself
+    # A message that is a beginning or an end (", shown only") also stands by itself.
+    for m, t in list(whole.values()):
         whole.setdefault(m.lower().strip(ENDS), (m.strip(ENDS), t.strip(ENDS)))
     patterns = [_pattern(m, t) for m, t in messages.items() if PLACE.search(m) and m != t]
     often: dict[str, int] = {}

@@ -22,7 +22,7 @@ for (const failure of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) 
     say.replaceChildren();
     const words = document.createElement("span");
     words.className = "wrong";
-    words.textContent = "Not saved: the studio did not answer. It stays here; save again in a moment.";
+    words.textContent = worded("Not saved: the studio did not answer. It stays here; save again in a moment.");
     say.append(words);
   });
 }
@@ -37,7 +37,7 @@ document.addEventListener("htmx:beforeRequest", (event) => {
   const words = document.createElement("p");
   words.className = "notice";
   words.dataset.news = "";
-  words.textContent = "New results have come in. Reload the page to see them, once what you are typing is saved.";
+  words.textContent = worded("New results have come in. Reload the page to see them, once what you are typing is saved.");
   place.prepend(words);
 });
 

@@ -159,8 +159,8 @@ class Reel {
 
   tell() {
     const { crank } = this;
-    const angle = crank ? `${Math.round(crank.angle)}°, turn ${crank.turn + 1} of ${this.turns}` : "crank angle not known";
-    one("[data-told]", this.root).textContent = `${this.seconds}, frame ${this.frame + 1} of ${this.count}, ${angle}`;
+    const angle = crank ? worded("{0}°, turn {1} of {2}", Math.round(crank.angle), crank.turn + 1, this.turns) : worded("crank angle not known");
+    one("[data-told]", this.root).textContent = worded("{0}, frame {1} of {2}, {3}", this.seconds, this.frame + 1, this.count, angle);
   }
 
   // Film pixels to canvas pixels; a second film is drawn at the first one's scale, with the crank at the same place.
@@ -234,7 +234,7 @@ function told() {
   if (crank && document.activeElement !== scrubAngle) scrubAngle.value = Math.round(crank.angle) % 360;
   text("time-told", main.seconds);
   text("angle-told", crank ? `${Math.round(crank.angle)}°` : "–");
-  text("turn-told", crank ? `turn ${crank.turn + 1} of ${main.turns}` : "turn – of –");
+  text("turn-told", crank ? worded("turn {0} of {1}", crank.turn + 1, main.turns) : worded("turn – of –"));
   one(".dial").classList.toggle("unknown", !crank);
   one(".dial g").setAttribute("transform", `rotate(${crank?.angle ?? 0} 50 50)`);
   for (const chart of charts) chart.at(crank);
@@ -278,9 +278,9 @@ class Turning {
       drawn(this.group, "path", { d: `M${x} ${y}${shape}`, class: state });
       const half = line.half[Math.round(own) % 360]; // half the interval that holds the true value in 95 of 100 cases
       const sure = half === null ? "" : ` ± ${half.toFixed(1)}`;
-      words.push(`${state} ${value.toFixed(1).replace("-", "−")}${sure}${this.unit === "deg" ? "°" : ` ${this.unit}`}`);
+      words.push(`${worded(line.side)} ${worded(line.state)} ${value.toFixed(1).replace("-", "−")}${sure}${this.unit === "deg" ? "°" : ` ${this.unit}`}`);
     }
-    this.now.textContent = `At ${Math.round(crank.angle)}°: ${words.join(", ")}`;
+    this.now.textContent = worded("At {0}°: {1}", Math.round(crank.angle), words.join(", "));
   }
 }
 
@@ -309,15 +309,15 @@ const turnBy = (way) => turnTo(({ turn, angle }) => ({ turn: clamp(turn + way, m
 async function play() {
   leave();
   aim = null;
-  if (!main.data?.copy) return say("The film plays once its light copy is made.");
+  if (!main.data?.copy) return say(worded("The film plays once its light copy is made."));
   if (!main.video.paused) return main.video.pause();
   main.video.playbackRate = Number(one("[data-rate]").value);
   if (main.frame >= main.count - 1) main.video.currentTime = 0;
-  await main.video.play().catch(() => say("The browser did not play it."));
+  await main.video.play().catch(() => say(worded("The browser did not play it.")));
 }
 
 on(main.video, "play pause ended", () => {
-  text("play", main.video.paused ? "Play" : "Pause");
+  text("play", main.video.paused ? worded("Play") : worded("Pause"));
   if (!main.video.paused) return;
   main.wanted = main.frame;
   if (!other?.turns) return;
@@ -341,7 +341,7 @@ on(document, "click", (event) => {
 function weakPlace(way) {
   const ahead = (button) => way * (button.dataset.at - main.data.time_s[main.wanted]);
   const [next] = all("[data-at]").filter((b) => ahead(b) > 1e-3).sort((a, b) => ahead(a) - ahead(b));
-  if (!next) return say(`No weak place ${way > 0 ? "after" : "before"} this.`);
+  if (!next) return say(way > 0 ? worded("No weak place after this.") : worded("No weak place before this."));
   next.click();
 }
 
@@ -361,8 +361,8 @@ function choose(name) {
 
 function tellPlace() {
   const at = chosenPlace();
-  const sure = candidate ? "" : at?.seen ? `, ± ${(1.96 * at.spread).toFixed(2)}` : ", not seen here";
-  text("place", at ? `${at.u.toFixed(1)}, ${at.v.toFixed(1)} px${sure}` : "not seen in this film");
+  const sure = candidate ? "" : at?.seen ? `, ± ${(1.96 * at.spread).toFixed(2)}` : `, ${worded("not seen here")}`;
+  text("place", at ? `${at.u.toFixed(1)}, ${at.v.toFixed(1)} px${sure}` : worded("not seen in this film"));
 }
 
 function mend() {
@@ -375,8 +375,8 @@ function mend() {
   on(sharp, "load", drawLens);
   sharp.src = main.stillAt(main.frame);
   one("[data-save]").disabled = false;
-  text("mend", "Leave it");
-  say("Put the cross where the point is in this frame.");
+  text("mend", worded("Leave it"));
+  say(worded("Put the cross where the point is in this frame."));
   gate.focus({ preventScroll: true });
   moved();
   for (const part of [form, gate]) part.scrollIntoView({ block: "nearest" }); // both when there is room
@@ -386,7 +386,7 @@ function leave() {
   if (!candidate || saving) return;
   candidate = sharp = null;
   one("[data-save]").disabled = true;
-  text("mend", "Correct it in this frame");
+  text("mend", worded("Correct it in this frame"));
   say("");
   moved();
 }
@@ -412,7 +412,7 @@ async function send(fields, doing) {
   const body = new FormData(form);
   for (const [key, value] of Object.entries({ ...fields, analysed: main.data.analysed })) body.set(key, value);
   const told = await fetch(form.action, { method: "POST", body }).then((answer) => answer.json())
-    .catch(() => ({ problem: "The studio did not answer. Nothing was changed; try again." }));
+    .catch(() => ({ problem: worded("The studio did not answer. Nothing was changed; try again.") }));
   saving = false;
   if (told.problem) return say(told.problem);
   leave();
@@ -421,12 +421,12 @@ async function send(fields, doing) {
 }
 
 function save() {
-  if (candidate) send({ t: main.data.time_s[main.frame], ...candidate }, "Following it again from here…");
+  if (candidate) send({ t: main.data.time_s[main.frame], ...candidate }, worded("Following it again from here…"));
 }
 
 on(form, "submit", (event) => { event.preventDefault(); save(); });
 on(one("[data-mend]"), "click", () => (candidate ? leave() : mend()));
-on(one("[data-undo]"), "click", () => { leave(); send({ action: "undo" }, "Taking it back…"); });
+on(one("[data-undo]"), "click", () => { leave(); send({ action: "undo" }, worded("Taking it back…")); });
 on(pointSelect, "change", () => { leave(); choose(pointSelect.value); });
 
 // The lens shows the chosen point; in full sharpness while it is corrected.

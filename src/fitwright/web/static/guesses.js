@@ -7,7 +7,7 @@ const right = one("[data-confirm]");
 // It takes some seconds; what the finder is surer of stays.
 async function guess() {
   const told = await ask(root.dataset.guesses);
-  if (told.problem) list([`Nothing is guessed: ${told.problem}`]);
+  if (told.problem) list([worded("Nothing is guessed: {0}", told.problem)]);
   else {
     for (const [name, it] of Object.entries(told.points)) {
       if ((found.points[name]?.sure ?? GUESS) === GUESS) found.points[name] = it;
@@ -35,7 +35,7 @@ hearers.push((point) => {
   const count = unsure().length;
   right.hidden = point?.how !== GUESSED;
   notice.hidden = count === 0;
-  one("[data-unsure] [data-count]").textContent = count === 1 ? "One point is a guess" : `${count} points are guesses`;
+  one("[data-unsure] [data-count]").textContent = count === 1 ? worded("One point is a guess") : worded("{0} points are guesses", count);
 });
 right.addEventListener("click", () => { confirmGuess(); stage.focus({ preventScroll: true }); });
 stage.addEventListener("keydown", (event) => {

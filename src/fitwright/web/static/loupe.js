@@ -17,6 +17,10 @@ const REACH = 32; // screen pixels within which a finger takes hold of the curre
 const NEAREST = 24; // times nearer than the whole picture
 const GUESS = "a guess"; // what the finder says of the least sure
 const [GUESSED, CONFIRMED] = ["guessed", "confirmed"]; // by a network, then by a hand
+const SNAPPED = { dot: worded("snapped to a dot"), edge: worded("snapped to an edge"), corner: worded("snapped to a corner") };
+const LOOKING = {
+  dot: worded("Looking for the nearest dot…"), edge: worded("Looking for the nearest edge…"), corner: worded("Looking for the nearest corner…"),
+};
 
 let current = Math.max(0, rows.findIndex((row) => boxes(row)[0].value === ""));
 let pointer = null; // where the lens looks while the mouse is over the picture
@@ -121,9 +125,10 @@ function nextToDo(from) {
 function origin(point) {
   const [how, kind] = point.how.split(":");
   const sure = point.u ? `, ± ${Number(point.u).toFixed(2)} px` : "";
-  if (how === GUESSED) return `a guess, not confirmed, ± ${Math.round(2 * Number(point.u))} px`;
-  if (how === CONFIRMED) return "a guess, confirmed by hand";
-  return how === "proposed" ? `found and taken${sure}` : how === "snapped" ? `snapped to a ${kind}${sure}` : "by hand";
+  if (how === GUESSED) return worded("a guess, not confirmed, ± {0} px", Math.round(2 * Number(point.u)));
+  if (how === CONFIRMED) return worded("a guess, confirmed by hand");
+  if (how === "proposed") return worded("found and taken") + sure;
+  return how === "snapped" ? `${SNAPPED[kind] ?? kind}${sure}` : worded("by hand");
 }
 
 function tell() {
@@ -132,11 +137,11 @@ function tell() {
     const it = near(row);
     row.toggleAttribute("data-current", i === current);
     row.querySelector("button").setAttribute("aria-pressed", String(i === current));
-    row.querySelector(".how").textContent = point ? origin(point) : it ? `found (${it.sure}): ${it.by}` : "";
+    row.querySelector(".how").textContent = point ? origin(point) : it ? worded("found ({0}): {1}", worded(it.sure), it.by) : "";
   });
   for (const part of root.querySelectorAll("details.part")) {
     const own = [...part.querySelectorAll("li")];
-    part.querySelector(".count").textContent = `${own.filter(read).length} of ${own.length}`;
+    part.querySelector(".count").textContent = worded("{0} of {1}", own.filter(read).length, own.length);
   }
   for (const spot of spots) spot.classList.toggle("now", spot.dataset.point === rows[current].dataset.name);
   const { label, name } = rows[current].dataset;
@@ -144,12 +149,12 @@ function tell() {
   const it = near(rows[current]);
   status.textContent = point
     ? `${label}: ${point.x.toFixed(1)}, ${point.y.toFixed(1)} px, ${origin(point)}`
-    : `${label}: not picked yet${it ? `. Found (${it.sure})` : ""}`;
+    : `${label}: ${worded("not picked yet")}${it ? `. ${worded("Found ({0})", worded(it.sure))}` : ""}`;
   if (one("[data-take]")) {
     one("[data-take]").disabled = !it || (point && sameAs(point, it));
     const left = takeable().length;
     one("[data-take-all]").disabled = left === 0;
-    one("[data-take-all]").textContent = left ? `Take all ${left}` : "Take all";
+    one("[data-take-all]").textContent = left ? worded("Take all {0}", left) : worded("Take all");
   }
   for (const also of hearers) also(point);
   one("[data-undo]").disabled = past.length === 0;
@@ -181,7 +186,7 @@ function takeable() {
 
 function take() {
   const it = near(rows[current]);
-  if (!it) return say("Nothing was found for this point. Pick it by hand.");
+  if (!it) return say(worded("Nothing was found for this point. Pick it by hand."));
   put(it);
   if (it.how !== GUESSED) choose(nextToDo(current));
 }
@@ -200,18 +205,18 @@ async function ask(address) {
     const told = await answer.json();
     return answer.ok ? told : { problem: told.problem };
   } catch {
-    return { problem: "The studio did not answer." };
+    return { problem: worded("The studio did not answer.") };
   }
 }
 
 async function look() {
   const told = await ask(root.dataset.proposals);
   const words = one("[data-found]");
-  if (told.problem) words.textContent = `No marks are proposed: ${told.problem} You can pick by hand.`;
+  if (told.problem) words.textContent = worded("No marks are proposed: {0} You can pick by hand.", told.problem);
   else {
     found = told;
     const count = rows.filter(near).length;
-    words.textContent = count ? `${count} points found, drawn dashed.` : "Nothing was found.";
+    words.textContent = count ? worded("{0} points found, drawn dashed.", count) : worded("Nothing was found.");
     list(found.notes);
   }
   root.dataset.looked = "";
@@ -225,7 +230,7 @@ function list(notes) {
 async function snap(kind) {
   const at = current;
   const from = read(rows[at]) ?? within(looksAt());
-  say(`Looking for the nearest ${kind}…`);
+  say(LOOKING[kind]);
   const told = await ask(`${root.dataset.snap}?${new URLSearchParams({ u: from.x, v: from.y, kind })}`);
   const now = read(rows[at]);
   if (current !== at || (now && (now.x !== from.x || now.y !== from.y))) return; // the hand was quicker
@@ -639,7 +644,7 @@ const draft = {
     if (!differs) return this.forget();
     if (kept.carry) return this.bring(kept);
     const when = new Date(kept.time).toLocaleTimeString([], { timeStyle: "short" });
-    one(".earlier p").textContent = `Picked here at ${when}, other than shown now (points: ${Object.keys(kept.points).length}).`;
+    one(".earlier p").textContent = worded("Picked here at {0}, other than shown now (points: {1}).", when, Object.keys(kept.points).length);
     one(".earlier").hidden = false;
     press("[data-bring]", () => this.bring(kept));
     press("[data-forget]", () => this.forget());

@@ -47,13 +47,13 @@ function add(file) {
   job.button = document.createElement("button");
   job.button.type = "button";
   job.button.className = "quiet";
-  job.button.textContent = "Cancel";
-  job.button.setAttribute("aria-label", `Cancel, ${file.name}`);
+  job.button.textContent = worded("Cancel");
+  job.button.setAttribute("aria-label", `${worded("Cancel")}, ${file.name}`);
   job.button.addEventListener("click", () => giveUp(job));
   row.append(head, job.bar, job.says, job.button);
   list.append(row);
   jobs.push(job);
-  job.says.textContent = "Waits for its turn.";
+  job.says.textContent = worded("Waits for its turn.");
 }
 
 async function run() {
@@ -71,18 +71,18 @@ async function send(job) {
       tries = 0;
       if (answer.status >= 500) {
         faults += 1;
-        if (faults >= OWN_FAULTS) return end(job, "Something broke at the studio. What came stays there: choose the file again later.");
+        if (faults >= OWN_FAULTS) return end(job, worded("Something broke at the studio. What came stays there: choose the file again later."));
         await pause(job, faults);
         continue;
       }
       const said = await answer.json();
       if (answer.ok || answer.status === 409) follow(job, said);
-      else end(job, said.error || "It was not taken.");
+      else end(job, said.error || worded("It was not taken."));
       if (!job.over && said.state === "checking") await pause(job, 1);
     } catch (error) {
       if (job.cancelled) return;
       tries += 1;
-      job.says.textContent = `The connection is gone; it goes on by itself from ${share(job)} %.`;
+      job.says.textContent = worded("The connection is gone; it goes on by itself from {0} %.", share(job));
       await pause(job, Math.min(LONGEST_WAIT_S, 2 ** (tries - 1)));
     }
   }
@@ -118,9 +118,9 @@ function follow(job, said) {
   job.id = said.id;
   job.received = said.received;
   job.bar.value = said.received;
-  if (said.state === "done") return end(job, "Is at the bench.", true);
-  if (said.state === "failed" || said.state === "cancelled") return end(job, said.error || "It was stopped.");
-  job.says.textContent = said.state === "checking" ? "All of it is here; it is being looked at." : `${share(job)} %${timeLeft(job)}`;
+  if (said.state === "done") return end(job, worded("Is at the bench."), true);
+  if (said.state === "failed" || said.state === "cancelled") return end(job, said.error || worded("It was stopped."));
+  job.says.textContent = said.state === "checking" ? worded("All of it is here; it is being looked at.") : `${share(job)} %${timeLeft(job)}`;
 }
 
 function end(job, words, well = false) {
@@ -172,7 +172,7 @@ function share(job) {
 function timeLeft(job) {
   if (!job.rate) return "";
   const seconds = (job.file.size - job.received) / job.rate / 1000;
-  return seconds >= 90 ? `, about ${Math.round(seconds / 60)} min left` : `, about ${Math.max(1, Math.round(seconds))} s left`;
+  return seconds >= 90 ? `, ${worded("about {0} min left", Math.round(seconds / 60))}` : `, ${worded("about {0} s left", Math.max(1, Math.round(seconds)))}`;
 }
 
 function megabytes(bytes) {

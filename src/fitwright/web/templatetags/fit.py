@@ -17,6 +17,7 @@ from fitwright.studio.backup import megabytes
 from fitwright.studio.edits import words as saved_words
 from fitwright.studio.entry import Entry, lowered, plain
 from fitwright.told import told as told_words
+from fitwright.web.script_words import script_words_json
 
 register = template.Library()
 
@@ -32,6 +33,17 @@ def told(value: Any) -> Any:
         return [told(v) for v in value]
     plain_words = isinstance(value, str) and not isinstance(value, SafeString)
     return told_words(value) if plain_words else value
+
+
+@register.simple_tag
+def script_words() -> SafeString:
+    """What the scripts of the page say, as data that no browser runs; nothing in English."""
+    words = script_words_json()
+    return (
+        format_html('<script type="application/json" id="script-words">{}</script>', mark_safe(words))
+        if words
+        else SafeString()
+    )
 
 
 @register.filter

@@ -12,9 +12,11 @@ from django.views.decorators.http import require_safe
 from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.studio.entry import sentence
+from fitwright.told import told as told_words
 from fitwright.web.views.boxes import typed_of
 from fitwright.web.views.shell import the_visit
 
+SPOKEN = ("problem", "said", "notes", "how", "error")
 Act = Callable[[HttpRequest, Visit, dict[str, str]], HttpResponse]
 
 
@@ -52,8 +54,17 @@ def told(view: Callable[..., dict[str, Any]]) -> Callable[..., HttpResponse]:
     @wraps(view)
     def answer(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         try:
-            return JsonResponse(view(request, pk, medium_pk))
+            return JsonResponse(spoken(view(request, pk, medium_pk)))
         except InputError as error:
-            return JsonResponse({"problem": sentence(error)}, status=422)
+            return JsonResponse(spoken({"problem": sentence(error)}), status=422)
 
     return answer
+
+
+def spoken(said: Any, key: str = "") -> Any:
+    """An answer to a script, what is said in it (`SPOKEN`) in the language of the page."""
+    if isinstance(said, dict):
+        return {k: spoken(v, k) for k, v in said.items()}
+    if isinstance(said, list | tuple):
+        return [spoken(v, key) for v in said]
+    return told_words(said) if key in SPOKEN and isinstance(said, str) else said

@@ -17,6 +17,7 @@ from fitwright.studio import corrections, film_page, film_weak, jobs, mend, ride
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import VIEW_WORDS, WHEN_WORDS
+from fitwright.web.views.acting import spoken
 from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.shell import show, the_visit
@@ -89,12 +90,12 @@ def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse
                 analysed,
             )  # fmt: skip
     except InputError as error:
-        return JsonResponse({"problem": sentence(error)}, status=422)
+        return JsonResponse(spoken({"problem": sentence(error)}), status=422)
     except Stopped:
-        return JsonResponse({"problem": "Stopped. The points stay as they were."}, status=422)
+        return JsonResponse(spoken({"problem": "Stopped. The points stay as they were."}), status=422)
     again = (f"The film {words}, is read again with it." for words in jobs.start_readings(visit))
     told = film_weak.labelled(told, sorted(film_weak.LABELS, key=len, reverse=True))
-    return JsonResponse({"said": " ".join([told, *again])})
+    return JsonResponse(spoken({"said": " ".join([told, *again])}))
 
 
 def _data(visit: Visit, view: str, when: str) -> dict[str, Any]:

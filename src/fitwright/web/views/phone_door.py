@@ -20,6 +20,7 @@ from django.views.decorators.csrf import csrf_exempt
 
 from fitwright.records.models import PhoneLink
 from fitwright.studio import phone
+from fitwright.told import told
 from fitwright.web.views.shell import the_studio
 
 P = ParamSpec("P")

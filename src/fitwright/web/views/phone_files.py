@@ -17,6 +17,7 @@ from fitwright.errors import InputError
 from fitwright.records.models import PhoneLink, Upload
 from fitwright.studio import incoming
 from fitwright.studio.entry import sentence
+from fitwright.told import told
 from fitwright.web.views.phone_door import behind_token, refused
 
 LARGEST = 2**53
@@ -63,7 +64,12 @@ def cancel(request: HttpRequest, link: PhoneLink, pk: int) -> HttpResponse:
 
 
 def _told(upload: Upload, status: int = 200) -> HttpResponse:
-    said = {"id": upload.pk, "received": upload.received_bytes, "state": upload.state, "error": upload.error}
+    said = {
+        "id": upload.pk,
+        "received": upload.received_bytes,
+        "state": upload.state,
+        "error": told(upload.error),
+    }
     return JsonResponse(said, status=status)
 
 
