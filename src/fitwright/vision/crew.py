@@ -75,21 +75,17 @@ def find_start(
     if not spots:
         return Start(discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
     motion = first_motion(warm, marked, spots, step_s, white, reach)
-    covered = frozenset(int(k) for k in np.flatnonzero(np.isin(discs, list(hidden))))
+    standing, covered = (_among(discs, picked) for picked in (still, hidden))
     motion.velocity[list(covered)] = motion.bend[list(covered)] = 0.0
     return Start(
-        discs,
-        spots,
-        motion.velocity,
-        motion.bend,
-        plain,
-        picks,
-        motion.exposure_s,
-        step_s,
-        white,
-        reach,
+        discs, spots, motion.velocity, motion.bend, plain, picks, motion.exposure_s, step_s, white, reach, standing,
         covered,
-    )
+    )  # fmt: skip
+
+
+def _among(discs: NDArray[np.intp], picked: Collection[int]) -> frozenset[int]:
+    """Places among the discs of those picks."""
+    return frozenset(int(k) for k in np.flatnonzero(np.isin(discs, list(picked))))
 
 
 def not_standing(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats) -> list[int]:
