@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -39,6 +41,34 @@ def tracks(places: dict[str, np.ndarray]) -> Tracks:
     u = np.where(np.isfinite(uv), 0.05, np.nan)
     quality = {n: quality_of(T, uv[:, i], u[:, i], "disc") for i, n in enumerate(places)}
     return Tracks(tuple(places), T, uv, u, ("disc",) * len(places), INFO, quality)
+
+
+def test_an_axle_that_does_not_go_round_the_bottom_bracket_is_none():
+    """It was lost, and the heel's disc taken for it through most of the film."""
+    places = paths()
+    places["bottom_bracket"] = np.tile(
+        places["pedal_axle"].min(axis=0) / 2 + places["pedal_axle"].max(axis=0) / 2, (len(T), 1)
+    )
+    assert np.isfinite(checked(tracks(places)).uv_px).all()
+    places["pedal_axle"] = places["lateral_malleolus"] + [20.0, 60.0]
+    after = checked(tracks(places))
+    assert np.isnan(after.uv_px[:, after.names.index("pedal_axle")]).all()
+    assert any("not on a circle round the bottom bracket" in n for n in after.notes)
+
+
+@pytest.mark.parametrize(("fps", "exposure_s", "refused"), [(30.0, 1 / 120, True), (60.0, 1 / 500, False)])
+def test_a_film_that_loses_the_leg_for_its_frame_rate_is_refused_with_what_to_do(fps, exposure_s, refused):
+    places = paths()
+    for name in ("lateral_femoral_condyle", "lateral_malleolus"):
+        places[name][30:] = np.nan
+    told = replace(tracks(places), info=replace(INFO, fps=fps, exposure_s=exposure_s))
+    if not refused:
+        assert checked(told).names == told.names
+        return
+    with pytest.raises(InputError, match=r"too few frames per second .* for this cadence") as wrong:
+        checked(told)
+    assert "at 60 frames per second, not 30" in str(wrong.value)
+    assert "more slowly" in str(wrong.value)
 
 
 def test_a_leg_that_can_be_is_left_alone():

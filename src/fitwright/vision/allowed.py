@@ -12,9 +12,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fitwright.errors import InputError
 from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
-from fitwright.vision.tracks import LEAVES, SELDOM, Tracks
+from fitwright.vision.tracks import COARSE_FPS, LEAVES, SELDOM, SMEARS_S, Tracks, by_the_camera
 
 OFF_CIRCLE_PX, OFF_CIRCLE_SPREADS = 4.0, 8.0
 """An axle further from its ellipse than both of these (the second: spreads of all distances) is not the axle."""
@@ -43,18 +44,28 @@ AGAINST = -0.3
 MOMENT, GAP = 2, 3
 """Frames."""
 LEAVES_SHARE = 0.02
+HARDLY, SEVERAL = 0.6, 2
+"""So many discs of the leg seen in less than this share of the frames: it is the film that does not show them."""
+UNROUND = 0.2
+"""Spread of the axle's distance from the bottom bracket, 10th to 90th percentile over the median, above which it does
+not go round it; a camera aside by 20° makes 0.06 of a circle."""
 EDGE_PX, EDGE_STEPS = 26.0, 2.5
 """A point last seen within so many pixels and frame steps of an edge, going outward, has left the picture there."""
 
 
 def checked(tracks: Tracks) -> Tracks:
-    """The tracks without places that cannot be; what was found odd is in the notes."""
+    """The tracks without places that cannot be; what was found odd is in the notes.
+
+    Raises:
+        InputError: the film has too few frames a second, or too long an exposure, for how fast the leg goes.
+    """
     strangers = _other_leg(tracks)
-    tracks = _off_the_circle(tracks)
+    tracks = _not_round(_off_the_circle(tracks))
     if not strangers:  # else no length means anything
         tracks = _off_the_body(tracks)
     tracks = _flickers(tracks)
     tracks = _out_of_the_picture(tracks)
+    _refuse_too_coarse(tracks)
     return replace(tracks, notes=tuple(dict.fromkeys((*tracks.notes, *strangers))))
 
 
@@ -79,6 +90,45 @@ def _off_the_circle(tracks: Tracks) -> Tracks:
         if bad.mean() < 0.2:  # more than that, and it is not a circle with some strays
             tracks = _without(tracks, i, bad, "off the circle that the axle draws")
     return tracks
+
+
+def _not_round(tracks: Tracks) -> Tracks:
+    """Without an axle that does not go round the bottom bracket at all: another disc was followed in its stead."""
+    if not {"pedal_axle", "bottom_bracket"} <= set(tracks.names):
+        return tracks
+    i, middle = (tracks.names.index(n) for n in ("pedal_axle", "bottom_bracket"))
+    apart = np.hypot(*(tracks.uv_px[:, i] - tracks.uv_px[:, middle]).T)
+    seen = np.isfinite(apart)
+    if seen.sum() < 30:
+        return tracks
+    low, usual, high = np.percentile(apart[seen], [10, 50, 90])
+    if high - low <= UNROUND * usual:
+        return tracks
+    every = np.isfinite(tracks.uv_px[:, i, 0])
+    return _without(
+        tracks, i, every, "not on a circle round the bottom bracket, so another disc than the axle's,"
+    )
+
+
+def _refuse_too_coarse(tracks: Tracks) -> None:
+    """Refuse a film in which the leg's discs got lost because they go too far from one picture to the next."""
+    info = tracks.info
+    coarse, smeared = 0 < info.fps < COARSE_FPS, bool(info.exposure_s and info.exposure_s > SMEARS_S)
+    lost = [
+        n for n, kind in zip(tracks.names, tracks.kind, strict=True)
+        if kind == "disc" and n in (*LEG, *PEDALS) and (q := tracks.quality[n])["seen"] < HARDLY and LEAVES not in q
+    ]  # fmt: skip
+    if len(lost) < SEVERAL or not (coarse or smeared):
+        return
+    why = " and ".join(
+        w for w, so in (("too few frames per second", coarse), ("too long an exposure", smeared)) if so
+    )
+    raise InputError(
+        "video", f"{why} for this cadence: {', '.join(lost)} were lost in most of the frames",
+        value=f"{info.fps:.0f} frames per second, 1/{1 / (info.exposure_s or 1e-3):.0f} s",
+        allowed="60 frames per second and 1/500 s, or a lower cadence",
+        hint=f"{by_the_camera(info)}ask the rider to pedal more slowly",
+    )  # fmt: skip
 
 
 def off_ellipse_px(uv: Floats) -> Floats:

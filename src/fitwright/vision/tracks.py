@@ -79,7 +79,7 @@ class Tracks:
             )  # fmt: skip
         raise InputError(
             name, f"was followed in {seen} of {len(self.time_s)} frames", allowed=f"{LEAST_SHARE:.0%} and more",
-            hint=f"{_by_the_camera(self.info)}mark it again in a frame where it is plainly seen, "
+            hint=f"{by_the_camera(self.info)}mark it again in a frame where it is plainly seen, "
             "or use a larger disc",
         )  # fmt: skip
 
@@ -145,7 +145,7 @@ def tracks_from(
     return Tracks(names, times, uv, u, kinds, info, quality, tuple(n for n in notes if n))
 
 
-def _by_the_camera(info: ClipInfo) -> str:
+def by_the_camera(info: ClipInfo) -> str:
     """What of the camera's settings makes a fast point hard to follow, as what to do about it; "" for nothing."""
     wrong = []
     if info.exposure_s and info.exposure_s > SMEARS_S:
