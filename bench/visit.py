@@ -15,7 +15,7 @@ from bench.simulated import SECONDS, demo_studio, open_studio_here
 from fitwright.plan.inputs import PlanInputs
 from fitwright.plan.make import make_plan, whatif
 
-DOCUMENTS = ("position-sheet", "cleat-card", "report")
+DOCUMENTS = ("position-sheet", "tape-list", "cleat-card", "fitting-aid", "report", "felt-form")
 
 
 @lru_cache(maxsize=1)
@@ -56,17 +56,25 @@ def planning() -> list[Row]:
 
 
 def paper() -> list[Row]:
-    """Each document the first time in a fresh process, and again."""
-    first_visit()
+    """Each document the first time in a fresh process, and again after something in it was changed."""
+    visit = first_visit()
     from fitwright.studio.papers import document
+
+    names = iter(f"Rider {k}" for k in range(1000))
+
+    def changed(name: str) -> None:
+        visit.rider.name = next(names)  # stands in every line of head and foot; nothing is written
+        document(visit, name)
 
     rows = []
     for name in DOCUMENTS:
         first = _fresh_document(name)
-        again = 1000 * seconds(lambda n=name: document(first_visit(), n), 5)
-        rows.append(Row(f"{name.replace('-', ' ')}, first in a process", first, "ms", "≤ 150", "drawing, records and "
+        changed(name)
+        again = 1000 * seconds(lambda n=name: changed(n), 5)
+        rows.append(Row(f"{name.replace('-', ' ')}, first in a process", first, "ms", "≤ 300", "drawing, records and "
                         "typesetting; program already started"))  # fmt: skip
-        rows.append(Row(f"{name.replace('-', ' ')}, again", again, "ms", "≤ 30"))
+        rows.append(Row(f"{name.replace('-', ' ')}, changed", again, "ms", "≤ 50",
+                        "another rider's name in it; records read anew"))  # fmt: skip
     return rows
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import groupby
 
 import segno
@@ -101,9 +102,8 @@ def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
     """The text as a QR symbol of the given side, mm; nothing for no text or more than a symbol holds."""
     if not text:
         return
-    try:
-        rows = [list(r) for r in segno.make(text, error="m", micro=False).matrix]
-    except segno.DataOverflowError:
+    rows = _modules(text)
+    if not rows:
         return
     x, y = at
     cell = side / len(rows)
@@ -117,3 +117,12 @@ def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
                 runs.append(f"M{left} {top}h{num(count * cell, 4)}v{num(cell, 4)}h{num(-count * cell, 4)}Z")
             start += count
     pen.add("path", d="".join(runs), fill=pen.ink.ink)
+
+
+@lru_cache(maxsize=64)
+def _modules(text: str) -> tuple[bytes, ...]:
+    """The symbol's rows, 1 for dark; none for more than a symbol holds."""
+    try:
+        return tuple(bytes(r) for r in segno.make(text, error="m", micro=False).matrix)
+    except segno.DataOverflowError:
+        return ()

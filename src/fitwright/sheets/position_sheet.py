@@ -9,6 +9,7 @@ from fitwright.bike.contact import ContactPoints
 from fitwright.foot.sole import CleatPose, SolePoint
 from fitwright.quantity import Measured
 from fitwright.sheets import cautions
+from fitwright.sheets.drawn import drawn
 from fitwright.sheets.ink import shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
@@ -128,8 +129,8 @@ def sheet_drawings(side: RiderFigure | None, soles: Sequence[SoleFigure]) -> tup
     """Both drawings of the sheet at the size where their words stay legible; "" for what is not there."""
     bare = [replace(s, values=()) for s in soles]  # their numbers stand in the table
     return (
-        rider_svg(side, "paper", 640, 470) if side else "",
-        soles_svg(bare, "paper", width=340, height=410) if bare else "",
+        drawn(rider_svg, side, "paper", 640, 470) if side else "",
+        drawn(soles_svg, bare, "paper", width=340, height=410) if bare else "",
     )
 
 

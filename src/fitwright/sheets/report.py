@@ -9,6 +9,7 @@ from fitwright.plan.types import Finding, PlannedChange
 from fitwright.quantity import Z95, Measured, difference, distinguishable
 from fitwright.sheets import cautions
 from fitwright.sheets.curve import Chart, curve_svg
+from fitwright.sheets.drawn import drawn
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
 from fitwright.sheets.ink import State, shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
@@ -152,7 +153,7 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
         ],
         "outcomes": _outcomes(report.outcomes),
         "charts": [
-            {"svg": curve_svg(c, "paper", 400, 230), "alt": f"{c.label} by crank angle"} for c in report.charts
+            {"svg": drawn(curve_svg, c, "paper", 400, 230), "alt": f"{c.label} by crank angle"} for c in report.charts
         ],
         "drawings": _drawings(report), "unclear": unclear, "open": list(report.open_points),
         "follow_up": report.follow_up, "notes": report.notes, "cautions": list(report.cautions), "foot": foot,
@@ -173,7 +174,8 @@ def _outcomes(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
         unit = readings[0].value.unit if readings else "deg"
         strip = Strip(label, readings, next((o.band for o in here if o.band), None), unit)
         blocks.append({
-            "label": shorten(label, 80), "strip": strip_svg(strip, "paper", 330), "alt": f"{label}: {strip.words()}",
+            "label": shorten(label, 80), "strip": drawn(strip_svg, strip, "paper", 330),
+            "alt": f"{label}: {strip.words()}",
             "source": shorten(next((o.source for o in here if o.source), ""), 120),
             "sides": [{"side": o.side, "values": o.values(), "verdict": o.verdict()} for o in here],
         })  # fmt: skip
@@ -181,11 +183,11 @@ def _outcomes(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
 
 
 def _drawings(report: VisitReport) -> list[dict[str, str]]:
-    drawn = []
+    shown = []
     if report.side:
-        drawn.append((rider_svg(report.side, "paper", 700, 500), report.side.title))
+        shown.append((drawn(rider_svg, report.side, "paper", 700, 500), report.side.title))
     if report.front:
-        drawn.append((front_svg(report.front, "paper", 540, 460), report.front.title))
+        shown.append((drawn(front_svg, report.front, "paper", 540, 460), report.front.title))
     if report.soles:
-        drawn.append((soles_svg(report.soles, "paper", width=400, height=430), "Both soles in plan"))
-    return [{"svg": svg, "alt": words} for svg, words in drawn]
+        shown.append((drawn(soles_svg, report.soles, "paper", width=400, height=430), "Both soles in plan"))
+    return [{"svg": svg, "alt": words} for svg, words in shown]

@@ -189,6 +189,7 @@ def breakable(words: str) -> str:
     return re.sub(r"\S{28}(?=\S)", lambda m: m.group() + "\u200b", words)
 
 
+@lru_cache(maxsize=64)
 def qr_svg(text: str) -> str:
     """The text as a QR symbol, SVG; "" for no text or for more than a symbol holds."""
     if not text.strip():

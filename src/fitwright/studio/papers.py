@@ -98,7 +98,7 @@ def laid(visit: Visit, name: str, paper: Paper = "a4", scale: PrintScale | None 
     made = makers[name]()
     if name not in CARRY_DATA:
         return made
-    text = takeaway.as_json(takeaway.position_record(visit))
+    text = takeaway.as_json(takeaway.position_record(visit), for_people=False)
     return made.with_file("position.json", text, "application/json", "The position as data")
 
 

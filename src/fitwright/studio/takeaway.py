@@ -56,9 +56,9 @@ def measures_record(visit: Visit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def as_json(record: Mapping[str, Any]) -> str:
-    """Text that people can read too."""
-    return json.dumps(record, ensure_ascii=False, indent=2)
+def as_json(record: Mapping[str, Any], *, for_people: bool = True) -> str:
+    """Text that people can read too, or in one line, which is written faster."""
+    return json.dumps(record, ensure_ascii=False, indent=2 if for_people else None)
 
 
 def as_csv(visit: Visit) -> str:
