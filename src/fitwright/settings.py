@@ -76,6 +76,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "fitwright.web.bench.AtTheBench",
+    "fitwright.web.units.Lengths",
     "fitwright.web.errors.PlainWords",
 ]
 ROOT_URLCONF = "fitwright.web.urls"
@@ -90,6 +91,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "django.template.context_processors.i18n",
                 "fitwright.web.bench.person_here",
+                "fitwright.web.units.wished",
             ],
         },
     }

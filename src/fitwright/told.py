@@ -19,6 +19,8 @@ from pathlib import Path
 
 from django.utils.translation import get_language
 
+from fitwright import inches
+
 LOCALE = Path(__file__).resolve().parent / "locale"
 SOURCE = "en"
 PLACE = re.compile(r"\{(\d+)\}")
@@ -143,7 +145,7 @@ class Book:
 def told(text: str) -> str:
     """A finished English text in the language that is spoken now (Django's active one)."""
     language = get_language() or SOURCE
-    return text if language.startswith(SOURCE) else book(language).told(text)
+    return inches.shown(text if language.startswith(SOURCE) else book(language).told(text))
 
 
 @lru_cache(maxsize=8)

@@ -23,6 +23,11 @@ UNITS: dict[str, dict[str, float]] = {
 SIGNS = {"deg": "°", "1": ""}
 DIGITS = r"\d{1,3}(?:[\s'’]\d{3})+(?:[.,]\d*)?|\d[\d.,]*|[.,]\d+"
 NUMBER = re.compile(rf"^\s*([+\-−–]?)\s*({DIGITS})\s*([^\d\s.,][^\d]*)?$")
+BY_THE_INCH = re.compile(
+    r"^\s*(?:(\d+)\s*(?:ft\.?|feet|foot|['′’])\s*)?(?:(\d+(?:[.,]\d+)?)(?!\s*/|\d))?\s*(?:(\d+)\s*/\s*(\d+))?"
+    r"\s*(in\.?|inch|inches|[\"″”]|'')?\s*$"
+)
+"""Feet and fractions, always with their mark: a bare "1/2" is no number of millimetres."""
 LONGEST_TEXT = 4000
 
 
@@ -165,7 +170,8 @@ def read_number(field_: Field, text: str) -> float:
 
     Raises InputError when it is no number, has a unit of another kind, or lies outside the allowed range.
     """
-    match = NUMBER.match(text)
+    inches = _inches(text) if field_.unit in ("mm", "cm") else None
+    match = NUMBER.match(text if inches is None else f"{inches} in")
     if match is None:
         raise InputError(field_.label, f"“{text.strip()[:40]}” is not a number", allowed=field_.allowed)
     minus, digits, unit = match.groups()
@@ -178,6 +184,18 @@ def read_number(field_: Field, text: str) -> float:
             field_.label, "outside the allowed range", value=text.strip()[:40], allowed=field_.allowed,
             hint="" if unit else _other_unit(field_, value, digits.strip()),
         ) from error  # fmt: skip
+
+
+def _inches(text: str) -> float | None:
+    """`6 13/16 in`, `5 ft 8 1/2 in` and `5' 8"` in inches; None for anything else."""
+    match = BY_THE_INCH.match(text)
+    if match is None:
+        return None
+    feet, whole, top, bottom, mark = match.groups()
+    if (feet is None and (top is None or mark is None)) or (bottom is not None and int(bottom) == 0):
+        return None
+    part = int(top) / int(bottom) if top else 0.0
+    return 12 * int(feet or 0) + float((whole or "0").replace(",", ".")) + part
 
 
 def _digits(field_: Field, digits: str, text: str) -> float:
@@ -205,6 +223,7 @@ def _other_unit(field_: Field, value: float, digits: str) -> str:
 
 def _factor(field_: Field, unit: str) -> float:
     known = UNITS.get(field_.unit, {field_.unit: 1.0})
+    unit = {"inch": "in", "inches": "in", "”": '"', "''": '"'}.get(unit, unit)
     if not unit:
         return 1.0
     if unit not in known:

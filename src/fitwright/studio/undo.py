@@ -57,9 +57,8 @@ def _again(visit: Visit, way: str, expected: int) -> str:
         said.append(f"{label} is {_words(there)} again (was {_words(here)})")
     record(visit, edit.station, way, written)
     if not written:
-        Edit.objects.create(
-            visit=visit, kind=way, station=edit.station, version=visit.version
-        )  # so that the one below comes next
+        # So that the one below comes next.
+        Edit.objects.create(visit=visit, kind=way, station=edit.station, version=visit.version)
     if settle := SETTLE.get(edit.station):
         settle(visit, {_key(row) for _, row in written})
     return f"{'Undone' if way == 'undo' else 'Done again'}, {edit.station.capitalize()}: {'; '.join(said)}."

@@ -7,7 +7,7 @@ from django.views.generic import RedirectView
 from django.views.i18n import set_language
 
 from fitwright.records.models import STATIONS
-from fitwright.web import errors
+from fitwright.web import errors, units
 from fitwright.web.views import (
     bands,
     bike,
@@ -57,6 +57,7 @@ register_converter(Digest, "digest")
 urlpatterns = [
     path("studio/people", people.page, name="people"),
     path("language", set_language, name="set_language"),
+    path("lengths", units.choose, name="lengths"),
     path("", front.front, name="front"),
     path("riders/new", front.rider_new, name="rider_new"),
     path("riders/<int:pk>", front.rider, name="rider"),

@@ -10,6 +10,7 @@ from typing import Any
 from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import get_language
 
 from fitwright.quantity import Z95, Measured
 from fitwright.sheets.words import value_words
@@ -67,7 +68,7 @@ def signed_pm(value: Measured) -> SafeString:
 @register.filter
 def mm(value: float) -> str:
     """`−18.9 mm`, one decimal."""
-    return f"{value:.1f} mm".replace("-", "−")
+    return told_words(f"{value:.1f} mm".replace("-", "−"))
 
 
 @register.filter
@@ -100,7 +101,7 @@ def usual(entry: Entry) -> str:
     """The usual ± (95 %) of the chosen method, for the empty box."""
     methods = entry.field.methods
     chosen = next((m for m in methods if m.name == entry.how), methods[0])
-    return plain(round(Z95 * chosen.u, 1))
+    return plain(round(Z95 * chosen.u, 3 if entry.field.unit == "in" else 1))
 
 
 @register.filter
@@ -123,12 +124,14 @@ def json_text(value: Any) -> str:
 
 @register.filter
 def percentile(value: float) -> str:
-    """`62nd`; the far ends as "below the 1st" and "above the 99th"."""
+    """`62nd`, elsewhere `62.`; the far ends as "below the 1st" and "above the 99th"."""
     n = round(value)
     if n < 1:
-        return "below the 1st"
+        return told_words("below the 1st")
     if n > 99:
-        return "above the 99th"
+        return told_words("above the 99th")
+    if not (get_language() or "en").startswith("en"):
+        return f"{n}."
     ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
     return f"{n}{ending}"
 

@@ -11,10 +11,12 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 
 from fitwright.errors import InputError
+from fitwright.inches import IN, style
 from fitwright.records.models import Visit
 from fitwright.studio.earlier import earlier_of, take_over
 from fitwright.studio.entry import Entry, Group, Saved, overlay, sentence
 from fitwright.studio.typed import who_changed
+from fitwright.web.units import dressed, in_mm
 from fitwright.web.views.shell import frame, show
 
 
@@ -31,7 +33,7 @@ class Typed:
         """What its templates show."""
         content = self.page(visit)
         return {
-            "page": content, "groups": content.groups, "drawing_svg": self.drawing(visit),
+            "page": content, "groups": dressed(content.groups), "drawing_svg": self.drawing(visit),
             "earlier": earlier_of(visit, self.here),
         }  # fmt: skip
 
@@ -46,6 +48,8 @@ def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse
     typed = typed_of(request.POST)
     if typed.get("action") == "take_over":
         return _take_over(request, visit, station)
+    if style() == IN:
+        typed = in_mm(station.page(visit).groups, typed)
     field = request.GET.get("field", "")
     if getattr(request, "htmx", False) and field:
         return _one_field(request, visit, station, typed, field)
