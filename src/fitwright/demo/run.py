@@ -23,10 +23,11 @@ from fitwright.demo.picking import taken_or_picked
 from fitwright.demo.riders import INDOOR, RIDERS, SimRider, SimSetup, apply, canonical
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
-from fitwright.studio import feeling, hanging, intake, papers, plan, ride
+from fitwright.studio import cameras, feeling, hanging, intake, papers, plan, ride
 from fitwright.studio.feet import check, pairs, soles
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
+from fitwright.vision.card import SCALE_CARD
 
 SIDES = ("left", "right")
 VIEWS = {"side right": "side", "front": "front"}
@@ -54,6 +55,7 @@ class Demo:
 def fill(visits: Mapping[str, Visit], folder: Path, echo: Echo, seconds: float = render.FILM_SECONDS) -> None:
     """Run both visits to their end. InputError, Stopped and KeyboardInterrupt leave everything done so far."""
     folder.mkdir(parents=True, exist_ok=True)
+    _measure_the_card()
     render.clear_parts(folder)
     spawn = get_context("spawn")
     theirs, ours = spawn.Pipe(duplex=False)
@@ -248,6 +250,13 @@ def _turned(visit: Visit, planned: Mapping[str, Any]) -> float:
     name = canonical(planned["adjustable"])
     after, before = setup_after(visit, key).contact, RIDERS[key].setup.contact
     return float(getattr(after, name) - getattr(before, name))
+
+
+def _measure_the_card() -> None:
+    """The simulated card is printed true; its check bar is read with a ruler, to a tenth of a millimetre."""
+    if not cameras.check_bars():
+        read_mm = SCALE_CARD.check_bar_mm + float(np.random.default_rng([SEED, 79]).normal(0, cameras.U_RULER_MM))
+        cameras.save_check_bar(round(read_mm, 1), "simulated print")
 
 
 def _hand_over(demo: Demo, key: str) -> None:
