@@ -102,3 +102,24 @@ def test_what_is_smeared_beyond_recognition_is_lost_then_found_and_never_wrong()
     assert np.isnan(error[29:41, 0]).mean() > 0.8
     assert np.isfinite(error[50:, 0]).mean() > 0.9
     assert np.nanmax(np.abs(error)) < 2.0
+
+
+def test_what_passes_over_a_point_that_stands_does_not_carry_it_away():
+    """A patterned bar sweeps slowly over it; one that may move goes along for some way, one that stands does not."""
+    ground, bar = cloth(3)[:130, :130], cloth(4)[:130, :40]
+    rng = np.random.default_rng(2)
+
+    def seen(k: int) -> np.ndarray:
+        luma = ground.copy()
+        left = round(10 + 1.5 * k)
+        width = min(40, 130 - left)
+        luma[:, left : left + width] = bar[:, :width]
+        return np.clip(luma + rng.normal(0, 2, luma.shape), 0, 255).astype(np.uint8)
+
+    told = {}
+    for stands in (False, True):
+        follower = PatchFollower(seen(10), np.array([65.0, 65.0]), 10 / FPS, 200.0, stands)
+        told[stands] = np.array([follower.step(k / FPS, seen(k))[0] for k in range(11, 76)]) - 65.0
+    assert np.nanmax(np.abs(told[False])) > 20.0
+    assert np.nanmax(np.abs(told[True])) < 4.0
+    assert np.isfinite(told[True][:, 0]).any()

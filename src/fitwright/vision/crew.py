@@ -33,7 +33,7 @@ LAST_ROWS = 64
 class Start:
     """What the warm-up found: disc markers and their velocities (None = not known), points without a disc, exposure,
     scale of time. Of the discs, by place among them, `standing`: those that do not go with the rider; `covered`:
-    those that something hides in the marked frame."""
+    those that something hides in the marked frame. `still`: of all picks, those that do not go with the rider."""
 
     discs: NDArray[np.intp]
     spots: list[Spot]
@@ -47,6 +47,7 @@ class Start:
     reach_px_per_s: float
     standing: frozenset[int] = frozenset()
     covered: frozenset[int] = frozenset()
+    still: frozenset[int] = frozenset()
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -73,13 +74,15 @@ def find_start(
     step_s = 1.0 / info.fps if info.fps else 1 / 30
     reach = FASTEST_WIDTHS_PER_S * max(info.width_px, info.height_px)
     if not spots:
-        return Start(discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach)
+        return Start(
+            discs, spots, None, None, plain, picks, DEFAULT_EXPOSURE_S, step_s, white, reach, still=frozenset(still)
+        )  # fmt: skip
     motion = first_motion(warm, marked, spots, step_s, white, reach)
     standing, covered = (_among(discs, picked) for picked in (still, hidden))
     motion.velocity[list(covered)] = motion.bend[list(covered)] = 0.0
     return Start(
         discs, spots, motion.velocity, motion.bend, plain, picks, motion.exposure_s, step_s, white, reach, standing,
-        covered,
+        covered, frozenset(still),
     )  # fmt: skip
 
 
@@ -150,7 +153,10 @@ class Crew:
             start.reach_px_per_s, start.bend, start.standing,
         ) if start.spots else None  # fmt: skip
         self.patches = [
-            PatchFollower(first.luma, start.picks[i], first.time_s, start.reach_px_per_s) for i in start.plain
+            PatchFollower(
+                first.luma, start.picks[i], first.time_s, start.reach_px_per_s, int(i) in start.still
+            )
+            for i in start.plain
         ]
         self.told: deque[Row] = deque(maxlen=LAST_ROWS)
 

@@ -29,6 +29,9 @@ ALBUM = 16
 PREFERENCE = 0.03
 """Correlation that a picture may be worse for each pixel that its place is surer."""
 LARGEST_U_PX = 3.0
+STAYS_PX, SWAYS_PX = 3.0, 0.1
+"""A point that does not go with the rider is no further from its place, which shifts by so much a frame at the most
+(a camera sways; what passes over the point is faster)."""
 NEIGHBOURS = 13.0
 """Samples of cloth in a film are not independent: as many of them count as one."""
 OWN_PEAK_PX, RIVAL = 6, 0.04
@@ -55,10 +58,14 @@ class PatchFollower:
 
     Args:
         luma: the marked frame. uv_px: (2,) the point there. time_s: of that frame.
-        reach_px_per_s: the fastest a point may move.
+        reach_px_per_s: the fastest a point may move. stands: whether it does not go with the rider; what passes over
+            it then does not carry it away.
     """
 
-    def __init__(self, luma: Luma, uv_px: Floats, time_s: float, reach_px_per_s: float) -> None:
+    def __init__(
+        self, luma: Luma, uv_px: Floats, time_s: float, reach_px_per_s: float, stands: bool = False
+    ) -> None:
+        self.home = uv_px.astype(np.float64) if stands else None
         self.album = [_Picture.around(luma, uv_px, 0.0)]
         self.uv, self.velocity, self.time_s = uv_px.astype(np.float64), np.zeros(2), time_s
         self.reach_px_per_s = reach_px_per_s
@@ -70,8 +77,10 @@ class PatchFollower:
         centre = self.uv + self.velocity * np.clip(gap, -0.1, 0.1)
         share = 1.0 if self.steps == 0 else 0.25
         reach = 5.0 + share * self.reach_px_per_s * min(abs(gap), 0.15)
+        if self.home is not None:
+            centre, reach = self.home, STAYS_PX
         found = self._found(luma, centre, reach)
-        if found is None:
+        if found is None or self._carried_away(found[0]):
             return np.full(2, np.nan), np.full(2, np.nan)
         place, u, score = found
         self.velocity = (place - self.uv) / gap if abs(gap) < 0.1 else np.zeros(2)
@@ -81,6 +90,16 @@ class PatchFollower:
             own = float(np.sqrt(max(float(np.mean(u**2)) - FLOOR_PX**2, 0.0) + RENEWAL_PX**2))
             self.album.append(_Picture.around(luma, place, own))
         return place.copy(), u
+
+    def _carried_away(self, place: Floats) -> bool:
+        """Whether a point that stands would have moved; its home follows a camera that sways."""
+        if self.home is None:
+            return False
+        off = place - self.home
+        if np.hypot(*off) > STAYS_PX:
+            return True
+        self.home = self.home + np.clip(off, -SWAYS_PX, SWAYS_PX)
+        return False
 
     def _found(self, luma: Luma, centre: Floats, reach: float) -> tuple[Floats, Floats, float] | None:
         """Place, its uncertainty and correlation by the picture of the album that fits best; None when none does."""
