@@ -24,6 +24,7 @@ from fitwright import inches
 LOCALE = Path(__file__).resolve().parent / "locale"
 SOURCE = "en"
 PLACE = re.compile(r"\{(\d+)\}")
+QUOTED = re.compile(r"“\{(\d+)\}”")
 WORD = re.compile(r"[^\W\d_]{3,}")
 SPLITS = tuple(
     re.compile(f"({s})")
@@ -37,7 +38,7 @@ SPLITS = tuple(
     )
 )
 """Where a text unknown as a whole is taken apart: at its strongest joints first, so that known halves are found."""
-NUMBER = re.compile(r"( (?=[−+]?\d)|(?<=\d mm) |(?<=\d°) )")
+NUMBER = re.compile(r"( (?=[−+]?\d)|(?<=\d mm) |(?<=\d°) |(?<=\d %) )")
 JOINTS = ("and", "or")
 ENDS = " ,;:"
 RANGE, RANGE_MESSAGE = re.compile(r"(?<=[\d°%]) to (?=[-−+]?\d)"), "{0} to {1}"
@@ -58,6 +59,7 @@ class Pattern:
     words: frozenset[str]
     own: int
     other: str
+    quoted: frozenset[int]
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ class Book:
             for match in (m for m in (p.fullmatch(core) for p in pattern.matches) if m):
                 places = match.groups()
                 rank = (pattern.own, -sum(map(len, places)))
-                known = sum(map(self._is_known, places))
+                known = sum(i in pattern.quoted or self._is_known(p) for i, p in enumerate(places))
                 if known < len(places) and pattern.own < SURE:
                     continue
                 if best is None or (*rank, known) > best[0]:
@@ -122,8 +124,12 @@ class Book:
         first = places[0][:1].lower() + places[0][1:]
         if pattern.english.startswith("{0}") and self._is_known(first):
             places = (first, *places[1:])
-        told = tuple(map(self.told, places))
+        told = tuple(self._whole(p) if i in pattern.quoted else self.told(p) for i, p in enumerate(places))
         return PLACE.sub(lambda m: told[int(m[1])] if int(m[1]) < len(told) else m[0], pattern.other)
+
+    def _whole(self, text: str) -> str:
+        """What stands in quotation marks: mostly typed by somebody, else a label as a whole."""
+        return _headed(text, *self.whole[text.lower()]) if text.lower() in self.whole else text
 
     def _by_parts(self, core: str) -> tuple[str, bool]:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
@@ -131,8 +137,8 @@ class Book:
         if len(parts) == 1:
             core = RANGE.sub(self.range_joint, core)
             parts = NUMBER.split(core)
-        if len(parts) == 1:
-            return core, False
+            if len(parts) == 1 or not all(map(self._is_known, parts[::2])):
+                return core, False
         found = [self._found(p) if i % 2 == 0 else (p, True) for i, p in enumerate(parts)]
         told = [text for text, _ in found]
         for i in range(1, len(parts), 2):
@@ -161,7 +167,9 @@ def book_of(messages: Mapping[str, str]) -> Book:
     # A message that is a beginning or an end (", shown only") also stands by itself.
     for m, t in list(whole.values()):
         whole.setdefault(m.lower().strip(ENDS), (m.strip(ENDS), t.strip(ENDS)))
-    patterns = [_pattern(m, t) for m, t in messages.items() if PLACE.search(m) and m != t]
+    placed = {m: t for m, t in messages.items() if PLACE.search(m) and m != t}
+    placed = {m.strip(ENDS): t.strip(ENDS) for m, t in placed.items()} | placed
+    patterns = [_pattern(m, t) for m, t in placed.items()]
     often: dict[str, int] = {}
     for word in (w for p in patterns for w in p.words):
         often[word] = often.get(word, 0) + 1
@@ -180,7 +188,8 @@ def _pattern(english: str, other: str) -> Pattern:
     free = WORD.findall(PLACE.sub("\0", english).replace("\0", "_"))
     alone = frozenset(w.lower() for w in free if re.search(rf"(?<![\w]){w}(?![\w])", PLACE.sub("_", english)))
     own = sum(len(w) for w in WORD.findall(" ".join(pieces)))
-    return Pattern(english, (short, long), alone, own, other)
+    quoted = frozenset(map(int, QUOTED.findall(english)))
+    return Pattern(english, (short, long), alone, own, other, quoted)
 
 
 def _headed(core: str, english: str, other: str) -> str:
