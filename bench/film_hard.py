@@ -22,6 +22,8 @@ NOISE, NOISY, DRAWS, MARKERS = 2.5, 8.0, 60, 8
 RADII = (4.0, 5.0, 9.0)
 BLURS = ((0.0, 0.0), (4.0, 2.0), (-9.0, 7.0))
 COVERED_S = 0.3
+PIECES = (3, 11, 21)
+"""Seeds of the cloths."""
 KINDS = ("hand", "arm", "disc")
 
 
@@ -128,18 +130,27 @@ def occlusion() -> list[Row]:
 
 
 def cloth() -> list[Row]:
-    """Cloth and skin without a marker over 30 s: drift, and whether the stated u holds."""
+    """Cloth and skin without a marker over 30 s, several pieces of each: drift, and whether the stated u holds.
+
+    How far a place is off depends on the one piece of cloth, so that u can be right for many pieces only.
+    """
     rows = []
     for fabric in FABRICS:
-        error, u = cloth_film(fabric, 30.0)
+        films = [cloth_film(fabric, 30.0, seed) for seed in PIECES]
+        drifts = [
+            float(np.linalg.norm(np.nanmedian(e[-300:], axis=0) - np.nanmedian(e[:60], axis=0)))
+            for e, _ in films
+        ]
+        error, u = (np.concatenate(x) for x in zip(*films, strict=True))
         seen = np.isfinite(error[:, 0])
-        drift = float(np.linalg.norm(np.nanmedian(error[-300:], axis=0) - np.nanmedian(error[:60], axis=0)))
         held = float(np.mean(np.abs(error[seen]) <= Z95 * u[seen]))
+        each = ", ".join(f"{rms(e[ok] / s[ok]):.2f}" for e, s in films for ok in [np.isfinite(e[:, 0])])
         rows += [
-            Row(f"{fabric.name}: drift over 30 s", drift, "px", "≤ 1", f"RMS error {rms(error[seen]):.2f} px, "
-                f"largest {np.abs(error[seen]).max():.1f}, told in {100 * seen.mean():.0f} % of frames"),
+            Row(f"{fabric.name}: largest drift over 30 s", max(drifts), "px", "≤ 1",
+                f"RMS error {rms(error[seen]):.2f} px, largest {np.abs(error[seen]).max():.1f}, "
+                f"told in {100 * seen.mean():.0f} % of frames"),
             Row(f"{fabric.name}: 95 % intervals that hold", 100 * held, "%", "90 to 98",
-                f"error over u {rms(error[seen] / u[seen]):.2f}"),
+                f"error over u {rms(error[seen] / u[seen]):.2f}; of each of {len(PIECES)} pieces {each}"),
         ]  # fmt: skip
     return rows
 
