@@ -33,6 +33,7 @@ ALONE = (
     "/studio/cameras",
     "/studio/bands",
     "/studio/landmarks",
+    "/studio/cautions",
     "/studio/bands?new=1",
     "/studio/bands?band=knee_in_line",
 )

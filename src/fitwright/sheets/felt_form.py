@@ -33,6 +33,7 @@ class FeltForm:
     record: str = ""
     qr_text: str = ""
     simulated: bool = False
+    own_cautions: tuple[str, ...] = ()
 
 
 def felt_form(form: FeltForm, paper: Paper = "a4") -> Laid:
@@ -50,7 +51,7 @@ def felt_form(form: FeltForm, paper: Paper = "a4") -> Laid:
         ],
         "flags_words": told(FLAGS_WORDS), "flags": [told(f) for f in form.flags],
         "more": told("What changed since then: rides, falls, parts, anything that hurts elsewhere"),
-        "cautions": [told(c) for c in (cautions.STOP_AND_REFER, cautions.WHAT_IT_IS)],
+        "cautions": [told(cautions.STOP_AND_REFER), told(cautions.WHAT_IT_IS), *form.own_cautions],
         "foot": " · ".join(w for w in foot if w), "one_page": True,
     }  # fmt: skip
     return Laid("felt_form", data, paper)

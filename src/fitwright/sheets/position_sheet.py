@@ -154,7 +154,7 @@ def position_sheet(sheet: PositionSheet, paper: Paper = "a4") -> Laid:
         "parts_more": more(sheet.parts, MOST_PARTS),
         "feet": _foot_rows(sheet.feet), "feet_how": shorten(how, 110),
         "datums": datums[:MOST_DATUMS], "datums_more": more(datums, MOST_DATUMS),
-        "notes": sheet.notes.strip()[:MOST_NOTES], "cautions": [shorten(c, 300) for c in sheet.cautions[:5]],
+        "notes": sheet.notes.strip()[:MOST_NOTES], "cautions": [shorten(c, 300) for c in sheet.cautions[:8]],
         "torque": cautions.TORQUE[0].upper() + cautions.TORQUE[1:] + ".", "foot": _footing(sheet),
         "one_page": True,
     }  # fmt: skip

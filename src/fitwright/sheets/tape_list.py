@@ -52,6 +52,7 @@ class TapeList:
     open: tuple[str, ...] = ()
     record: str = ""
     qr_text: str = ""
+    own_cautions: tuple[str, ...] = ()
 
 
 def tape_list(tape: TapeList, paper: Paper = "a4") -> Laid:
@@ -72,7 +73,8 @@ def tape_list(tape: TapeList, paper: Paper = "a4") -> Laid:
         "open_words": told("Planned, not recorded as done, and so not in the numbers above"),
         "open": [shorten(w, 200) for w in tape.open[:MOST_OPEN]] + ([f"+ {more}"] if more > 0 else []),
         "signed": [told(w) for w in ("set by", "day", "torque checked")],
-        "cautions": [told(c) for c in CARE], "foot": " · ".join(w for w in foot if w) + ".", "one_page": True,
+        "cautions": [*map(told, CARE), *tape.own_cautions],
+        "foot": " · ".join(w for w in foot if w) + ".", "one_page": True,
     }  # fmt: skip
     return Laid("tape_list", data, paper)
 

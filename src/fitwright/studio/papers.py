@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from django.utils import timezone
@@ -31,7 +31,7 @@ from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.report import report_laid
 from fitwright.sheets.tape_list import tape_list
 from fitwright.sheets.typeset import Laid, Paper
-from fitwright.studio import drawings, takeaway, tape
+from fitwright.studio import care, drawings, takeaway, tape
 from fitwright.studio.entry import plain
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.hardware import cleat_shape, wedge_of
@@ -88,7 +88,7 @@ def laid(visit: Visit, name: str, paper: Paper = "a4", scale: PrintScale | None 
         "position-sheet": lambda: position_sheet(visit, paper),
         "tape-list": lambda: tape_list(tape.tape_of(visit, studio_name(), day_of(visit), address(visit)), paper),
         "cleat-card": lambda: cleat_card(visit, paper, scale),
-        "report": lambda: report_laid(visit_report(visit), paper),
+        "report": lambda: report_laid(replace(visit_report(visit), qr_text=address(visit)), paper),
         "fitting-aid": lambda: fitting_aid(aid.paper_of(visit, scale, address(visit)), paper),
         "felt-form": lambda: felt_form(visit, paper),
     }  # fmt: skip
@@ -142,6 +142,7 @@ def position_sheet(visit: Visit, paper: Paper) -> Laid:
         side_svg=side_svg,
         soles_svg=soles_svg, parts=hardware_lines(visit),
         notes=str(answers(visit, STATION).get("notes") or ""), qr_text=address(visit), record=record_of(visit),
+        cautions=care.all_sentences(),
     )  # fmt: skip
     return lay_sheet(sheet, paper)
 
@@ -163,7 +164,7 @@ def felt_form(visit: Visit, paper: Paper) -> Laid:
         studio_name(), visit.rider.name, tuple(w for _, w in PAIN_SITES),
         ("Comfort overall", *(w for _, w in COMFORT_SITES)), tuple(q.question for q in red_flags.QUESTIONS),
         _day(timezone.localtime(last.created_at)) if last else "", f"visit {visit.pk}", address(visit),
-        visit.simulated,
+        visit.simulated, care.own_sentences(),
     )  # fmt: skip
     return lay_form(form, paper)
 

@@ -12,7 +12,7 @@ from fitwright.quantity import Measured
 from fitwright.records.models import Studio, Visit
 from fitwright.sheets.report import ChangeLine, Outcome, VisitReport
 from fitwright.sheets.words import number, signed, value_words
-from fitwright.studio import doing, drawings, plan
+from fitwright.studio import care, doing, drawings, plan
 from fitwright.studio.visits import answers
 
 
@@ -33,7 +33,7 @@ def visit_report(visit: Visit) -> VisitReport:
         soles=tuple(f for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False)) is not None),
         open_points=(*data.get("asymmetry", ()), *plan.open_points(data)),
         follow_up=str(said.get("follow_up") or ""), notes=str(said.get("notes") or ""),
-        record=f"visit {visit.pk}",
+        record=f"visit {visit.pk}", cautions=care.all_sentences(),
     )  # fmt: skip
 
 

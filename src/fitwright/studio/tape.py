@@ -8,7 +8,7 @@ from fitwright.foot.sole import CleatPose
 from fitwright.quantity import Measured
 from fitwright.records.models import Position, Visit
 from fitwright.sheets.tape_list import TapeLine, TapeList
-from fitwright.studio import doing
+from fitwright.studio import care, doing
 from fitwright.studio.feet.soles import FEET, newest_reading, reading_of
 from fitwright.studio.visits import positions
 
@@ -58,7 +58,7 @@ def tape_of(visit: Visit, studio: str, day: str, address: str) -> TapeList:
         studio, visit.rider.name, day, visit.bike.name if visit.bike else "", visit.simulated,
         tuple((w, lines) for w, lines in groups if lines),
         tuple(c.planned["words"] for c in doing.changes_of(visit) if c.state == "planned"),
-        f"position {last.pk}" if last else f"visit {visit.pk}", address,
+        f"position {last.pk}" if last else f"visit {visit.pk}", address, care.own_sentences(),
     )  # fmt: skip
 
 

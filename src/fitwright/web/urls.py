@@ -14,6 +14,7 @@ from fitwright.web.views import (
     body,
     bolt,
     cameras,
+    care,
     film,
     followups,
     front,
@@ -55,6 +56,7 @@ class Digest:
 register_converter(Digest, "digest")
 
 urlpatterns = [
+    path("studio/cautions", care.page, name="care"),
     path("studio/people", people.page, name="people"),
     path("language", set_language, name="set_language"),
     path("lengths", units.choose, name="lengths"),

@@ -101,7 +101,7 @@ def usual(entry: Entry) -> str:
     """The usual ± (95 %) of the chosen method, for the empty box."""
     methods = entry.field.methods
     chosen = next((m for m in methods if m.name == entry.how), methods[0])
-    return plain(round(Z95 * chosen.u, 3 if entry.field.unit == "in" else 1))
+    return plain(round(Z95 * chosen.u, 2 if entry.field.unit == "in" else 1))
 
 
 @register.filter

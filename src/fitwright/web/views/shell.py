@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, render
 
 from fitwright.records.models import Studio, Visit, Work
 from fitwright.sheets import cautions
-from fitwright.studio import edits, intake, overview
+from fitwright.studio import care, edits, intake, overview
 from fitwright.studio.time_left import words_left
 from fitwright.studio.visits import hold
 from fitwright.studio.work import time_left_s
@@ -34,6 +34,7 @@ def frame(visit: Visit, here: str) -> dict[str, Any]:
         "studio": the_studio(), "visit": visit, "here": here, "walk": overview.stations(visit),
         "use_words": intake.USE_WORDS.get(visit.use, visit.use), "edits": edits.tops(visit),
         "referral": intake.referral(visit), "cautions": cautions.ALL,
+        "own_cautions": care.own_sentences(),
     } | work_context(visit)  # fmt: skip
 
 
