@@ -22,7 +22,7 @@ def _turning(rng, rpm=85.0, lasts_s=2.2, backward=False):
 @given(st.integers(0, 10**6), st.booleans(), st.floats(62, 105))
 def test_passes_are_whole_turns_ago(seed, backward, rpm):
     past = _turning(np.random.default_rng(seed), rpm, backward=backward)
-    told = past.passes()
+    told = past.passes
     ago = np.abs(past.time_s[-1] - np.array(told)) * rpm / 60
     assert len(told) >= 1
     assert ago == pytest.approx(np.round(ago), abs=0.04)
@@ -37,7 +37,7 @@ def test_unlike_is_the_distance_in_place_and_gradient(seed, backward):
     velocity = np.gradient(uv, t, axis=0)
     expected = np.hypot(*(uv - uv[-1]).T) + ALIKE_S * np.hypot(*(velocity - velocity[-1]).T)
     expected[np.abs(t - t[-1]) < LEAST_AGO_S] = np.inf
-    got = [_unlike(t, uv, k, ALIKE_S, LEAST_AGO_S) for k in range(len(t))]
+    got = [_unlike(t, uv, k, *velocity[-1], ALIKE_S, LEAST_AGO_S) for k in range(len(t))]
     assert got == pytest.approx(expected, abs=1e-9)
 
 
@@ -45,8 +45,8 @@ def test_a_marker_at_the_same_place_going_back_does_not_pass():
     time_s = np.arange(0, 1.0, 1 / 60)
     swing = np.column_stack([200 * np.cos(2 * np.pi * time_s), np.zeros_like(time_s)])
     past = Past(time_s[:46], swing[:46])  # a quarter turn back it was here on its way out
-    assert past.passes() == []
-    assert Past(time_s[:3], swing[:3]).passes() == []
+    assert past.passes == []
+    assert Past(time_s[:3], swing[:3]).passes == []
     assert SAME_PLACE_PX < 200
 
 
@@ -64,11 +64,12 @@ def test_a_ring_that_has_gone_round_gives_its_last_samples_in_order():
     for k in range(written):
         ring_s[k % size], ring_px[k % size] = k, (k, -k)
     ring_s[38 % size] = np.nan  # disowned
-    time_s, uv_px = recent(ring_s, ring_px, written, 40.0, 6.0)
-    assert list(time_s) == [34, 35, 36, 37, 39, 40]
-    assert uv_px == pytest.approx(np.column_stack([time_s, -time_s]))
-    early, _ = recent(ring_s, ring_px, 3, 16.0, 1e9)
-    assert len(early) == 3
+    rings = np.zeros((3, size)), np.zeros((3, size, 2)), np.array([0, written, 3])  # of three markers
+    rings[0][1:], rings[1][1:] = ring_s, ring_px
+    time_s, uv_px, n = recent(np.array([1]), *rings, np.full(3, 40.0), 6.0)
+    assert list(time_s[0, : n[0]]) == [34, 35, 36, 37, 39, 40]
+    assert uv_px[0, : n[0]] == pytest.approx(np.column_stack([time_s[0, : n[0]], -time_s[0, : n[0]]]))
+    assert list(recent(np.array([2, 0]), *rings, np.full(3, 16.0), 1e9)[2]) == [3, 0]
 
 
 def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told():
@@ -80,3 +81,10 @@ def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told
     assert past.at(0.3) is None
     assert past.at(0.07)[0] == pytest.approx([7.0, 48.6])
     assert Past(-time_s, past.uv_px).at(-0.027)[1] == pytest.approx([-100, 20])
+    times = [0.011, 0.027, 0.3, 0.052]
+    places, speeds = zip(*[a for a in map(past.at, times) if a is not None], strict=True)
+    middle, speed = past.mostly_at(times)
+    assert middle == pytest.approx(np.median(places, axis=0))
+    assert speed == pytest.approx(speeds[1])
+    assert past.mostly_at([0.3]) is None
+    assert past.mostly_at([]) is None

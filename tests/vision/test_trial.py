@@ -28,7 +28,7 @@ def test_other_markers_tell_where_a_lost_one_is_though_one_of_them_is_wrong():
     wrong = past(now, 0.4, 300.0)
     wrong.uv_px[-1] = wrong.uv_px[-20]  # mistaken for something just now
     seen = [past(now, 1.0, 300.0), past(now, 2.0, 340.0), wrong]
-    there = awaited(lost, moments_like_this(seen), lost.passes(), now - 2.7)
+    there = awaited(lost, moments_like_this(seen), lost.passes, now - 2.7)
     assert there is not None
     assert there.slack_s == 0.0
     assert there.uv_px == pytest.approx(on_circle(np.array(now)), abs=0.3)
@@ -37,7 +37,7 @@ def test_other_markers_tell_where_a_lost_one_is_though_one_of_them_is_wrong():
 
 def test_where_only_time_tells_the_marker_may_be_earlier_or_later_on_its_way_but_not_beside_it():
     now, lost = 3.0, past(2.7)
-    there = awaited(lost, [], lost.passes(), now - 2.7)
+    there = awaited(lost, [], lost.passes, now - 2.7)
     assert there is not None
     assert there.slack_s == pytest.approx(OFF_CADENCE * 0.3)
     along = there.speed / np.hypot(*there.speed)
@@ -59,7 +59,7 @@ def test_one_that_rests_is_awaited_where_it_mostly_was():
 @pytest.mark.parametrize(("drift_px_per_s", "good"), [(0.0, True), (30.0, True), (200.0, False)])
 def test_what_drifts_away_from_where_the_marker_is_awaited_is_not_it(drift_px_per_s: float, good: bool):
     """A path may differ from turn to turn, by 4 px here; what passes by differs ever more."""
-    trial, verdicts = Trial(3.0, 2.7, on_circle(np.array(2.7)), past(2.7).passes()), []
+    trial, verdicts = Trial(3.0, 2.7, on_circle(np.array(2.7)), past(2.7).passes), []
     for k in range(12):
         now = 3.0 + k * STEP_S
         seen = past(now, 1.0, 300.0)

@@ -53,7 +53,7 @@ class Awaited:
 def moments_like_this(seen: Sequence[Past]) -> list[float]:
     """Times of earlier turns when the farthest moving markers that are seen were where they are now."""
     leaders = sorted((p for p in seen if p.knows_its_turn), key=lambda p: -p.extent_px)[:LEADERS]
-    return [t for p in leaders if p.extent_px > LEADS_PX for t in p.passes(by_gaps=False)]
+    return [t for p in leaders if p.extent_px > LEADS_PX for t in p.sure_passes]
 
 
 def awaited(past: Past, moments: Sequence[float], turns: Sequence[float], gone_s: float) -> Awaited | None:
@@ -65,11 +65,9 @@ def awaited(past: Past, moments: Sequence[float], turns: Sequence[float], gone_s
     """
     if past.rests:
         return Awaited(np.median(past.uv_px, axis=0), np.zeros(2))
-    if answers := [a for a in map(past.at, moments) if a is not None]:
-        places = np.stack([place for place, _ in answers])
-        middle = np.median(places, axis=0)
-        nearest = int(np.argmin(np.hypot(*(places - middle).T)))
-        return Awaited(middle, answers[nearest][1])
-    if answers := [a for a in (past.at(t + gone_s) for t in turns) if a is not None]:
-        return Awaited(*answers[0], OFF_CADENCE * abs(gone_s))
+    if answer := past.mostly_at(moments):
+        return Awaited(*answer)
+    for turn_s in turns:
+        if answer := past.at(turn_s + gone_s):
+            return Awaited(*answer, OFF_CADENCE * abs(gone_s))
     return None

@@ -24,12 +24,11 @@ from numpy.typing import NDArray
 from scipy.special import erfc
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc_kernel import ACROSS, ALONG, DISC, PROFILE, RING, fit_markers, nodes_for, sweep
+from fitwright.vision.disc_kernel import PROFILE, coverage, fit_markers
 from fitwright.vision.video import Luma
 
 Floats32 = NDArray[np.float32]
 Index = NDArray[np.intp]
-NONE = np.float32(0.0)
 
 
 @dataclass(frozen=True)
@@ -97,20 +96,10 @@ class DiscTable:
         Args:
             blur_px: (2,) displacement during the exposure.
         """
-        n, length = 2 * half + 1, float(np.hypot(*blur_px))
-        along = blur_px / length if length > 1e-6 else np.array([1.0, 0.0])
-        grid = np.arange(-half, half + 1.0)
-        u, v = np.meshgrid(grid, grid)
-        samples = np.zeros((10, n * n), np.float32)
-        samples[ALONG], samples[ACROSS] = (
-            (u * along[0] + v * along[1]).ravel(),
-            (v * along[0] - u * along[1]).ravel(),
+        cover: Floats32 = coverage(
+            self.profiles[i], self.reach_px[i], self.shape.sigma_px[i], half, blur_px[0], blur_px[1], scale
         )
-        nodes = nodes_for(length, self.shape.sigma_px[i])
-        sweep(
-            self.profiles[i], self.reach_px[i], samples, n * n, nodes, np.float32(length), scale, NONE, NONE
-        )
-        return samples[[RING, DISC]].reshape(2, n, n)
+        return cover
 
 
 def fit_discs(

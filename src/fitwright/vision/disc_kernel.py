@@ -76,6 +76,21 @@ def sweep(profile, reach_px, samples, n, nodes, length, scale, a, b):
 
 
 @_compiled
+def coverage(profile, reach_px, sigma, half, blur_u, blur_v, scale):
+    """(2, n, n) coverage of ring and disc on n = 2 · half + 1 samples a side around the centre."""
+    n, length = 2 * half + 1, math.hypot(blur_u, blur_v)
+    cos, sin = (blur_u / length, blur_v / length) if length > 1e-6 else (1.0, 0.0)
+    samples = np.empty((10, n * n), np.float32)
+    for v in range(n):
+        for u in range(n):
+            samples[ALONG, v * n + u] = (u - half) * cos + (v - half) * sin
+            samples[ACROSS, v * n + u] = (v - half) * cos - (u - half) * sin
+    nodes = nodes_for(length, sigma)
+    sweep(profile, reach_px, samples, n * n, nodes, f32(length), scale, f32(0.0), f32(0.0))
+    return samples[RING : DISC + 1].copy().reshape(2, n, n)
+
+
+@_compiled
 def _gather(luma, per_grey, u, v, blur_u, blur_v, cos, sin, length, reach, samples, offset):
     """The pixels within `reach` of the swept centre, in a row: grey level and place from the centre. How many."""
     height, width = luma.shape

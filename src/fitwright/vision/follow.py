@@ -94,6 +94,8 @@ class DiscFollower:
         self.lost = np.zeros(p, dtype=np.intp)
         self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
         self.path_n = np.zeros(p, dtype=np.intp)
+        self.pasts = [Past(np.zeros(0), np.zeros((0, 2)))] * p
+        self.told_n, self.told_s = np.full(p, -1, dtype=np.intp), np.full(p, np.nan)
         self.awaited: dict[int, Awaited] = {}
         self.chains: list[list[Chain]] = [[] for _ in spots]
         self.trials: dict[int, Trial] = {}
@@ -149,8 +151,16 @@ class DiscFollower:
         self.path_s[i, away * np.sign(trial.since_s - trial.before_s) >= 0] = np.nan
 
     def past(self, i: int) -> Past:
-        """Where marker i was within the last turns."""
-        return Past(*recent(self.path_s[i], self.path_px[i], self.path_n[i], self.times[i, 0], MEMORY_S))
+        """Where marker i was within the last turns; told anew for all seen since at once, for to call the kernel
+        takes longer than what it does."""
+        now_s = self.times[:, 0]
+        if self.path_n[i] != self.told_n[i] or now_s[i] != self.told_s[i]:
+            old = np.flatnonzero((self.path_n != self.told_n) | (now_s != self.told_s))
+            time_s, uv_px, n = recent(old, self.path_s, self.path_px, self.path_n, now_s, MEMORY_S)
+            for m, k in enumerate(old.tolist()):
+                self.pasts[k] = Past(time_s[m, : n[m]], uv_px[m, : n[m]])
+            self.told_n[old], self.told_s[old] = self.path_n[old], now_s[old]
+        return self.pasts[i]
 
     def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
         """Places (time, (2,)) where marker i was, before those that will be followed."""
@@ -222,7 +232,7 @@ class DiscFollower:
             elif abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
                 near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
-            elif told := awaited(past, moments, past.passes(), gone):
+            elif told := awaited(past, moments, past.passes, gone):
                 self.awaited[i] = told
             elif abs(gone) < SHORT_GAP_S:
                 fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
@@ -297,7 +307,7 @@ class DiscFollower:
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
         if i not in self.trials:
-            before = float(self.times[i, 0]), self.places[i, 0].copy(), self.past(i).passes()
+            before = float(self.times[i, 0]), self.places[i, 0].copy(), self.past(i).passes
             trial, there = Trial(time_s, *before), self.awaited.get(i)
             self.trials[i] = trial if there is None else trial.judged_by(there, found, time_s)
         if missed:  # what is known from before says nothing about the motion now

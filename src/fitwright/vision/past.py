@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,27 +25,28 @@ SEEN_S, LONGEST_STEP_S = 0.03, 0.05
 
 @dataclass(frozen=True)
 class Past:
-    """Times (N,) s and places (N, 2) px of one marker, oldest first; times may run backward."""
+    """Times (N,) s and places (N, 2) px of one marker, oldest first; times may run backward. What it tells is worked
+    out once: several other markers ask for it in the same frame."""
 
     time_s: Floats
     uv_px: Floats
 
-    @property
+    @cached_property
     def knows_its_turn(self) -> bool:
         """Whether it has been seen for about a turn."""
         return self.lasts_s > TURN_S
 
-    @property
+    @cached_property
     def lasts_s(self) -> float:
         """Time from the first place to the last."""
         return abs(float(self.time_s[-1] - self.time_s[0])) if len(self.time_s) else 0.0
 
-    @property
+    @cached_property
     def rests(self) -> bool:
         """Whether it stayed in one place for a turn: it does not move with the rider."""
         return self.knows_its_turn and self.extent_px < REST_PX
 
-    @property
+    @cached_property
     def top_speed(self) -> float:
         """px/s between neighbouring places."""
         if len(self.time_s) < 2:
@@ -55,7 +58,7 @@ class Past:
         """(2,) corners low and high."""
         return self.uv_px.min(axis=0), self.uv_px.max(axis=0)
 
-    @property
+    @cached_property
     def extent_px(self) -> float:
         """Longer side of that box."""
         return float(past_kernel.extent(self.uv_px))
@@ -71,13 +74,23 @@ class Past:
         moved = self.uv_px[k + 1] - self.uv_px[k - 1]
         return np.asarray(moved / (self.time_s[k + 1] - self.time_s[k - 1]))
 
-    def passes(self, by_gaps: bool = True) -> list[float]:
+    @cached_property
+    def passes(self) -> list[float]:
         """Times at which it was where it was seen last and going the same way, latest first. A marker that is lost at
-        the same place in every turn passes next to a gap; for another's sake that is too unsure (`by_gaps` False)."""
+        the same place in every turn passes next to a gap."""
+        return self._passes(True)
+
+    @cached_property
+    def sure_passes(self) -> list[float]:
+        """Those not next to a gap, for other markers' sake."""
+        return self._passes(False)
+
+    def _passes(self, by_gaps: bool) -> list[float]:
         if len(self.time_s) < 5:
             return []
         found = past_kernel.passes(self.time_s, self.uv_px, ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, by_gaps)
-        return [float(t) for t in found]
+        times: list[float] = found.tolist()
+        return times
 
     def at(self, time_s: float) -> tuple[Floats, Floats] | None:
         """Place and velocity (2,) at a time; None when it was not seen then."""
@@ -85,3 +98,13 @@ class Past:
             return None
         told, u, v, du, dv = past_kernel.at(self.time_s, self.uv_px, time_s, SEEN_S, LONGEST_STEP_S)
         return (np.array([u, v]), np.array([du, dv])) if told else None
+
+    def mostly_at(self, times_s: Sequence[float]) -> tuple[Floats, Floats] | None:
+        """The middle of its places at some times, and the velocity that it had nearest to there, (2,) each; None when
+        it was seen at none of them."""
+        if len(self.time_s) < 3 or not times_s:
+            return None
+        seen, u, v, du, dv = past_kernel.mostly_at(
+            self.time_s, self.uv_px, np.array(times_s), SEEN_S, LONGEST_STEP_S
+        )
+        return (np.array([u, v]), np.array([du, dv])) if seen else None

@@ -28,16 +28,14 @@ def _slope(time_s, uv_px, k, d):
 
 
 @_compiled
-def _unlike(time_s, uv_px, k, alike_s, least_ago_s):
-    """Difference in place and, times `alike_s`, in velocity of sample k from the last; infinite when just before."""
+def _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s):
+    """Difference in place and, times `alike_s`, in velocity of sample k from the last, whose velocity is (du, dv);
+    infinite when just before."""
     last = len(time_s) - 1
     if abs(time_s[k] - time_s[last]) < least_ago_s:
         return np.inf
     away = math.hypot(uv_px[k, 0] - uv_px[last, 0], uv_px[k, 1] - uv_px[last, 1])
-    turned = math.hypot(
-        _slope(time_s, uv_px, k, 0) - _slope(time_s, uv_px, last, 0),
-        _slope(time_s, uv_px, k, 1) - _slope(time_s, uv_px, last, 1),
-    )
+    turned = math.hypot(_slope(time_s, uv_px, k, 0) - du, _slope(time_s, uv_px, k, 1) - dv)
     return away + alike_s * turned
 
 
@@ -58,8 +56,9 @@ def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px, by_gaps):
     to a gap, in which they may have come nearer, if `by_gaps`."""
     n = len(time_s)
     unlike, out, found = np.empty(n), np.empty(n), 0
+    du, dv = _slope(time_s, uv_px, n - 1, 0), _slope(time_s, uv_px, n - 1, 1)
     for k in range(n):
-        unlike[k] = _unlike(time_s, uv_px, k, alike_s, least_ago_s)
+        unlike[k] = _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s)
     least = np.inf
     for k in range(1, n - 1):
         if unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
@@ -75,17 +74,24 @@ def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px, by_gaps):
 
 
 @_compiled
-def recent(path_s, path_px, n, now_s, memory_s):
-    """The last samples of a ring (L,), (L, 2) that has been written n times, no more than `memory_s` from `now_s`,
-    oldest first; those without a time are left out."""
-    size = len(path_s)
-    time_s, uv_px, kept = np.empty(min(n, size)), np.empty((min(n, size), 2)), 0
-    for k in range(max(0, n - size), n):
-        at = k % size
-        if abs(path_s[at] - now_s) <= memory_s:
-            time_s[kept], uv_px[kept, 0], uv_px[kept, 1] = path_s[at], path_px[at, 0], path_px[at, 1]
-            kept += 1
-    return time_s[:kept], uv_px[:kept]
+def recent(which, path_s, path_px, path_n, now_s, memory_s):
+    """Of some markers (M,), the last samples of their rings (P, L), (P, L, 2), written path_n (P,) times, which are
+    no more than `memory_s` from now_s (P,), oldest first: (M, L), (M, L, 2), and how many (M,). Those without a time
+    are left out."""
+    size = path_s.shape[1]
+    time_s, uv_px = np.empty((len(which), size)), np.empty((len(which), size, 2))
+    kept = np.zeros(len(which), np.intp)
+    for m in range(len(which)):
+        i, n = which[m], 0
+        at = path_n[i] % size if path_n[i] > size else 0
+        for _ in range(min(path_n[i], size)):
+            if abs(path_s[i, at] - now_s[i]) <= memory_s:
+                time_s[m, n] = path_s[i, at]
+                uv_px[m, n, 0], uv_px[m, n, 1] = path_px[i, at, 0], path_px[i, at, 1]
+                n += 1
+            at = at + 1 if at + 1 < size else 0
+        kept[m] = n
+    return time_s, uv_px, kept
 
 
 @_compiled
@@ -122,3 +128,24 @@ def at(time_s, uv_px, when_s, seen_s, longest_step_s):
     du = (uv_px[b, 0] - uv_px[a, 0]) / (time_s[b] - time_s[a])
     dv = (uv_px[b, 1] - uv_px[a, 1]) / (time_s[b] - time_s[a])
     return True, uv_px[k, 0] + du * ahead, uv_px[k, 1] + dv * ahead, du, dv
+
+
+@_compiled
+def mostly_at(time_s, uv_px, times_s, seen_s, longest_step_s):
+    """Whether samples tell where it was at any of some times (M,); the middle u, v of those places, and the velocity
+    at the place nearest to that."""
+    found, n = np.empty((4, len(times_s))), 0
+    for when_s in times_s:
+        told, u, v, du, dv = at(time_s, uv_px, when_s, seen_s, longest_step_s)
+        if told:
+            found[0, n], found[1, n], found[2, n], found[3, n] = u, v, du, dv
+            n += 1
+    if n == 0:
+        return False, 0.0, 0.0, 0.0, 0.0
+    u, v = np.median(found[0, :n]), np.median(found[1, :n])
+    nearest, least = 0, np.inf
+    for k in range(n):
+        away = math.hypot(found[0, k] - u, found[1, k] - v)
+        if away < least:
+            nearest, least = k, away
+    return True, u, v, found[2, nearest], found[3, nearest]

@@ -17,6 +17,9 @@ from fitwright.quantity import Floats, combine
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.video import ClipInfo, to_sensor
 
+BLOCK = 2048
+"""So many frames are read at a time."""
+
 
 @dataclass(frozen=True)
 class PictureFrame:
@@ -53,7 +56,10 @@ def to_plane(
     whatever the camera is taken to be.
     """
     depth = np.array([depth_mm[n] for n in names])
-    plane = lens.meet(px, 2, np.broadcast_to(depth, px.shape[:2]))[..., :2]
+    plane = np.empty(px.shape)
+    for k in range(0, len(px), BLOCK):  # the rays of ten minutes of film all at once would take 50 MB
+        some = px[k : k + BLOCK]
+        plane[k : k + BLOCK] = lens.meet(some, 2, np.broadcast_to(depth, some.shape[:2]))[..., :2]
     k = list(names).index("pedal_axle")
     circle = fit_circle(plane[:, k, 0], plane[:, k, 1], field="pedal_axle")
     return np.asarray((plane - [circle.x_mm, circle.y_mm]) * (crank_mm / circle.radius_mm))

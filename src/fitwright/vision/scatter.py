@@ -17,6 +17,8 @@ ORDER = 8
 """Differences of this order take away polynomials of lower degree: at 30 frames a second and 110 rpm they leave
 hundredths of a pixel of a knee's path, those of order 4 a tenth and more."""
 LEAST_WINDOWS = 30
+BLOCK = 2048
+"""So many windows are weighed at a time."""
 RESTS_PX, FAST_PX = 1.5, 1.0
 """A point that stays within the first rests; one that goes further than the second from frame to frame is fast."""
 AT_REST = 1 / 3
@@ -29,9 +31,12 @@ def scatter_px(time_s: Floats, uv_px: Floats) -> Floats:
     out = np.full(uv_px.shape[1:], np.nan)
     if len(time_s) < ORDER + LEAST_WINDOWS:
         return out
-    weights = _difference_weights(time_s)
     windows = np.lib.stride_tricks.sliding_window_view(uv_px, ORDER + 1, axis=0)
-    rough = np.abs(np.einsum("nk,npdk->npd", weights, windows))
+    rough = np.empty(windows.shape[:3])
+    for k in range(0, len(windows), BLOCK):  # the weights of ten minutes of film all at once would take 70 MB
+        weights = _difference_weights(time_s[k : k + BLOCK + ORDER])
+        np.einsum("nk,npdk->npd", weights, windows[k : k + BLOCK], out=rough[k : k + BLOCK])
+    np.abs(rough, out=rough)
     for i in range(len(out)):
         seen = rough[:, i][np.isfinite(rough[:, i]).all(axis=1)]
         if len(seen) >= LEAST_WINDOWS:

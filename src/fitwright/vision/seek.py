@@ -15,7 +15,7 @@ from fitwright.vision.video import Luma
 
 LEAST_LIKENESS = 0.55
 MOST_PEAKS = 6
-FEW_PLACES = 200
+FEW_PLACES = 3600
 """From about so many on a Fourier transform is faster than adding up."""
 
 

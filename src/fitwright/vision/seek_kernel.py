@@ -1,7 +1,7 @@
 """A small picture laid over every place of a small area, compiled: how alike they are.
 
-The same as OpenCV's normalised correlation coefficient with a mask; for the few places around where a marker is
-expected, that one's Fourier transforms would cost more than adding up.
+The same as OpenCV's normalised correlation coefficient with a mask; for some thousand places that one's Fourier
+transforms would cost more than adding up.
 """
 
 from __future__ import annotations
@@ -31,19 +31,22 @@ def correlation(area, picture, mask):
         for c in range(width):
             shape[r, c] = mask[r, c] * (picture[r, c] - total / within)
             own += shape[r, c] * shape[r, c]
-    out = np.empty((rows, columns), np.float32)
+    out, grey = np.empty((rows, columns), np.float32), area - level
+    product, first, second = np.empty((3, columns), np.float32)
     for v in range(rows):
+        product[:], first[:], second[:] = f32(0.0), f32(0.0), f32(0.0)
+        for r in range(height):
+            for c in range(width):
+                if mask[r, c] == f32(0.0):
+                    continue
+                weight, line = shape[r, c], grey[v + r, c : c + columns]
+                for u in range(columns):  # innermost, for the processor does eight places at once
+                    product[u] += weight * line[u]
+                    first[u] += line[u]
+                    second[u] += line[u] * line[u]
         for u in range(columns):
-            product, first, second = f32(0.0), f32(0.0), f32(0.0)
-            for r in range(height):
-                for c in range(width):
-                    grey = area[v + r, u + c] - level
-                    product += shape[r, c] * grey
-                    masked = mask[r, c] * grey
-                    first += masked
-                    second += masked * grey
-            uneven = second - first * first / within
-            out[v, u] = product / math.sqrt(own * uneven) if uneven > f32(1e-3) * within else f32(-1.0)
+            uneven = second[u] - first[u] * first[u] / within
+            out[v, u] = product[u] / math.sqrt(own * uneven) if uneven > f32(1e-3) * within else f32(-1.0)
     return out
 
 
