@@ -112,7 +112,8 @@ def said_by_the_program() -> str:
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
                 strings.append(node.value)
     for file in source.rglob("*.html"):
-        strings.append(re.sub(r"\s+", " ", re.sub(r"<[^>]+>|\{%[^%]+%\}", " ", file.read_text("utf-8"))))
+        words = re.sub(r"""\{% translate ("[^"]+"|'[^']+')[^%]*%\}""", r" \1 ", file.read_text("utf-8"))
+        strings.append(re.sub(r"\s+", " ", re.sub(r"<[^>]+>|\{%[^%]+%\}", " ", words)))
     return "\n".join(strings).lower()
 
 

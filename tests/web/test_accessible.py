@@ -19,7 +19,7 @@ from fitwright.web.urls import urlpatterns
 from ridden_visit import at_flexion, ride_it, typed_visit
 
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-NO_PAGES = {"work", "phone_bench", "position", "bolt_room", "undo"}
+NO_PAGES = {"work", "phone_bench", "bolt_room", "undo"}
 """Parts of a page, data, or what is only posted: shown inside other pages, which are checked."""
 ALONE = (
     "/",
@@ -34,6 +34,7 @@ ALONE = (
     "/studio/bands",
     "/studio/landmarks",
     "/studio/cautions",
+    "/printers",
     "/studio/bands?new=1",
     "/studio/bands?band=knee_in_line",
 )
@@ -48,6 +49,12 @@ def visit_pages(pk: int) -> Iterator[str]:
         leads_on = route.endswith("/") and pattern.name != "visit"  # to the same page without the slash
         if of_visit and not leads_on and pattern.name not in NO_PAGES:
             yield "/" + route.replace("<int:pk>", str(pk))
+
+
+def papers_of(pk: int) -> Iterator[str]:
+    """Previews of papers that need nothing but the bike, and the code for the rider's own phone."""
+    yield from (f"/visits/{pk}/documents/{name}" for name in ("position-sheet", "tape-list", "felt-form"))
+    yield f"/visits/{pk}/phone/intake"
 
 
 def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) -> list[str]:
@@ -67,7 +74,7 @@ def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) ->
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_pages_of_a_visit_before_anything_is_filmed(live_server, filled: Visit, page: Page, scheme: str):
     page.emulate_media(color_scheme=scheme)
-    assert violations(page, live_server.url, (*ALONE, *visit_pages(filled.pk))) == []
+    assert violations(page, live_server.url, (*ALONE, *visit_pages(filled.pk), *papers_of(filled.pk))) == []
 
 
 @pytest.mark.django_db(transaction=True)

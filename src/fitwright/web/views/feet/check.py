@@ -15,6 +15,7 @@ from fitwright.errors import InputError
 from fitwright.quantity import Measured
 from fitwright.records.models import Visit
 from fitwright.sheets.strip import Reading, Strip, strip_svg
+from fitwright.studio import cameras
 from fitwright.studio.entry import Field, read_date, read_number
 from fitwright.studio.feet import check, cleats, film_points, restore, ridden, soles
 from fitwright.studio.feet.setting import target_of
@@ -69,7 +70,7 @@ def _page(
 ) -> HttpResponse:
     letter = soles.letter_of(visit)
     context: dict[str, Any] = {
-        "feet": [_foot(visit, side) for side in soles.FEET], "ways": restore.WAYS,
+        "feet": [_foot(visit, side) for side in soles.FEET], "ways": restore.WAYS, "card": cameras.card_of_studio(),
         "notes": cleats.notes_of(visit.rider, letter), "ages": cleats.ages(visit.rider, letter), "letter": letter,
         "rule": cleats.rule(), "rule_source": cleats.RULE_SOURCE, "kinds": cleats.KINDS, "sides": cleats.SIDES,
         "plays": cleats.PLAY, "worn": WORN.values(), "weekly": WEEKLY, "rule_fields": RULE.values(),
