@@ -22,12 +22,14 @@ from fitwright.web.views.shell import frame, show
 
 @dataclass(frozen=True)
 class Typed:
-    """A typed station: its name, how it saves, what its page shows, and its drawing (an empty text for none)."""
+    """A typed station: its name, how it saves, what its page shows, its drawing (an empty text for none), and what
+    else its templates show."""
 
     here: str
     save: Callable[[Visit, Mapping[str, str], int | None], Saved]
     page: Callable[[Visit], Any]
     drawing: Callable[[Visit], str] = lambda _: ""
+    more: Callable[[], dict[str, Any]] = dict
 
     def shown(self, visit: Visit) -> dict[str, Any]:
         """What its templates show."""
@@ -35,7 +37,7 @@ class Typed:
         return {
             "page": content, "groups": dressed(content.groups), "drawing_svg": self.drawing(visit),
             "earlier": earlier_of(visit, self.here),
-        }  # fmt: skip
+        } | self.more()  # fmt: skip
 
 
 def exchange(request: HttpRequest, visit: Visit, station: Typed) -> HttpResponse:
