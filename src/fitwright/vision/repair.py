@@ -18,7 +18,8 @@ from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
 from fitwright.vision.crew import Crew, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
-from fitwright.vision.tracks import Row, Tracks, as_arrays
+from fitwright.vision.snap_bank import beginnings
+from fitwright.vision.tracks import STILL, Row, Tracks, as_arrays
 from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, Progress, to_upright
 
 HAND_PX = 1.0
@@ -59,7 +60,7 @@ def repair(
     low, high = np.nanmin(been, axis=0) - 40.0, np.nanmax(been, axis=0) + 40.0
     early = Kept(tracks.info, low, high)
     warm, marked, ahead = read_around(path, tracks.info, here_s, early)
-    start = find_start(tracks.info, warm, marked, uv_px[None])
+    start = find_start(tracks.info, warm, marked, uv_px[None], [0] if name in STILL else ())
     if tracks.info.exposure_s is not None:  # all points told it better than one can
         start = replace(start, exposure_s=tracks.info.exposure_s)
     first = warm[marked]
@@ -79,12 +80,13 @@ def repair(
 
 
 def rehearse() -> None:
-    """Follow one drawn disc, so that the compiled loops are loaded before the first point is put right."""
+    """Follow one drawn disc, so that compiled loops and the bank of discs are there before a point is put right."""
     v, u = np.mgrid[:120, :160]
     away = np.hypot(u - 80, v - 60)
     luma = np.where(away < 5, 30, np.where(away < 9, 220, 90 + u // 4)).astype(np.uint8)
     frames = [LumaFrame(k / 60, luma) for k in range(8)]
     start = find_start(ClipInfo("", "", 160, 120, 60.0, 1.0, 0, 8, 0.0), frames, 2, np.array([[80.0, 60.0]]))
+    beginnings(luma.astype(np.float64), np.array([80.0, 60.0]), 7.0)
     crew = Crew(start, frames[2])
     crew.remember([(f.time_s, *crew.step(f)) for f in frames[2:]])
 
