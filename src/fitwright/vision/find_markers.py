@@ -10,9 +10,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.linkage.leg import solve
@@ -164,22 +166,28 @@ def _named(
     places = np.array([layout[n] for n in names])
     basis = np.linalg.inv(np.column_stack([np.stack([layout[n] for n in anchors]), np.ones(3)]))
     whole, tall = np.column_stack([places, np.ones(len(places))]), float(np.ptp(places[:, 1]))
-    for three in itertools.permutations(range(len(uv)), 3):
-        mapped = basis @ uv[list(three)]
-        if not _like_a_rider(mapped[:2]):
-            continue
-        height = tall * float(np.linalg.norm(mapped[1]))
-        apart = np.linalg.norm((whole @ mapped)[:, None] - uv[None], axis=2) / height
-        cost = np.minimum(apart, FAR)
-        if float(cost.min(axis=1).sum()) >= min(best[0], least):
-            continue  # even without one disc each it would be worse
-        rows, columns = linear_sum_assignment(cost)
-        held = {int(i): int(k) for i, k in zip(rows, columns, strict=True) if cost[i, k] < FAR}
+    mapped = basis @ uv[_threes(len(uv))]
+    mapped = mapped[_like_a_rider(mapped)]
+    height = tall * np.linalg.norm(mapped[:, 1], axis=1)
+    apart = np.linalg.norm((whole @ mapped)[:, :, None] - uv, axis=3) / height[:, None, None]
+    cost = np.minimum(apart, FAR)
+    at_least = cost.min(axis=2).sum(axis=1)
+    for one in np.argsort(at_least, kind="stable"):
+        if at_least[one] >= min(best[0], least):
+            break  # even without one disc each it would be worse, and so would all after it
+        rows, columns = linear_sum_assignment(cost[one])
+        held = {int(i): int(k) for i, k in zip(rows, columns, strict=True) if cost[one, i, k] < FAR}
         # a point without a disc costs as much as a disc without a point
-        total = float(cost[rows, columns].sum()) + FAR * (len(names) - len(rows) + len(uv) - len(held))
+        total = float(cost[one, rows, columns].sum()) + FAR * (len(names) - len(rows) + len(uv) - len(held))
         if total < best[0]:
-            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart, held, i)})
+            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart[one], held, i)})
     return best
+
+
+@lru_cache(maxsize=32)
+def _threes(n: int) -> NDArray[np.intp]:
+    """(n (n − 1) (n − 2), 3) every three of n discs in every order."""
+    return np.array(list(itertools.permutations(range(n), 3)), dtype=np.intp)
 
 
 def _alone(apart: Floats, held: dict[int, int], i: int) -> bool:
@@ -193,11 +201,12 @@ def _alone(apart: Floats, held: dict[int, int], i: int) -> bool:
     return not (apart[points, held[i]] < UNSURE).any() and not (apart[i, discs] < 2 * UNSURE).any()
 
 
-def _like_a_rider(linear: Floats) -> bool:
-    """Whether the map neither mirrors nor slants nor squeezes more than a camera and a body do."""
-    along, down = linear
-    across = float(along[0] * down[1] - along[1] * down[0])
-    long, tall = float(np.linalg.norm(along)), float(np.linalg.norm(down))
-    if across <= 0 or long == 0 or tall == 0:
-        return False
-    return 0.7 < long / tall < 1.4 and abs(along[1]) < 0.3 * long and abs(down[0]) < 0.3 * tall
+def _like_a_rider(maps: Floats) -> NDArray[np.bool_]:
+    """(M,) which of the maps (M, 3, 2) neither mirror nor slant nor squeeze more than a camera and a body do."""
+    along, down = maps[:, 0], maps[:, 1]
+    across = along[:, 0] * down[:, 1] - along[:, 1] * down[:, 0]
+    long, tall = np.linalg.norm(along, axis=1), np.linalg.norm(down, axis=1)
+    shape = (0.7 * tall < long) & (long < 1.4 * tall)
+    upright = (np.abs(along[:, 1]) < 0.3 * long) & (np.abs(down[:, 0]) < 0.3 * tall)
+    found: NDArray[np.bool_] = (across > 0) & shape & upright
+    return found
