@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 
 from django.conf import settings
 from django.core.exceptions import RequestDataTooBig, TooManyFieldsSent, TooManyFilesSent
+from django.db import DatabaseError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from fitwright.errors import InputError
 from fitwright.studio.entry import sentence
 
+FULL = (errno.ENOSPC, errno.EDQUOT)
+NO_ROOM = ("disk is full", "no space left", "could not extend file")
+"""How SQLite and PostgreSQL say it."""
 POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; media-src 'self' blob:; object-src 'none'; "
     "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
@@ -34,14 +39,22 @@ class PlainWords:
         return response
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        """Bad input is a 400, a body that is too big a 413."""
+        """Bad input is a 400, a body that is too big a 413, a full disk a 507."""
         if isinstance(error, InputError):
             if error.problem == "file too large":
                 return too_large(request)
             return plain(request, 400, "That did not work", sentence(error))
         if isinstance(error, RequestDataTooBig | TooManyFieldsSent | TooManyFilesSent):
             return too_large(request)
+        if _no_room(error):
+            return full(request)
         return None
+
+
+def _no_room(error: Exception) -> bool:
+    if isinstance(error, DatabaseError):
+        return any(words in str(error).lower() for words in NO_ROOM)
+    return isinstance(error, OSError) and error.errno in FULL
 
 
 def _length(request: HttpRequest) -> int:
@@ -69,6 +82,15 @@ def too_large(request: HttpRequest) -> HttpResponse:
     most = settings.MAX_MEDIUM_BYTES // 1024**2
     words = f"Files up to {most} MB are taken. A minute of film is enough: cut it and send it again."
     return plain(request, 413, "That is too large", words)
+
+
+def full(request: HttpRequest) -> HttpResponse:
+    """507: what was being saved found no room; what was kept before is whole."""
+    words = (
+        "The disk of this computer is full, so this was not saved. What was saved before is safe. "
+        "Make room on the disk, go back, and save again."
+    )
+    return plain(request, 507, "There is no room left", words)
 
 
 def forbidden(request: HttpRequest, reason: str = "") -> HttpResponse:

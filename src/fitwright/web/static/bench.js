@@ -1,5 +1,9 @@
-// Marks a field that the server refused, and says so when a save did not reach it. Nothing typed is touched.
+// Marks a field that the server refused, says so when a save did not reach the
+// studio, and sends it again until it does. Nothing typed is touched.
 "use strict";
+
+const RETRY_MS = 3000;
+const unsaved = new Set();
 
 function field(element) {
   return element.closest ? element.closest(".field") : null;
@@ -8,6 +12,7 @@ function field(element) {
 document.addEventListener("htmx:afterSettle", (event) => {
   const place = document.getElementById(event.detail.target?.id) && field(document.getElementById(event.detail.target.id));
   if (!place) return;
+  unsaved.delete(place);
   const wrong = place.querySelector(".say [data-wrong]") !== null;
   for (const box of place.querySelectorAll("input, select, textarea")) {
     if (wrong) box.setAttribute("aria-invalid", "true");
@@ -17,15 +22,34 @@ document.addEventListener("htmx:afterSettle", (event) => {
 
 for (const failure of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) {
   document.addEventListener(failure, (event) => {
-    const say = field(event.detail.elt)?.querySelector(".say");
+    const place = field(event.detail.elt);
+    const say = place?.querySelector(".say");
     if (!say) return;
+    const unheard = failure !== "htmx:responseError";
     say.replaceChildren();
     const words = document.createElement("span");
     words.className = "wrong";
-    words.textContent = worded("Not saved: the studio did not answer. It stays here; save again in a moment.");
+    words.textContent = unheard
+      ? worded("Not saved: the studio did not answer. It stays here and is saved once the studio answers.")
+      : worded("Not saved: the studio did not answer. It stays here; save again in a moment.");
     say.append(words);
+    if (!unheard) return;
+    unsaved.add(place);
+    setTimeout(saveAgain, RETRY_MS);
   });
 }
+
+function saveAgain() {
+  for (const place of unsaved) {
+    unsaved.delete(place);
+    if (place.isConnected) place.dispatchEvent(new Event("change", { bubbles: true }));
+  }
+}
+
+window.addEventListener("online", saveAgain);
+window.addEventListener("beforeunload", (event) => {
+  if (unsaved.size) event.preventDefault();
+});
 
 // What comes in by itself never takes the place of something that is being typed.
 document.addEventListener("htmx:beforeRequest", (event) => {
@@ -52,3 +76,27 @@ document.addEventListener("htmx:historyCacheMiss", (event) => {
   stepBack?.abort();
   stepBack = event.detail.xhr;
 });
+
+// A form that is pressed twice is sent once: the second press would make a second rider.
+const ONCE_MS = 2000;
+const sent = new WeakSet();
+document.addEventListener("submit", (event) => {
+  if (event.defaultPrevented) return;
+  if (sent.has(event.target)) {
+    event.preventDefault();
+    return;
+  }
+  sent.add(event.target);
+  setTimeout(() => sent.delete(event.target), ONCE_MS);
+});
+
+// What is wider than its place is moved by the arrow keys too.
+function reachable() {
+  for (const box of document.querySelectorAll(".scroll, .drawing")) {
+    if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
+    else box.removeAttribute("tabindex");
+  }
+}
+for (const [what, at] of [["DOMContentLoaded", document], ["htmx:afterSettle", document], ["resize", window], ["toggle", document]]) {
+  at.addEventListener(what, reachable, true);
+}
