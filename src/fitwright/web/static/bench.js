@@ -89,14 +89,3 @@ document.addEventListener("submit", (event) => {
   sent.add(event.target);
   setTimeout(() => sent.delete(event.target), ONCE_MS);
 });
-
-// What is wider than its place is moved by the arrow keys too.
-function reachable() {
-  for (const box of document.querySelectorAll(".scroll, .drawing")) {
-    if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
-    else box.removeAttribute("tabindex");
-  }
-}
-for (const [what, at] of [["DOMContentLoaded", document], ["htmx:afterSettle", document], ["resize", window], ["toggle", document]]) {
-  at.addEventListener(what, reachable, true);
-}
