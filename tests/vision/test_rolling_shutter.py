@@ -94,6 +94,31 @@ def test_a_shoe_that_bends_tells_less() -> None:
     assert abs(bent["readout_s"] - 0.010) < 1.96 * bent["readout_u_s"]
 
 
+def test_a_heel_that_swings_in_its_float_is_not_taken_for_a_readout() -> None:
+    """The whole shoe turns by ± 3° about its upright axis, 128 mm beside the mid-plane, early or late in the turn."""
+    away = [1e3 * (_readout_of_swinging(when) - 0.010) for when in (-1.0, 0.5, 2.1, 3.7)]
+    assert np.sqrt(np.mean(np.square(away))) < 2.3
+
+
+def _readout_of_swinging(when_rad: float) -> float:
+    def place(name: str, times: np.ndarray) -> np.ndarray:
+        theta = theta_of(times)
+        leg = leg_at(theta)
+        xyz = np.column_stack([leg[name], np.full(len(times), DEPTH_MM[name])])
+        if name in SHOE[1:]:
+            ahead = leg["fifth_metatarsal"] - leg["heel"]
+            ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+            turned = np.radians(3.0) * np.cos(theta - when_rad)
+            reach = np.sum((leg[name] - leg["pedal_axle"]) * ahead, axis=1)
+            xyz[:, :2] += ahead * (turned * (DEPTH_MM[name] - 128.0))[:, None]
+            xyz[:, 2] -= turned * reach
+        return xyz
+
+    camera = replace(SIDE, yaw_deg=1.0, roll_deg=0.5)
+    tracks = seen(camera, place, [*LEG, *SHOE[1:]], 0.010, np.arange(300) / 60)
+    return float(read_side(tracks, "right", 172.5).facts["readout_s"])
+
+
 def test_a_given_readout_is_taken() -> None:
     assert readout(12.0).value == 0.012
     assert readout(12.0).u < READOUT_PRIOR_S[1] / 5

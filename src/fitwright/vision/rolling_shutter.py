@@ -11,12 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from fitwright.quantity import Z95, Floats, Measured
+from fitwright.vision.camera import Pinhole
 from fitwright.vision.track import Tracks
 
 READOUT_PRIOR_S = (0.010, 0.005)
@@ -24,9 +26,16 @@ READOUT_PRIOR_S = (0.010, 0.005)
 no source)."""
 GIVEN_U_S = 0.0005
 SHOE = ("pedal_axle", "heel", "fifth_metatarsal")
-WOBBLE_MM, INDEPENDENT = 1.2, 12.0
-"""How much a distance on a shoe changes as it bends and turns on its cleat, and how many independent readings of it
-one film holds: the bending is the same in every turn, so more turns do not make it smaller (our choice)."""
+SWING_DEG = {"yaw": {1: 2.5, 2: 0.8}, "roll": {1: 0.7, 2: 0.3}}
+"""How much a shoe turns on its pedal once and twice in a turn (amplitude's SD between riders, our choice): about its
+upright axis in the cleat's float, and about its length. This repeats in every turn as a wrong readout does, so no
+number of turns makes it smaller: a heel that swings out by 17 mm changes the axle's distance to M5 by 1.0 mm."""
+WOBBLE_MM = {1: 0.4, 2: 0.2}
+"""How much each distance changes in the same way besides: the shoe bends (our choice)."""
+UNSTEADY_MM, PER_TURN = 0.4, 4.0
+"""What else it changes by from turn to turn, and how many independent readings of it a turn holds (our choice)."""
+FEWEST = 48
+"""Frames with the whole shoe in sight that it takes to say anything."""
 TOLD = 0.85
 """The film has said something when it brings the uncertainty below this share of the prior's."""
 STEP_S = 0.002
@@ -110,7 +119,7 @@ def told_by_shoe(
     Args:
         prior: readout, s. places_at: readout s → (T, 3, 2) mm of `SHOE`. otherwise: each maps such places to the same
             with camera or depths off by one standard uncertainty: what those can do to the distances is not ascribed
-            to the readout.
+            to the readout, nor is what a shoe does in every turn.
 
     Returns:
         the readout, s, prior included; the prior itself when the film says hardly more.
@@ -120,12 +129,14 @@ def told_by_shoe(
     columns = [(_lengths(places_at(prior.value + STEP_S)) - lengths) * (prior.u / STEP_S)]
     columns += [_lengths(other(places)) - lengths for other in otherwise]
     good = np.isfinite(lengths).all(axis=1) & np.all([np.isfinite(c).all(axis=1) for c in columns], axis=0)
-    if good.sum() < 4 * INDEPENDENT:
+    if good.sum() < 4 * FEWEST:
         return prior
-    kept = [(c[good] - c[good].mean(axis=0)).ravel() for c in columns]
+    turns = _turns(places[good])
+    kept = [(c[good] - c[good].mean(axis=0)).ravel() for c in (*columns, *_wobbles(places))]
     off = (lengths[good] - lengths[good].mean(axis=0)).ravel()
     design = np.column_stack(kept)  # every column in units of its own prior standard uncertainty
-    spread = max(WOBBLE_MM, float(off.std())) * math.sqrt(good.sum() / INDEPENDENT)
+    left = off - design @ np.linalg.lstsq(design, off, rcond=None)[0]
+    spread = max(UNSTEADY_MM, float(left.std())) * math.sqrt(max(1.0, good.sum() / (PER_TURN * turns)))
     normal = design.T @ design / spread**2 + np.eye(design.shape[1])
     change = -np.linalg.solve(normal, design.T @ off / spread**2)
     u = prior.u * math.sqrt(float(np.linalg.inv(normal)[0, 0]))
@@ -140,3 +151,51 @@ def _lengths(places: Floats) -> Floats:
     return np.stack(
         [np.linalg.norm(places[:, i] - places[:, j], axis=1) for i, j in ((0, 1), (0, 2), (1, 2))], axis=1
     )
+
+
+def _wobbles(places: Floats) -> list[Floats]:
+    """What a shoe may do in every turn: each distance once and twice in a turn, as cosine and sine, (T, 3) each, in
+    units of their own standard uncertainty; places (T, 3, 2), the axle first, its circle about the origin."""
+    theta = np.arctan2(places[:, 0, 0], places[:, 0, 1])
+    one = np.eye(len(SHOE))
+    return [
+        np.outer(mm * wave(k * theta), one[i])
+        for k, mm in WOBBLE_MM.items() for i in range(len(SHOE)) for wave in (np.cos, np.sin)
+    ]  # fmt: skip
+
+
+def _turns(places: Floats) -> float:
+    """How many times the axle of (T, 3, 2) places goes round."""
+    theta = np.unwrap(np.arctan2(places[:, 0, 0], places[:, 0, 1]))
+    return max(1.0, abs(float(theta[-1] - theta[0])) / (2 * math.pi))
+
+
+def swung(lens: Pinhole, depth_mm: Sequence[float], middle_mm: float) -> list[Callable[[Floats], Floats]]:
+    """How the shoe's places (T, 3, 2) are read when it turns on its pedal by `SWING_DEG`, one way at a time.
+
+    Args:
+        depth_mm: of the three points, as read. middle_mm: of the pedal's middle, about which the shoe turns.
+    """
+    return [
+        partial(_swing, lens=lens, depth_mm=np.asarray(depth_mm), middle_mm=middle_mm, about=about, wave=wave, k=k,
+                by_rad=math.radians(by_deg))
+        for about, of in SWING_DEG.items() for k, by_deg in of.items() for wave in (np.cos, np.sin)
+    ]  # fmt: skip
+
+
+def _swing(
+    places: Floats, *, lens: Pinhole, depth_mm: Floats, middle_mm: float, about: str,
+    wave: Callable[[Floats], Floats], k: int, by_rad: float,
+) -> Floats:  # fmt: skip
+    turned = by_rad * wave(k * np.arctan2(places[:, 0, 0], places[:, 0, 1]))[:, None]
+    ahead = places[:, 2] - places[:, 1]
+    ahead = (ahead / np.linalg.norm(ahead, axis=1, keepdims=True))[:, None]
+    upright = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1)
+    from_axle, out = places - places[:, :1], np.tile(depth_mm, (len(places), 1))
+    along = ahead if about == "yaw" else upright
+    lever = out - middle_mm
+    lever[:, 0] = 0.0  # the axle stays where it is
+    moved = places + along * (turned * lever)[..., None]
+    deeper = out - turned * (from_axle * along).sum(axis=-1)
+    px = lens.project(np.concatenate([moved, deeper[..., None]], axis=-1))
+    return np.asarray(lens.meet(px, 2, out)[..., :2])

@@ -20,7 +20,7 @@ import numpy as np
 from fitwright.errors import InputError, check_range
 from fitwright.motion.side import SideSystematic
 from fitwright.motion.trajectories import Trajectories
-from fitwright.quantity import Floats, Measured
+from fitwright.quantity import Z95, Floats, Measured
 from fitwright.vision.camera import Pinhole
 from fitwright.vision.rereading import (
     AsRead,
@@ -37,10 +37,11 @@ from fitwright.vision.rolling_shutter import (
     readout,
     readout_words,
     shoe_of,
+    swung,
     told_by_shoe,
 )
 from fitwright.vision.scale_choice import Way, scale_words, way_words, ways
-from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
+from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, USUAL_MM, Scene
 from fitwright.vision.shake import TREMBLE_PX, Shake, find_shake, round_as_before, tremble_px
 from fitwright.vision.side_camera import SideCamera, find_side_camera
 from fitwright.vision.track import Tracks
@@ -48,6 +49,8 @@ from fitwright.vision.turning import TurningFit, lens_of
 from fitwright.vision.video import to_upright
 
 ASKEW_ALARM_DEG, ROLL_ALARM_DEG = 8.0, 3.0
+DEPTH_ALARM_DEG = 0.5
+"""So much of a knee angle's u is said to come from how far out the stickers lie."""
 STRAY_PX = 3.0
 
 
@@ -120,12 +123,13 @@ def read_side(
     crossed = [Crossed(c, d) for c in _slant_most(others, fit) for d in others if d.other == fit.lens]
     rows = OtherReadout(fit.lens, depth, frame, seen.turn_deg_s * shutter.u)
     u_knee, u_scale = what_they_change(mm, names, [*others, *crossed])
+    u_depth = what_they_change(mm, names, [*(d for d in others if d.other == fit.lens), *crossed])[0]
     told_ways = _ways(seen.camera, px, names, mm, u_knee, crank_mm, scene)
     return SideReading(
         Trajectories(names, seen.times, mm, u_mm, ("X", "Y"), tracks.info.name),
         SideSystematic(scale_u=u_scale, rereadings=(*others, *crossed, rows)),
         _facts(tracks, seen, shutter, u_knee, told_ways),
-        _notes(tracks, seen, shutter, camera_mm, told_ways),
+        (*_notes(tracks, seen, shutter, camera_mm, told_ways), *_depth_note(u_depth, scene)),
     )
 
 
@@ -212,7 +216,8 @@ def _shutter_of_shoe(
     def changed(other: OtherCamera) -> Any:
         return lambda mm: np.stack(list(other({n: mm[:, i] for i, n in enumerate(SHOE)}).values()), axis=1)
 
-    return told_by_shoe(prior, places, [changed(o) for o in _others(fit, depth, scene, crank_mm)])
+    swings = swung(fit.lens, [depth[n] for n in SHOE], scene.stance_mm or USUAL_MM["stance"])
+    return told_by_shoe(prior, places, [*(changed(o) for o in _others(fit, depth, scene, crank_mm)), *swings])
 
 
 def _ways(
@@ -273,3 +278,15 @@ def _notes(
             out.append(f"The picture trembles by about {tremble:.1f} px and no still point is marked: mark the "
                        "bottom bracket or two fixed points, or stand the camera firmer.")  # fmt: skip
     return tuple(out)
+
+
+def _depth_note(u_deg: float, scene: Scene) -> tuple[str, ...]:
+    """What to do when the knee's angle hangs from how far out the stickers lie, which one film does not tell."""
+    if u_deg < DEPTH_ALARM_DEG:
+        return ()
+    missing = [
+        n for n, mm in (("the stance", scene.stance_mm), ("the hip breadth", scene.hip_breadth_mm)) if not mm
+    ]
+    measure = f" Measuring {' and '.join(missing)} helps a little." if missing else ""
+    return (f"± {Z95 * u_deg:.1f}° of the knee's angle come from how far out the stickers lie, which a camera that "
+            f"looks askew mixes with the bend: put it square to the bike and film again.{measure}",)  # fmt: skip
