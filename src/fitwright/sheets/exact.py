@@ -12,6 +12,7 @@ from fitwright.errors import InputError
 from fitwright.sheets.ink import XY, Pen, num, text_width
 from fitwright.sheets.print_scale import UNCHECKED, PrintScale
 from fitwright.sheets.typeset import Laid, paper_mm
+from fitwright.told import told
 
 CHECK_BAR_MM = 100.0
 HAIR, FINE, FULL = 0.12, 0.2, 0.35
@@ -71,7 +72,12 @@ def printer_words(pen: Pen, bar: XY, width: float, scale: PrintScale | None) -> 
 
 
 def wrapped(words: str, size: float, width: float, most: int = 99) -> list[str]:
-    """The words in lines no wider than `width`; at most `most` lines, the last one cut with an ellipsis."""
+    """The words, told as a whole, in lines no wider than `width`; at most `most`, the last cut with an ellipsis."""
+    return list(_wrapped(told(words), size, width, most))
+
+
+@lru_cache(maxsize=512)
+def _wrapped(words: str, size: float, width: float, most: int) -> tuple[str, ...]:
     lines: list[str] = []
     line = ""
     for word in words.split():
@@ -85,7 +91,7 @@ def wrapped(words: str, size: float, width: float, most: int = 99) -> list[str]:
             longer = word
         line = longer
     lines += [line] if line else []
-    return lines if len(lines) <= most else [*lines[: most - 1], lines[most - 1][:-1] + "…"]
+    return tuple(lines) if len(lines) <= most else (*lines[: most - 1], lines[most - 1][:-1] + "…")
 
 
 def paragraph(
@@ -93,9 +99,10 @@ def paragraph(
 ) -> float:
     """Wrapped words from the baseline `at`; returns the y below them."""
     x, y = at
-    for k, line in enumerate(wrapped(words, size, width, most)):
+    lines = wrapped(words, size, width, most)
+    for k, line in enumerate(lines):
         pen.text((x, y + 1.42 * size * k), line, size, color or pen.ink.ink)
-    return y + 1.42 * size * len(wrapped(words, size, width, most))
+    return y + 1.42 * size * len(lines)
 
 
 def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
