@@ -57,7 +57,7 @@ def choose(request: HttpRequest) -> HttpResponse:
     """This browser's lengths are in mm, or in inches, from now on; back to where one was."""
     back = request.POST.get("next", "")
     safe = url_has_allowed_host_and_scheme(back, {request.get_host()}, request.is_secure())
-    response = redirect(back if safe else "front")
+    response = redirect(back if safe and back.startswith("/") else "front")
     wanted = IN if request.POST.get("lengths") == IN else MM
     response.set_cookie(COOKIE, wanted, max_age=FOR_YEARS, httponly=True, samesite="Lax")
     return response

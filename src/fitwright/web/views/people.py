@@ -54,6 +54,7 @@ def _back(request: HttpRequest, typed: dict[str, str]) -> str:
     """Where the person came from, when that is a page of ours."""
     wanted = typed.get("next", "")
     safe = url_has_allowed_host_and_scheme(wanted, {request.get_host()}, request.is_secure())
+    safe = safe and wanted.startswith("/")  # else it would be taken for the name of a page
     return wanted if safe and typed.get("action") in ("choose", "add", "nobody") else "people"
 
 
