@@ -38,6 +38,7 @@ demo: $(BIN)/.run  ## run a whole invented visit and serve it (SERVE=0 stops aft
 
 test: $(BIN)/.test ## lint, type-check and run every test
 	$(BIN)/python tests/browser.py
+	$(BIN)/python tests/postgres.py
 	$(MAKE) --no-print-directory lint
 	$(BIN)/python -m pytest -n 2
 

@@ -57,12 +57,17 @@ def test_the_index_follows_a_name_that_is_changed_and_a_rider_that_is_erased():
     assert found("nelke") == {"Bärbel Nelke"}
     rider.delete()
     assert found("nelke") == set()
+    if connection.vendor != "sqlite":  # PostgreSQL keeps its own indexes
+        return
     with connection.cursor() as cursor:  # FTS5 compares its pieces with the table and raises when they differ
         cursor.execute(
             "INSERT INTO records_rider_find(records_rider_find, rank) VALUES ('integrity-check', 1)"
         )
 
 
+@pytest.mark.skipif(
+    connection.vendor != "sqlite", reason="test_postgres.py asks PostgreSQL, which scans a short table"
+)
 def test_a_search_reads_the_index_and_not_the_names():
     Rider.objects.create(name="Ann Other")
     plan = called(Rider.objects.all(), "other").explain()
