@@ -40,7 +40,9 @@ SPLITS = tuple(
     )
 )
 """Where a text unknown as a whole is taken apart: at its strongest joints first, so that known halves are found."""
-NUMBER = re.compile(r"( (?=[−+]?\d)|(?<=\d mm) |(?<=\d°) |(?<=\d %) )")
+NUMBER = re.compile(
+    r"((?<=[\d°%]) to (?=[-−+]?\d)| (?=[−+]?\d)|(?<=\d mm) |(?<=\d°) |(?<=\d %) |(?<=\d) (?=[a-z]{4}))"
+)
 JOINTS = ("and", "or")
 ENDS = " ,;:"
 RANGE, RANGE_MESSAGE = re.compile(r"(?<=[\d°%]) to (?=[-−+]?\d)"), "{0} to {1}"
@@ -138,10 +140,10 @@ class Book:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
         parts = next((p for s in SPLITS if len(p := s.split(core)) > 1), [core])
         if len(parts) == 1:
-            core = RANGE.sub(self.range_joint, core)
             parts = NUMBER.split(core)
             if len(parts) == 1 or not all(map(self._is_known, parts[::2])):
-                return core, False
+                return RANGE.sub(self.range_joint, core), False
+            parts[1::2] = [self.range_joint if p == " to " else p for p in parts[1::2]]
         found = [self._found(p) if i % 2 == 0 else (p, True) for i, p in enumerate(parts)]
         told = [text for text, _ in found]
         for i in range(1, len(parts), 2):
