@@ -44,9 +44,9 @@ CODE = re.compile(
 SMALL = (
     "left", "right", "both", "and", "or", "before", "after", "none", "inward", "outward", "up", "down", "forward",
     "back", "yes", "no", "now", "front", "rear", "inner", "outer", "side", "a study", "a review", "study",
-    "review", "opinion", "practice", "left now", "right now", "left shoe", "right shoe", "years", "gravel",
-    "mountain", "town", "planned", "kept", "undone", "setback", "mid-plane", "walking", "straight", "sideways",
-    "Heel’s width", "Foot’s line", "mid-foot",
+    "review", "opinion", "practice", "left now", "right now", "left predicted", "right predicted", "left shoe",
+    "right shoe", "years", "gravel", "mountain", "town", "planned", "kept", "undone", "setback", "mid-plane",
+    "walking", "straight", "sideways", "Heel’s width", "Foot’s line", "mid-foot",
 )  # fmt: skip
 """Words of one part that sentences are put together from, beside those that stand in a choice inside a sentence."""
 Key = str | tuple[str, str]

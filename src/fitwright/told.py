@@ -138,12 +138,22 @@ class Book:
 
     def _by_parts(self, core: str) -> tuple[str, bool]:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
-        parts = next((p for s in SPLITS if len(p := s.split(core)) > 1), [core])
-        if len(parts) == 1:
-            parts = NUMBER.split(core)
-            if len(parts) == 1 or not all(map(self._is_known, parts[::2])):
-                return RANGE.sub(self.range_joint, core), False
-            parts[1::2] = [self.range_joint if p == " to " else p for p in parts[1::2]]
+        best: tuple[str, bool] | None = None
+        for parts in (p for s in SPLITS if len(p := s.split(core)) > 1):
+            found = self._joined(parts)
+            if found[1]:
+                return found
+            best = best or found
+        if best is not None:
+            return best
+        parts = NUMBER.split(core)
+        if len(parts) == 1 or not all(map(self._is_known, parts[::2])):
+            return RANGE.sub(self.range_joint, core), False
+        parts[1::2] = [self.range_joint if p == " to " else p for p in parts[1::2]]
+        return self._joined(parts)
+
+    def _joined(self, parts: list[str]) -> tuple[str, bool]:
+        """Parts, with what joins them between, each told; and whether all of them are known."""
         found = [self._found(p) if i % 2 == 0 else (p, True) for i, p in enumerate(parts)]
         told = [text for text, _ in found]
         for i in range(1, len(parts), 2):
