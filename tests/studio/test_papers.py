@@ -42,7 +42,9 @@ def test_the_tape_list_says_what_to_set_from_where_and_what_it_was(visit):
     assert lines["saddle height"].was.value == 705
     assert lines["saddle height"].moved
     assert not lines["saddle setback"].moved
-    assert [w for w, _ in kept.groups] == ["Saddle", "Hands", "Pedals"], "no cleat was measured, no spacer is there"
+    assert [w for w, _ in kept.groups] == ["Saddle", "Hands", "Pedals"], (
+        "no cleat was measured, no spacer is there"
+    )
     order = [line.what for line in kept.groups[0][1]]
     assert order.index("saddle setback") < order.index("saddle height"), "a saddle moved back also moves down"
     for paper in papers.PAPERS:
@@ -101,7 +103,13 @@ def test_the_paper_carries_its_record(visit):
 
 
 def test_a_printer_is_kept_by_name_and_paper_and_every_reading_stays(db):
-    typed = {"printer": "Büro, 2. Stock", "paper": "a4", "across_mm": "99,6", "along_mm": "9.92 cm", "by": "Ana"}
+    typed = {
+        "printer": "Büro, 2. Stock",
+        "paper": "a4",
+        "across_mm": "99,6",
+        "along_mm": "9.92 cm",
+        "by": "Ana",
+    }
     key, errors = printers.save_check(typed)
     assert not errors
     assert printers.printer(key).scale.along_mm == pytest.approx(99.2)

@@ -190,3 +190,18 @@ def test_a_field_of_another_page_is_refused(client, visit):
     assert page.status_code == 400
     page = post(client, visit, "bike", {"version": "one", "crank_mm": "170"})
     assert page.status_code == 400
+
+
+@pytest.mark.browser
+def test_who_goes_on_at_once_waits_for_what_is_being_saved(live_server, page, visit):
+    """A quick hand types the last field and presses the next station: the field is saved all the same."""
+    page.goto(f"{live_server.url}{reverse('bike', args=[visit.pk])}")
+    page.route("**/bike?field=*", lambda route: (page.wait_for_timeout(400), route.continue_()))
+    for name, text in (("crank_mm", "172.5"), ("q_factor_mm", "146"), ("pedal_offset_mm", "53")):
+        box = page.locator(f"[name={name}]")
+        box.fill(text)
+        box.press("Tab")
+    page.locator("#walk").get_by_role("link", name="Ride").click()
+    page.wait_for_url("**/ride")
+    saved = Measurement.objects.filter(visit=visit).values_list("key", flat=True)
+    assert set(saved) == {"crank_mm", "q_factor_mm", "pedal_offset_mm"}

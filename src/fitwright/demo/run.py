@@ -255,7 +255,9 @@ def _turned(visit: Visit, planned: Mapping[str, Any]) -> float:
 def _measure_the_card() -> None:
     """The simulated card is printed true; its check bar is read with a ruler, to a tenth of a millimetre."""
     if not cameras.check_bars():
-        read_mm = SCALE_CARD.check_bar_mm + float(np.random.default_rng([SEED, 79]).normal(0, cameras.U_RULER_MM))
+        read_mm = SCALE_CARD.check_bar_mm + float(
+            np.random.default_rng([SEED, 79]).normal(0, cameras.U_RULER_MM)
+        )
         cameras.save_check_bar(round(read_mm, 1), "simulated print")
 
 

@@ -54,9 +54,10 @@ def _bank() -> tuple[tuple[float, Floats, Portrait], ...]:
 def beginnings(grey: Floats, pick_px: Floats, reach_px: float) -> Sequence[Beginning]:
     """Up to `MOST_STARTS` places, sizes and smears within `reach_px` of `pick_px` in a picture (h, w), likeliest
     first."""
+    levels = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
     found: list[Beginning] = []
     for radius, blur, picture in _bank():
-        places, alike = peaks(grey, picture, pick_px, reach_px, 1.0, LEAST_LIKENESS)
+        places, alike = peaks(levels, picture, pick_px, reach_px, 1.0, LEAST_LIKENESS)
         if len(places):
             found.append(Beginning(places[0], (radius, RING * radius), blur, float(alike[0])))
     return sorted(found, key=lambda b: -b.likeness)[:MOST_STARTS]

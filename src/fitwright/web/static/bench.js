@@ -51,6 +51,26 @@ window.addEventListener("beforeunload", (event) => {
   if (unsaved.size) event.preventDefault();
 });
 
+// Who goes on to the next page while fields are being saved waits for them: a page that is left cancels its requests.
+const MOST_WAITING_MS = 5000;
+const saving = new Set();
+document.addEventListener("change", (event) => {
+  const place = field(event.target);
+  if (place?.hasAttribute("hx-post")) saving.add(place);
+});
+document.addEventListener("htmx:afterRequest", (event) => saving.delete(field(event.detail.elt)));
+document.addEventListener("click", (event) => {
+  const link = event.target.closest?.("a[href]");
+  if (!link || !saving.size || event.button || event.ctrlKey || event.metaKey || event.shiftKey || link.target) return;
+  event.preventDefault();
+  const since = performance.now();
+  const goOn = () => {
+    if (saving.size && performance.now() - since < MOST_WAITING_MS) setTimeout(goOn, 20);
+    else location.assign(link.href);
+  };
+  goOn();
+});
+
 // What comes in by itself never takes the place of something that is being typed.
 document.addEventListener("htmx:beforeRequest", (event) => {
   const asked = event.detail.requestConfig?.triggeringEvent;
