@@ -46,9 +46,9 @@ MOMENT, GAP = 2, 3
 LEAVES_SHARE = 0.02
 HARDLY, SEVERAL = 0.6, 2
 """So many discs of the leg seen in less than this share of the frames: it is the film that does not show them."""
-UNROUND = 0.2
+UNROUND = 0.6
 """Spread of the axle's distance from the bottom bracket, 10th to 90th percentile over the median, above which it does
-not go round it; a camera aside by 20° makes 0.06 of a circle."""
+not go round it. A bracket and an axle at different depths, seen from beside, make 0.2 to 0.3 of a circle."""
 EDGE_PX, EDGE_STEPS = 26.0, 2.5
 """A point last seen within so many pixels and frame steps of an edge, going outward, has left the picture there."""
 
