@@ -13,7 +13,7 @@ endif
 UV := $(BIN)/python -m uv
 LOCK := --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --no-annotate
 
-.PHONY: help demo test bench lint shots lock clean
+.PHONY: help demo test bench lint shots words lock clean
 
 help:            ## this list
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/'
@@ -53,6 +53,9 @@ bench: $(BIN)/.test ## measure accuracy and speed, write docs/performance.md
 
 shots: $(BIN)/.test ## take the README's picture and a contact sheet of every page
 	$(BIN)/python -m bench.shots
+
+words: $(BIN)/.test ## read every text that is shown, write the catalogues of the other languages
+	$(BIN)/python -m tools.words
 
 lock: $(BIN)/.uv   ## pin the requirements again, with hashes and without index addresses
 	echo "uv>=0.5" | $(UV) pip compile - -q $(LOCK) -o requirements-uv.txt

@@ -14,6 +14,7 @@ import argparse
 import ast
 import io
 import json
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,8 +31,17 @@ from fitwright.web.script_words import script_words
 SOURCE = Path(__file__).resolve().parent.parent / "src" / "fitwright"
 LOCALE = SOURCE / "locale"
 LANGUAGES = {"de": "German"}
-NOT_SHOWN = ("cli", "demo", "records/migrations", "settings.py", "told.py", "vision/disc_kernel.py")
-"""Rooms whose words stay English: commands, the demo's own log, and what no page or paper shows."""
+NOT_SHOWN = (
+    "cli",
+    "demo",
+    "records/migrations",
+    "settings.py",
+    "told.py",
+    "vision/disc_kernel.py",
+    "inches.py",
+    "studio/takeaway.py",
+)
+"""Rooms whose words stay English: commands, the demo's own log, data files, and what no page or paper shows."""
 PROGRAMMERS = (
     "ValueError", "TypeError", "KeyError", "AssertionError", "RuntimeError", "NotImplementedError", "LookupError",
     "Option", "Argument", "compile", "getLogger",
@@ -182,6 +192,7 @@ def compiled(book: Catalog) -> bytes:
 
 def main() -> None:
     """The command."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fitwright.settings")
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )

@@ -55,11 +55,12 @@ class PrintScale:
     def words(self) -> str:
         """For the paper: which printer, what its bar read, what was done."""
         read = f"{self.across_mm:.1f} mm across and {self.along_mm:.1f} mm along"
-        done = (
-            "drawn as it is" if self.state == "true"
-            else "drawn {:.2f} % {} across, {:.2f} % {} along to make up for it".format(
-                *(part for f in self.factors for part in (100 * abs(f - 1), "larger" if f >= 1 else "smaller")))
-        )  # fmt: skip
+        done = "drawn as it is"
+        if self.state != "true":
+            (across, wider), (along, longer) = (
+                (f"{100 * abs(f - 1):.2f}", "larger" if f >= 1 else "smaller") for f in self.factors
+            )
+            done = f"drawn {across} % {wider} across, {along} % {longer} along to make up for it"
         return (
             f"For the printer “{self.printer}” alone, whose bar read {read} on {self.day}: {done}. "
             f"What stays unknown is ± {self.half_width_mm:.1f} mm in 100 mm."
