@@ -53,8 +53,9 @@ CODE = re.compile(
 )
 SMALL = (
     "left", "right", "both", "and", "or", "before", "after", "none", "inward", "outward", "up", "down", "forward",
-    "back", "yes", "no", "now", "front", "rear", "inner", "outer", "side", "a study", "a review", "study",
-    "review", "opinion", "practice", "left now", "right now", "left predicted", "right predicted", "left shoe",
+    "back", "yes", "no", "now", "front", "rear", "above", "below", "inner", "outer", "side", "a study", "a review",
+    "study", "review", "opinion", "practice",
+    "left now", "right now", "left predicted", "right predicted", "left shoe",
     "right shoe", "years", "gravel", "mountain", "town", "planned", "kept", "undone", "setback", "mid-plane",
     "walking", "straight", "sideways", "Heel’s width", "Foot’s line", "mid-foot",
 )  # fmt: skip

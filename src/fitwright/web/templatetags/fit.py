@@ -143,4 +143,5 @@ register.filter("saved_words", saved_words)
 @register.filter
 def dot(name: str) -> str:
     """`datum_1` as `dot 1`."""
-    return str(name).replace("datum_", "dot ")
+    number = str(name).removeprefix("datum_")
+    return told_words(f"dot {number}") if number != name else str(name)
