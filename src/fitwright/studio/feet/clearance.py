@@ -90,7 +90,7 @@ def save(visit: Visit, typed: Mapping[str, str]) -> Saved:
     own = [p for f in AT_BIKE for p in f.parts]
     at_bike = bike.save_bike(visit, {k: v for k, v in typed.items() if k in own})
     here = bench.save(visit, STATION, HERE, {k: v for k, v in typed.items() if k not in own}, None)
-    return Saved(at_bike.written + here.written, at_bike.errors | here.errors)
+    return Saved(at_bike.written + here.written, errors=at_bike.errors | here.errors)
 
 
 def numbers(visit: Visit) -> dict[str, Measured]:
