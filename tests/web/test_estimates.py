@@ -15,6 +15,7 @@ import simulated_side
 from fitwright.cli.ride_analyse import _text
 from fitwright.errors import InputError
 from fitwright.records.models import Analysis, Medium, Visit
+from fitwright.sheets.report import report_pdf
 from fitwright.studio import drawings, plan, report, ride
 from fitwright.studio.film import read_tracks
 from fitwright.studio.motion_export import export
@@ -119,7 +120,7 @@ def words_of(pdf: bytes) -> str:
 
 def test_the_report_says_estimate(guessed):
     plan.make(guessed)
-    text = words_of(report.visit_report_pdf(guessed, "a4"))
+    text = words_of(report_pdf(report.visit_report(guessed), "a4"))
     assert WORDS in " ".join(text.split())
     drawn = drawings.curve_drawings(drawings.charts(guessed))
     assert (
