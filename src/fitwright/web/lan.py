@@ -15,7 +15,9 @@ from fitwright.errors import InputError
 
 Wsgi = Callable[[dict[str, Any], Callable[..., Any]], Iterable[bytes]]
 PHONE_PAGES = "/phone/"
-PHONE_FILES = frozenset({"/static/fitwright.css", "/static/fitwright.svg", "/static/phone.js"})
+PHONE_FILES = frozenset(
+    {"/static/fitwright.css", "/static/fitwright.svg", "/static/phone.js", "/static/words.js"}
+)
 ONLY_PHONES = (
     "Only the pages for sending from a phone answer in this network. The workbench opens on the studio's own "
     "computer; for a phone, take a code there."

@@ -34,7 +34,7 @@ def frame(visit: Visit, here: str) -> dict[str, Any]:
         "studio": the_studio(), "visit": visit, "here": here, "walk": overview.stations(visit),
         "use_words": intake.USE_WORDS.get(visit.use, visit.use), "edits": edits.tops(visit),
         "referral": intake.referral(visit), "cautions": cautions.ALL,
-        "own_cautions": care.own_sentences(),
+        "own_cautions": care.own_sentences,  # asked for by the pages that show them
     } | work_context(visit)  # fmt: skip
 
 
