@@ -53,19 +53,19 @@ window.addEventListener("beforeunload", (event) => {
 
 // Who goes on to the next page while fields are being saved waits for them: a page that is left cancels its requests.
 const MOST_WAITING_MS = 5000;
-const saving = new Set();
+const beingSaved = new Set();
 document.addEventListener("change", (event) => {
   const place = field(event.target);
-  if (place?.hasAttribute("hx-post")) saving.add(place);
+  if (place?.hasAttribute("hx-post")) beingSaved.add(place);
 });
-document.addEventListener("htmx:afterRequest", (event) => saving.delete(field(event.detail.elt)));
+document.addEventListener("htmx:afterRequest", (event) => beingSaved.delete(field(event.detail.elt)));
 document.addEventListener("click", (event) => {
   const link = event.target.closest?.("a[href]");
-  if (!link || !saving.size || event.button || event.ctrlKey || event.metaKey || event.shiftKey || link.target) return;
+  if (!link || !beingSaved.size || event.button || event.ctrlKey || event.metaKey || event.shiftKey || link.target) return;
   event.preventDefault();
   const since = performance.now();
   const goOn = () => {
-    if (saving.size && performance.now() - since < MOST_WAITING_MS) setTimeout(goOn, 20);
+    if (beingSaved.size && performance.now() - since < MOST_WAITING_MS) setTimeout(goOn, 20);
     else location.assign(link.href);
   };
   goOn();
