@@ -4,8 +4,6 @@
 
 const film = document.querySelector("#film");
 const one = (selector, within = film) => within.querySelector(selector);
-const all = (selector, within = document) => [...within.querySelectorAll(selector)];
-const on = (target, events, act) => events.split(" ").forEach((event) => target.addEventListener(event, act));
 const text = (name, words) => { one(`[data-${name}]`).textContent = words; };
 const gate = one(".gate");
 const form = one("form.mend");

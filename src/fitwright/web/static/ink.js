@@ -1,7 +1,9 @@
-// Ink over photographs, for the loupe and the film: each line lies on a lighter one, to be seen on any picture.
+// Ink over photographs, and what else loupe and film share: each line lies on a lighter one, to be seen on any picture.
 "use strict";
 
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+const all = (selector, within = document) => [...within.querySelectorAll(selector)];
+const on = (target, events, act, how) => events.split(" ").forEach((event) => target.addEventListener(event, act, how));
 const HALO = "rgba(255,255,255,.88)";
 
 // Four arms around a place, open in the middle.

@@ -3,15 +3,14 @@
 "use strict";
 
 const root = document.querySelector(".loupe");
-const one = (selector) => root.querySelector(selector);
+const one = (selector, within = root) => within.querySelector(selector);
 const stage = one("canvas.picture");
 const lens = one("canvas.lens");
 const status = one(".status");
-const said = one(".said");
 const outline = root.elements.outline;
-const rows = [...root.querySelectorAll(".points li")];
-const spots = [...root.querySelectorAll(".diagram [data-point]")];
-const places = [...document.querySelectorAll("[data-place]")];
+const rows = all(".points li");
+const spots = all(".diagram [data-point]");
+const places = all("[data-place]");
 const picture = new Image();
 const REACH = 32; // screen pixels within which a finger takes hold of the current point
 const NEAREST = 24; // times nearer than the whole picture
@@ -35,7 +34,7 @@ const hearers = []; // told the current point after each change
 // --- the record: boxes of a row, and the whole of them ---
 
 function boxes(row) {
-  return [...row.querySelectorAll("input")]; // x, y, how, u
+  return all("input", row); // x, y, how, u
 }
 
 function read(row) {
@@ -136,12 +135,12 @@ function tell() {
     const point = read(row);
     const it = near(row);
     row.toggleAttribute("data-current", i === current);
-    row.querySelector("button").setAttribute("aria-pressed", String(i === current));
-    row.querySelector(".how").textContent = point ? origin(point) : it ? worded("found ({0}): {1}", worded(it.sure), it.by) : "";
+    one("button", row).setAttribute("aria-pressed", String(i === current));
+    one(".how", row).textContent = point ? origin(point) : it ? worded("found ({0}): {1}", worded(it.sure), it.by) : "";
   });
-  for (const part of root.querySelectorAll("details.part")) {
-    const own = [...part.querySelectorAll("li")];
-    part.querySelector(".count").textContent = worded("{0} of {1}", own.filter(read).length, own.length);
+  for (const part of all("details.part")) {
+    const own = all("li", part);
+    one(".count", part).textContent = worded("{0} of {1}", own.filter(read).length, own.length);
   }
   for (const spot of spots) spot.classList.toggle("now", spot.dataset.point === rows[current].dataset.name);
   const { label, name } = rows[current].dataset;
@@ -164,7 +163,7 @@ function tell() {
 }
 
 function say(words) {
-  said.textContent = words;
+  one(".said").textContent = words;
 }
 
 // --- what the finder proposes ---
@@ -428,7 +427,7 @@ function takeBackGesture() {
   tell();
 }
 
-stage.addEventListener("pointerdown", (event) => {
+on(stage, "pointerdown", (event) => {
   if (event.button > 1) return;
   stage.focus({ preventScroll: true });
   stage.setPointerCapture(event.pointerId);
@@ -446,7 +445,7 @@ stage.addEventListener("pointerdown", (event) => {
   if (does === "move") put(inPicture(event), "drag");
 });
 
-stage.addEventListener("pointermove", (event) => {
+on(stage, "pointermove", (event) => {
   const last = held.get(event.pointerId);
   if (!last) {
     pointer = within(inPicture(event));
@@ -493,10 +492,9 @@ function tapped(event) {
   lastTap = twice ? NEVER : event;
 }
 
-stage.addEventListener("pointerup", lift);
-stage.addEventListener("pointercancel", lift);
-stage.addEventListener("pointerleave", () => { pointer = null; draw(); });
-stage.addEventListener("wheel", (event) => {
+on(stage, "pointerup pointercancel", lift);
+on(stage, "pointerleave", () => { pointer = null; draw(); });
+on(stage, "wheel", (event) => {
   if (!event.ctrlKey && document.activeElement !== stage) return; // the page scrolls on
   event.preventDefault();
   zoomAt(event, Math.exp(-event.deltaY * (event.ctrlKey ? 0.01 : 0.0016)));
@@ -504,18 +502,17 @@ stage.addEventListener("wheel", (event) => {
 
 // In the lens a tap goes to the place; a drag moves the picture under the cross.
 let inLens = null;
-lens.addEventListener("pointerdown", (event) => {
+on(lens, "pointerdown", (event) => {
   lens.setPointerCapture(event.pointerId);
   inLens = { from: event, at: looksAt(), moved: false };
 });
-lens.addEventListener("pointermove", (event) => {
+on(lens, "pointermove", (event) => {
   if (!inLens || (!inLens.moved && apart(event, inLens.from) < 4)) return;
   inLens.moved = true;
-  const dx = (event.clientX - inLens.from.clientX) / power;
-  const dy = (event.clientY - inLens.from.clientY) / power;
-  put({ x: inLens.at.x - dx, y: inLens.at.y - dy }, "lens");
+  const { from, at } = inLens;
+  put({ x: at.x - (event.clientX - from.clientX) / power, y: at.y - (event.clientY - from.clientY) / power }, "lens");
 });
-lens.addEventListener("pointerup", (event) => {
+on(lens, "pointerup", (event) => {
   if (inLens && !inLens.moved) {
     const frame = lens.getBoundingClientRect();
     put({
@@ -526,11 +523,11 @@ lens.addEventListener("pointerup", (event) => {
   inLens = null;
   lastChange = { what: "", time: 0 };
 });
-lens.addEventListener("pointercancel", () => { inLens = null; });
+on(lens, "pointercancel", () => { inLens = null; });
 
 // --- keys and buttons ---
 
-stage.addEventListener("keydown", (event) => {
+on(stage, "keydown", (event) => {
   const arrow = ARROWS[event.key];
   const command = event.ctrlKey || event.metaKey;
   const key = event.key.toLowerCase();
@@ -571,11 +568,11 @@ function lensPower(times) {
 }
 
 rows.forEach((row, i) => {
-  row.querySelector("button").addEventListener("click", () => { choose(i); stage.focus({ preventScroll: true }); });
+  on(one("button", row), "click", () => { choose(i); stage.focus({ preventScroll: true }); });
   let before = null;
   for (const box of boxes(row).slice(0, 2)) {
-    box.addEventListener("focus", () => { choose(i); before = state(); });
-    box.addEventListener("change", () => {
+    on(box, "focus", () => { choose(i); before = state(); });
+    on(box, "change", () => {
       remember("", before);
       const [, , how, u] = boxes(row);
       how.value = "hand";
@@ -587,7 +584,7 @@ rows.forEach((row, i) => {
 });
 
 function press(selector, does) {
-  for (const button of root.querySelectorAll(selector)) button.addEventListener("click", () => does(button));
+  for (const button of all(selector, root)) on(button, "click", () => does(button));
 }
 
 press("[data-undo]", () => step(past, future));
@@ -653,7 +650,7 @@ const draft = {
 
 // Another foot or moment: the picks come along.
 for (const select of places) {
-  select.addEventListener("change", () => {
+  on(select, "change", () => {
     draft.keep({ carry: true });
     const query = new URLSearchParams(location.search);
     for (const each of places) query.set(each.name, each.value);
@@ -662,12 +659,12 @@ for (const select of places) {
 }
 
 addEventListener("resize", draw);
-picture.addEventListener("load", () => {
+on(picture, "load", () => {
   sized(stage);
   lookAtAgain();
   draft.offer();
   tell();
 });
-picture.addEventListener("error", () => { status.textContent = "The picture cannot be shown. The boxes still work."; });
+on(picture, "error", () => { status.textContent = worded("The picture cannot be shown. The boxes still work."); });
 picture.src = root.dataset.picture;
 if (root.dataset.proposals) look();
