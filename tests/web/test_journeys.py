@@ -108,7 +108,7 @@ def test_a_visit_by_keyboard_only(live_server, bench: Page):
         keys.follow(f"#walk a[href$='/{station}']")
     assert Rider.objects.get().name == "Rosa Lind"
     assert Answer.objects.current().get(visit=visit, key="goal").value == "Ride four hours"
-    assert Rating.objects.current().get(visit=visit, side="knee_left").value == 1
+    assert Rating.objects.current().get(visit=visit, site="knee_left").value == 1
     assert {m.key: m.value for m in Measurement.objects.current()} == {
         "height_mm": 1720, "inseam_mm": 805, "saddle_height_mm": 705, "saddle_setback_mm": 198, "crank_mm": 172.5,
     }  # fmt: skip

@@ -310,5 +310,5 @@ def test_by_hand_a_red_flag_on_and_off_a_change_recorded_a_sheet_printed(live_se
     answer = page.request.get(live_server.url + sheet)
     assert answer.headers["content-type"] == "application/pdf"
     with page.expect_download() as download:
-        page.get_by_role("link", name="The position as data").click()
+        page.get_by_role("link", name="position (JSON)").click()
     assert download.value.suggested_filename == f"position-{measured.pk}.json"

@@ -9,7 +9,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, Route, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 from fitwright.records.models import Medium, Upload
 from fitwright.studio import incoming
@@ -54,9 +54,9 @@ def code(bench: Page, what: str) -> str:
     return bench.locator(".address").first.inner_text()
 
 
-def phone_page(browser: Browser, address: str) -> tuple[Page, list[str]]:
-    """A second browser with the size of a phone, and what its scripts complain of."""
-    context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
+def phone_page(browser: Browser, address: str, same: BrowserContext | None = None) -> tuple[Page, list[str]]:
+    """A second browser with the size of a phone (or that of before), and what its scripts complain of."""
+    context = same or browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
     troubles: list[str] = []
     page = context.new_page()
     page.on("pageerror", lambda error: troubles.append(str(error)))
@@ -111,7 +111,7 @@ def test_a_reloaded_phone_goes_on_with_the_same_file(bench: Page, browser: Brows
     phone.unroute("**/files**")
     phone.close()
 
-    phone, _ = phone_page(browser, bench.locator(".address").first.inner_text())
+    phone, _ = phone_page(browser, bench.locator(".address").first.inner_text(), phone.context)
     expect(phone.locator(".under-way")).to_contain_text(re.compile(r"is here to \d+ %"))
     offsets: list[int] = []
     phone.on(

@@ -171,15 +171,17 @@ def is_open(link: PhoneLink) -> bool:
 def meet(link: PhoneLink, secret: str) -> str | None:
     """A phone comes with the secret that it holds ("" for none): that secret, a new one for the first phone, or None
     when another phone is paired already."""
-    with transaction.atomic():
-        row = PhoneLink.objects.select_for_update(of=("self",)).get(pk=link.pk)
-        known = row.about.get(PHONE, "")
-        if not known:
-            secret = secrets.token_urlsafe(TOKEN_BYTES)
-            row.about = {**row.about, PHONE: _hash(secret)}
-            row.save(update_fields=["about"])
-            link.about = row.about
-            return secret
+    known = link.about.get(PHONE, "")
+    if not known:  # only the first phone writes; every piece of a film asks here
+        with transaction.atomic():
+            row = PhoneLink.objects.select_for_update(of=("self",)).get(pk=link.pk)
+            known = row.about.get(PHONE, "")
+            if not known:
+                secret = secrets.token_urlsafe(TOKEN_BYTES)
+                row.about = {**row.about, PHONE: _hash(secret)}
+                row.save(update_fields=["about"])
+                link.about = row.about
+                return secret
     return secret if hmac.compare_digest(known, _hash(secret)) else None
 
 

@@ -108,7 +108,7 @@ async function ask(job, address, how) {
   job.abort = new AbortController();
   const silence = setTimeout(() => job.abort.abort(), SILENCE_MS);
   try {
-    return await fetch(address, { ...how, signal: job.abort.signal, credentials: "omit", cache: "no-store", referrerPolicy: "no-referrer" });
+    return await fetch(address, { ...how, signal: job.abort.signal, credentials: "same-origin", cache: "no-store", referrerPolicy: "no-referrer" });
   } finally {
     clearTimeout(silence);
   }
@@ -147,7 +147,7 @@ function giveUp(job) {
 async function tellCancelled(job) {
   for (let tries = 0; tries < 20; tries += 1) {
     try {
-      await fetch(`${FILES}/${job.id}/cancel`, { method: "POST", credentials: "omit", referrerPolicy: "no-referrer" });
+      await fetch(`${FILES}/${job.id}/cancel`, { method: "POST", credentials: "same-origin", referrerPolicy: "no-referrer" });
       return;
     } catch (error) {
       await pause(job, 2);
