@@ -52,7 +52,8 @@ def needs_machine(letters: set[str]) -> bool:
 
 def without_face(words: str) -> str:
     """The letters, each once and in order, that no typeface here can print."""
-    letters = _lacking(strange(words), _shipped())
+    odd = strange(words)
+    letters = _lacking(odd, _shipped()) if odd else set()  # to open the typefaces takes most of a second
     for path, number in _of_machine() if letters else ():
         letters -= _letters(path, number)
         if not letters:
