@@ -8,7 +8,7 @@ from fitwright.plan.types import Finding, PlannedChange, Target
 from fitwright.quantity import Measured
 from fitwright.sheets.curve import Chart, CurveLine
 from fitwright.sheets.front_drawing import FrontFigure
-from fitwright.sheets.report import ChangeLine, Outcome, VisitReport, report_pdf
+from fitwright.sheets.report import ChangeLine, FeltLine, Outcome, VisitReport, report_pdf
 
 
 def _deg(value, u):
@@ -55,6 +55,7 @@ def report(rider, sole, knee_curve) -> VisitReport:
          Outcome("Trunk to horizontal", "both", _deg(44, 1), _deg(44.9, 1))),
         (Chart("Knee flexion", lines),), rider, FrontFigure({"left": knee_curve(-70, "knee_path", "mm")}),
         (sole("left"), sole("right")), ("Left hip tighter; look again.",), "In six weeks.", "A note.",
+        felt=(FeltLine("Knee, left", "left", (6, None, 3), "less by 3: a change that matters to most people"),),
     )  # fmt: skip
 
 
@@ -66,7 +67,9 @@ def test_everything_is_said(opened, report, paper):
         "as predicted",
         "not distinguishable from before", "Trunk to horizontal: 44.0 ± 2.0° → 44.9 ± 2.0°", "In six weeks.",
         "A note.",
-        "Left hip tighter; look again.", "ISO 4210", "simulated", f"1 of {len(document)}", "180° bottom",
+        "Left hip tighter; look again.",
+        "How it feels", "6 → – → 3 of 10", "a change that matters to most people",
+        "ISO 4210", "simulated", f"1 of {len(document)}", "180° bottom",
     ):  # fmt: skip
         assert words in text, words
 

@@ -227,6 +227,23 @@ def test_the_report_says_what_to_measure_and_when_to_stop_of_what_is_still_plann
     assert "Stop when" not in line.step
 
 
+def test_the_report_tells_how_it_feels_from_arrival_to_the_last_change(high):
+    """Two points less is much better (Salaffi 2004); what was not asked again has no verdict."""
+    from fitwright.studio import feeling
+    from fitwright.studio.report import visit_report
+
+    assert feeling.save(high, {"step": "0", "pain.knee_right": "5", "pain.lower_back": "1"}) == {}
+    plan.make(high)
+    plan.record_step(saddle(now(high)).change, "done", 698.0)
+    step = feeling.page(now(high)).step
+    assert feeling.save(now(high), {"step": str(step), "pain.knee_right": "2"}) == {}
+    felt = {f.words: f for f in visit_report(now(high)).felt}
+    knee, back = (felt[feeling.WORDS["pain", s]] for s in ("knee_right", "lower_back"))
+    assert (knee.values(), knee.side) == ("5 → 2 of 10", "right")
+    assert knee.verdict == "less by 3: a change that matters to most people"
+    assert (back.values(), back.verdict) == ("1 of 10", "")
+
+
 def test_only_what_the_second_ride_shows_is_compared(high):
     plan.make(high)
     with pytest.raises(InputError, match="none is recorded as done"):

@@ -108,6 +108,24 @@ class Outcome:
 
 
 @dataclass(frozen=True)
+class FeltLine:
+    """What the rider said of one place, 0 to 10: on arrival, then after each turn (None: not asked then).
+
+    The verdict compares the first answer with the last.
+    """
+
+    words: str
+    side: str
+    ratings: tuple[int | None, ...]
+    verdict: str = ""
+
+    def values(self) -> str:
+        """`6 → – → 3 of 10`, up to the last answer."""
+        last = max((k for k, r in enumerate(self.ratings) if r is not None), default=0)
+        return " → ".join("–" if r is None else str(r) for r in self.ratings[: last + 1]) + " of 10"
+
+
+@dataclass(frozen=True)
 class VisitReport:
     """The report; everything but who and when is optional."""
 
@@ -129,6 +147,7 @@ class VisitReport:
     cautions: tuple[str, ...] = cautions.ALL
     qr_text: str = ""
     record: str = ""
+    felt: tuple[FeltLine, ...] = ()
 
 
 def report_pdf(report: VisitReport, paper: Paper = "a4") -> bytes:
@@ -152,6 +171,9 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
             for c in report.changes
         ],
         "outcomes": _outcomes(report.outcomes),
+        "felt": [
+            {"side": f.side, "words": f.words, "values": f.values(), "verdict": f.verdict} for f in report.felt
+        ],
         "charts": [
             {"svg": drawn(curve_svg, c, "paper", 400, 230), "alt": f"{c.label} by crank angle"} for c in report.charts
         ],

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 from django.utils import timezone
 
+from fitwright.plan.felt_change import comfort_change, pain_change
 from fitwright.quantity import Measured
 from fitwright.records.models import Studio, Visit
-from fitwright.sheets.report import ChangeLine, Outcome, VisitReport
+from fitwright.sheets.report import ChangeLine, FeltLine, Outcome, VisitReport
 from fitwright.sheets.words import number, signed, value_words
-from fitwright.studio import care, doing, drawings, plan
+from fitwright.studio import care, doing, drawings, feeling, plan
 from fitwright.studio.visits import answers
 
 
@@ -27,7 +28,7 @@ def visit_report(visit: Visit) -> VisitReport:
         studio=studio.name if studio else "", rider=visit.rider.name, date=f"{opened.day} {opened:%B %Y}",
         simulated=visit.simulated, bike=visit.bike.name if visit.bike else "", summary=_summary(visit, data),
         changes=tuple(_change(r, data) for r in (*doing.earlier_changes(visit), *shown.changes)),
-        outcomes=_outcomes(visit, shown),
+        outcomes=_outcomes(visit, shown), felt=_felt(visit),
         charts=drawings.charts(visit), side=drawings.side_figure(visit, links=False),
         front=drawings.front_figure(visit, links=False),
         soles=tuple(f for s in drawings.SIDES if (f := drawings.sole_figure(visit, s, links=False)) is not None),
@@ -61,6 +62,18 @@ def _change(row: doing.ChangeRow, data: Mapping[str, Any]) -> ChangeLine:
             if planned.get(k)
         )
     return ChangeLine(planned["words"] + (" (undone)" if row.state == "undone" else ""), step, why, source)
+
+
+def _felt(visit: Visit) -> tuple[FeltLine, ...]:
+    """Pain and comfort from arrival to the last turn that was asked about."""
+    comfort = {words for (kind, _), words in feeling.WORDS.items() if kind == "comfort"}
+    lines = []
+    for row in feeling.page(visit).rows:
+        said = [r for r in row.ratings if r is not None]
+        judge = comfort_change if row.words in comfort else pain_change
+        verdict = judge(said[0], said[-1]).words if len(said) > 1 else ""
+        lines.append(FeltLine(row.words, row.side, row.ratings, verdict))
+    return tuple(lines)
 
 
 def _label(finding: Mapping[str, Any]) -> str:
