@@ -162,6 +162,7 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
         w for w in (shorten(report.rider, 40), shorten(report.date, 24), shorten(report.record, 30),
                     "± is the 95 % interval", cautions.SIMULATED if report.simulated else "") if w
     )  # fmt: skip
+    again = any(o.now for o in report.outcomes)
     data = {
         "title": f"Before and after, {shorten(report.rider, 80)}", "studio": shorten(report.studio, 50),
         "rider": shorten(report.rider, 46), "date": shorten(report.date, 30), "bike": shorten(report.bike, 40),
@@ -170,7 +171,7 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
             {"words": c.words, "step": c.step, "why": shorten(c.why, 300), "source": shorten(c.source, 240)}
             for c in report.changes
         ],
-        "outcomes": _outcomes(report.outcomes),
+        "outcomes": _outcomes(report.outcomes, again), "again": again,
         "felt": [
             {"side": f.side, "words": f.words, "values": f.values(), "verdict": f.verdict} for f in report.felt
         ],
@@ -187,8 +188,8 @@ def _side(o: Outcome) -> str:
     return "" if o.side == "both" else f", {o.side}"
 
 
-def _outcomes(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
-    """One block for each quantity, its sides together on one strip."""
+def _outcomes(outcomes: Sequence[Outcome], again: bool) -> list[dict[str, object]]:
+    """One block for each quantity, its sides on one strip; verdicts only where anything was measured again."""
     blocks: list[dict[str, object]] = []
     for label in dict.fromkeys(o.label for o in outcomes):
         here = [o for o in outcomes if o.label == label]
@@ -198,8 +199,8 @@ def _outcomes(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
         blocks.append({
             "label": shorten(label, 80), "strip": drawn(strip_svg, strip, "paper", 330),
             "alt": f"{label}: {strip.words()}",
-            "source": shorten(next((o.source for o in here if o.source), ""), 120),
-            "sides": [{"side": o.side, "values": o.values(), "verdict": o.verdict()} for o in here],
+            "source": shorten(next((o.source for o in here if o.source), ""), 240),
+            "sides": [{"side": o.side, "values": o.values(), "verdict": o.verdict() if again else ""} for o in here],
         })  # fmt: skip
     return blocks
 
