@@ -30,6 +30,20 @@ def outside_data() -> Path:
     return folder
 
 
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings_parallel_suffix, tmp_path_factory) -> None:
+    """A database in a file, as every studio has it: one in memory is one connection for the test and for each thread
+    of the server beside it, and their transactions get in each other's way."""
+    from django.db import connection
+
+    if connection.vendor == "sqlite":
+        own = connection.settings_dict
+        own["TEST"]["NAME"] = str(tmp_path_factory.mktemp("database") / "studio.sqlite3")
+        own["OPTIONS"]["init_command"] = own["OPTIONS"]["init_command"].replace(
+            "=FULL", "=OFF"
+        )  # lost at the end
+
+
 @pytest.fixture(autouse=True)
 def own_media_folder(settings, tmp_path: Path) -> None:
     """Each test keeps its media in a folder of its own."""

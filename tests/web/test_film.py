@@ -228,7 +228,9 @@ def test_two_films_hold_the_same_crank_angle_while_they_play(
     assert len(np.unique(seen[:, 0])) > 10  # it did play, and so did the other
     assert len(np.unique(seen[:, 1])) > 10
     apart = (after[seen[:, 1]] - before[seen[:, 0]] + 180) % 360 - 180
-    two_frames = 2 * 360 * 95 / 60 / 50
+    # A busy machine shows fewer frames than the film has: then two of those that it shows.
+    shown_hz = len(np.unique(seen[:, 0])) / watched_s / float(rate)
+    two_frames = 2 * 360 * 95 / 60 / min(50.0, shown_hz)
     assert np.median(np.abs(apart)) < two_frames / 2
     assert np.quantile(np.abs(apart), 0.9) < two_frames
     page.wait_for_timeout(600)
