@@ -1,4 +1,4 @@
-"""The shell of every station page: show it; on POST do what was asked, or show it again with what is wrong."""
+"""The shell of every page with forms: show it; on POST do what was asked, or show it again with what is wrong."""
 
 from __future__ import annotations
 
@@ -30,16 +30,30 @@ class Show(Protocol):
 
 
 def answering(request: HttpRequest, pk: int, show: Show, act: Act) -> HttpResponse:
-    """GET shows; POST acts, and an InputError shows the page again with everything that was typed."""
+    """`acted` for a page of a visit."""
     visit = the_visit(pk)
+    return acted(
+        request, lambda asked, *more: show(asked, visit, *more), lambda asked, typed: act(asked, visit, typed)
+    )
+
+
+def acted(
+    request: HttpRequest,
+    show: Callable[..., HttpResponse],
+    act: Callable[[HttpRequest, dict[str, str]], HttpResponse],
+) -> HttpResponse:
+    """GET shows; POST acts, and an InputError shows the page again with everything that was typed.
+
+    show: takes the request, what went wrong (problem, wrong_action, typed) and the status.
+    """
     if request.method != "POST":
-        return show(request, visit)
+        return show(request)
     typed = typed_of(request.POST)
     try:
-        return act(request, visit, typed)
+        return act(request, typed)
     except InputError as error:
         wrong = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
-        return show(request, visit, wrong, 422)
+        return show(request, wrong, 422)
 
 
 def unknown_action(typed: dict[str, str]) -> InputError:

@@ -16,7 +16,7 @@ from fitwright.studio import cameras, film_cameras, jobs
 from fitwright.studio.entry import Field, read_number, sentence
 from fitwright.studio.work import ask_to_stop
 from fitwright.vision.calibration import ADVISED, FEWEST
-from fitwright.web.views.acting import unknown_action
+from fitwright.web.views.acting import acted, unknown_action
 from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.shell import left_words, the_studio
 from fitwright.web.views.uploads import take_all
@@ -30,14 +30,7 @@ BOARDS = {
 
 def page(request: HttpRequest) -> HttpResponse:
     """Card and cameras; POST takes a check bar or pictures to calibrate from."""
-    if request.method != "POST":
-        return _page(request)
-    typed = typed_of(request.POST)
-    try:
-        return _act(request, typed)
-    except InputError as error:
-        wrong = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
-        return _page(request, wrong, 422)
+    return acted(request, _page, _act)
 
 
 def camera(request: HttpRequest, pk: int) -> HttpResponse:

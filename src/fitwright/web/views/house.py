@@ -8,14 +8,12 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from fitwright.errors import InputError
 from fitwright.records.models import Work
 from fitwright.studio import jobs
-from fitwright.studio.entry import sentence
 from fitwright.studio.storage import clear_copies, storage
 from fitwright.studio.work import ask_to_stop
-from fitwright.web.views.acting import unknown_action
-from fitwright.web.views.boxes import key_of, typed_of
+from fitwright.web.views.acting import acted, unknown_action
+from fitwright.web.views.boxes import key_of
 from fitwright.web.views.shell import left_words, the_studio
 
 LATEST = 12
@@ -23,17 +21,10 @@ LATEST = 12
 
 def page(request: HttpRequest) -> HttpResponse:
     """Shown by GET; POST writes a backup, clears copies, or stops a piece of work."""
-    if request.method != "POST":
-        return _page(request)
-    typed = typed_of(request.POST)
-    try:
-        _act(typed)
-    except InputError as error:
-        return _page(request, {"problem": sentence(error), "typed": typed}, 422)
-    return redirect("house")
+    return acted(request, _page, _act)
 
 
-def _act(typed: dict[str, str]) -> None:
+def _act(request: HttpRequest, typed: dict[str, str]) -> HttpResponse:
     action = typed.get("action")
     if action == "backup":
         jobs.start_backup(typed.get("folder", ""))
@@ -43,6 +34,7 @@ def _act(typed: dict[str, str]) -> None:
         ask_to_stop(key_of(typed.get("work")))
     else:
         raise unknown_action(typed)
+    return redirect("house")
 
 
 def _page(request: HttpRequest, extra: dict[str, Any] | None = None, status: int = 200) -> HttpResponse:

@@ -9,27 +9,17 @@ from django.shortcuts import redirect, render
 
 from fitwright.errors import InputError
 from fitwright.studio import landmark_file
-from fitwright.studio.entry import sentence
 from fitwright.vision.landmark_net import TAKEN
-from fitwright.web.views.acting import unknown_action
-from fitwright.web.views.boxes import typed_of
+from fitwright.web.views.acting import acted, unknown_action
 from fitwright.web.views.shell import the_studio
 
 
 def page(request: HttpRequest) -> HttpResponse:
     """Shown by GET; POST adds a file, agrees to it, or takes it away."""
-    if request.method != "POST":
-        return _page(request)
-    typed = typed_of(request.POST)
-    try:
-        _act(request, typed)
-    except InputError as error:
-        wrong = {"problem": sentence(error), "wrong_action": typed.get("action", ""), "typed": typed}
-        return _page(request, wrong, 422)
-    return redirect("landmarks")
+    return acted(request, _page, _act)
 
 
-def _act(request: HttpRequest, typed: dict[str, str]) -> None:
+def _act(request: HttpRequest, typed: dict[str, str]) -> HttpResponse:
     action = typed.get("action")
     if action == "add":
         file = request.FILES.get("network")
@@ -42,6 +32,7 @@ def _act(request: HttpRequest, typed: dict[str, str]) -> None:
         landmark_file.take_away()
     else:
         raise unknown_action(typed)
+    return redirect("landmarks")
 
 
 def _page(request: HttpRequest, extra: dict[str, Any] | None = None, status: int = 200) -> HttpResponse:
