@@ -25,6 +25,7 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 from django.utils.translation.template import templatize
 
+from fitwright.sheets.typeset import WORDS as FIXED
 from fitwright.told import RANGE_MESSAGE
 from fitwright.web.script_words import script_words
 
@@ -55,6 +56,7 @@ SMALL = (
     "left", "right", "both", "and", "or", "before", "after", "none", "inward", "outward", "up", "down", "forward",
     "back", "yes", "no", "now", "front", "rear", "above", "below", "inner", "outer", "side", "a study", "a review",
     "study", "review", "opinion", "practice",
+    "fore-aft", "lateral", "three-bolt", "two-bolt", "M1 to nose", "M1 to tail", "M5 to nose", "M5 to tail",
     "left now", "right now", "left predicted", "right predicted", "left shoe",
     "right shoe", "years", "gravel", "mountain", "town", "planned", "kept", "undone", "setback", "mid-plane",
     "walking", "straight", "sideways", "Heel’s width", "Foot’s line", "mid-foot",
@@ -76,6 +78,9 @@ def from_source() -> Iterator[tuple[Key, str]]:
     """(message, place) of every string in the source that reads like words."""
     for word in (*SMALL, RANGE_MESSAGE):
         yield word, "tools/words.py"
+    for path in sorted((SOURCE / "sheets" / "templates").glob("*.typ")):
+        for said in FIXED.findall(path.read_text("utf-8")):
+            yield said, path.relative_to(SOURCE).as_posix()
     for said in script_words():
         yield said, "web/static"
     for path in sorted(SOURCE.rglob("*.py")):

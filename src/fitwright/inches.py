@@ -54,6 +54,12 @@ def shown(text: str) -> str:
     return LENGTHS.sub(lambda m: _again(m[0], keep=wanted == BOTH), text)
 
 
+def in_both(told: str) -> tuple[str, str]:
+    """(`705 ± 2 mm`, `27.76 ± 0.08 in`) of a value told in both; the second is empty for one told in millimetres."""
+    mm, bracket, inch = told.partition(" (")
+    return (mm, inch[:-1]) if bracket and told.endswith(" in)") else (told, "")
+
+
 def _again(found: str, *, keep: bool) -> str:
     """All numbers of one find with the same decimals: as fine as the finest of them, whole mm to 0.01 in."""
     numbers = found[:-3]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from fitwright.told import told
+
 WHAT_IT_IS = (
     "Fitwright measures, draws and remembers. It is no medical device, makes no diagnosis and claims no therapy; "
     "the person who fits decides, together with the rider."
@@ -27,3 +31,8 @@ SIMULATED = "simulated: an invented rider, computed input, no real person"
 
 ALL: tuple[str, ...] = (WHAT_IT_IS, STOP_AND_REFER, AFTER_THE_FIRST_RIDE, PARTS_PREVAIL, SMALL_STEPS)
 ON_A_CARD: tuple[str, ...] = (AFTER_THE_FIRST_RIDE, PARTS_PREVAIL)
+
+
+def told_all(sentences: Iterable[str]) -> list[str]:
+    """Ours in the language of the paper; a sentence of the studio's own stays as it was typed."""
+    return [told(s) if s in ALL else s for s in sentences]

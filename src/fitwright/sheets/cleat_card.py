@@ -17,6 +17,7 @@ import numpy as np
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose, SolePoint
+from fitwright.inches import MM, in_both, lengths_in
 from fitwright.quantity import Floats
 from fitwright.sheets import cautions
 from fitwright.sheets.exact import (
@@ -32,21 +33,30 @@ from fitwright.sheets.exact import (
     page_pen,
     paragraph,
     printer_words,
+    wrapped,
 )
-from fitwright.sheets.ink import XY, Pen, shorten
+from fitwright.sheets.ink import XY, Pen, cut, shorten, text_width
 from fitwright.sheets.position_sheet import SheetFoot, SheetLine
 from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.sole_drawing import Map, sole_map
 from fitwright.sheets.sole_shapes import cleat_outline, sole_outline, width_for
 from fitwright.sheets.typeset import Laid, Paper, paper_mm
 from fitwright.sheets.words import number, place_words
+from fitwright.told import told
 
 SOLE_COLUMN_MM, TOE_MM, FOOT_MM = 128.0, 7.5, 6.5
+COLUMN_MM = 6.0 + SOLE_COLUMN_MM + 6.0
+"""Where the words beside the sole begin, from the left edge of the paper."""
 HOW_TO = (
     "Cut out along the sole and cut the cleat's window. Lay the card face up on the sole, mid-line on mid-line, toe "
     "on toe. Move the cleat until it fills the window and the straight edge, laid along the dashed axle line, meets "
     "both arrows. Check the datum marks."
 )
+
+PLAIN = {
+    "sole": "The sole’s outline is a plain one, not measured.",
+    "cleat": "The cleat’s outline is a plain one, not measured.",
+}
 
 
 @dataclass(frozen=True)
@@ -113,7 +123,7 @@ def cleat_card(card: CleatCard, paper: Paper = "a4") -> Laid:
             "feet", "no cleat has been measured yet", hint="photograph a sole with its cleat first"
         )
     pens = [cleat_card_pen(card, side, paper) for side in feet]
-    title, studio = f"Cleat card, {shorten(card.rider, 80)}", shorten(card.studio, 50)
+    title, studio = f"{told('Cleat card')}, {cut(card.rider, 80)}", cut(card.studio, 50)
     return exact_laid(pens, title, studio, paper, card.scale)
 
 
@@ -127,10 +137,11 @@ def cleat_card_pen(card: CleatCard, side: str, paper: str) -> Pen:
         f"{side} sole seen from below at 1:1 with cleat, axle line and marks.",
     )
     place, cut = card_map(foot, side, paper)
-    draw_outline(pen, place, foot, cut)
-    draw_scale(pen, place, foot, cut)
-    _cleat(pen, place, foot, side)
-    draw_marks(pen, place, foot)
+    with lengths_in(MM):  # the drawing is laid beside a ruler; inches stand in the column
+        draw_outline(pen, place, foot, cut)
+        draw_scale(pen, place, foot, cut)
+        _cleat(pen, place, foot, side)
+        draw_marks(pen, place, foot)
     _side_column(pen, card, side, foot, cut)
     return pen
 
@@ -258,20 +269,29 @@ def _side_column(pen: Pen, card: CleatCard, side: str, foot: CardFoot, cut: floa
     x, room, y = column_head(pen, card.rider, side, about, card.simulated, card.scale, card.qr_text)
     values = SheetFoot(foot.pose, foot.m1, foot.m5).values()
     y = draw_rows(pen, (x, y), room, list(values.items()))
-    y = draw_rows(
-        pen, (x, y + 2.5), room, [(shorten(h.label, 22), shorten(h.value, 22)) for h in card.hardware[:6]]
-    )
+    y = draw_rows(pen, (x, y + 2.5), room, [(h.label, shorten(h.value, 40)) for h in card.hardware[:6]])
     datums = [
         (f"datum {shorten(n.rsplit('_', 1)[-1], 8)}", place_words(p.x_mm, p.z_mm))
         for n, p in list(foot.datums.items())[:4]
     ]
     y = draw_rows(pen, (x, y + 2.5), room, datums)
-    plain = [w for w, own in (("sole", foot.outline_mm), ("cleat", foot.cleat_outline_mm)) if own is None]
-    note = f"The outline of the {' and the '.join(plain)} is a plain one, not measured. " if plain else ""
-    y = paragraph(pen, (x, y + 3.5), note + HOW_TO, TINY, room)
-    paragraph(
-        pen, (x, min(y + 2.5, pen.height - 27)), " ".join(cautions.ON_A_CARD), TINY * 0.92, room, pen.ink.soft
-    )
+    y = paragraph(pen, (x, y + 3.5), " ".join([*map(told, plain_outlines(foot)), told(HOW_TO)]), TINY, room)
+    care(pen, (x, y + 2.5), room)
+
+
+def plain_outlines(foot: CardFoot) -> list[str]:
+    """Which outlines of the drawing nobody measured."""
+    return [
+        PLAIN[w] for w, own in (("sole", foot.outline_mm), ("cleat", foot.cleat_outline_mm)) if own is None
+    ]
+
+
+def care(pen: Pen, at: XY, room: float) -> None:
+    """The cautions of a card, never lower than the page has room for."""
+    x, y = at
+    words = " ".join(map(told, cautions.ON_A_CARD))
+    tall = 1.42 * TINY * 0.92 * len(wrapped(words, TINY * 0.92, room))
+    paragraph(pen, (x, min(y, pen.height - 5.5 - tall)), words, TINY * 0.92, room, pen.ink.soft)
 
 
 def column_head(
@@ -279,12 +299,12 @@ def column_head(
     qr_text: str = "",
 ) -> tuple[float, float, float]:  # fmt: skip
     """Who, which shoe, the check bar, the record's code; x and width of the column and the y below the bar."""
-    x = 6.0 + SOLE_COLUMN_MM + 6.0
+    x = COLUMN_MM
     room = pen.width - x - 7.0
-    y = paragraph(pen, (x, 15), shorten(rider, 44), HEAD, room, most=2)
+    y = paragraph(pen, (x, 15), cut(rider, 44), HEAD, room, most=2)
     pen.mark((x + 1.6, y - 0.6), side, "now", 1.7)
     pen.text((x + 5, y + 0.6), f"{side} shoe, seen from below, 1:1", BODY, pen.ink.ink)
-    who = " · ".join(shorten(w, 40 if k == 0 else 24) for k, w in enumerate(about) if w)
+    who = " · ".join(cut(w, 40) if k == 0 else shorten(w, 24) for k, w in enumerate(about) if w)
     y = paragraph(pen, (x, y + 5.5), who, TINY, room, pen.ink.soft, most=3)
     if simulated:
         y = paragraph(pen, (x, y), cautions.SIMULATED, TINY, room, pen.ink.soft)
@@ -294,13 +314,27 @@ def column_head(
     return x, room, y + 111
 
 
-def draw_rows(pen: Pen, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> float:
-    """Words on the left, value on the right, hair lines between."""
+def draw_rows(
+    pen: Pen, at: XY, room: float, rows: Sequence[tuple[str, str]], *, beside: bool = False
+) -> float:
+    """Words on the left, as many lines as they take, value on the right; hair lines between.
+
+    Inches stand below the millimetres, or `beside` them, then without their ±, which is the same.
+    """
     x, y = at
     for k, (words, value) in enumerate(rows):
         if k:
             pen.line((x, y - 3.2), (x + room, y - 3.2), pen.ink.hair, HAIR)
-        pen.text((x, y), words, TINY, pen.ink.soft)
-        pen.text((x + room, y), value, BODY, pen.ink.ink, "end")
-        y += 4.4
+        first, inch = in_both(told(value))
+        aside = text_width("00.000 in", TINY) + 1 if inch and beside else 0.0
+        with lengths_in(MM):  # told already
+            wide = aside + max(text_width(first, BODY), 0.0 if beside else text_width(inch, TINY))
+            lines = wrapped(words, TINY, room - wide - 2)
+            for n, line in enumerate(lines):
+                pen.text((x, y + 2.8 * n), line, TINY, pen.ink.soft)
+            pen.text((x + room - aside, y), first, BODY, pen.ink.ink, "end")
+            if inch:
+                words_in = f"{inch.split(' ')[0]} in" if beside else inch
+                pen.text((x + room, y if beside else y + 3.0), words_in, TINY, pen.ink.soft, "end")
+        y += 4.4 + 2.8 * (max(len(lines), 2 if inch and not beside else 1) - 1)
     return y

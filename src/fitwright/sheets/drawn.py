@@ -11,6 +11,8 @@ from typing import Any
 
 from django.utils.translation import get_language
 
+from fitwright import inches
+
 MOST = 256
 _kept: OrderedDict[bytes, str] = OrderedDict()
 _lock = Lock()
@@ -18,7 +20,7 @@ _lock = Lock()
 
 def drawn(draw: Callable[..., str], *given: Any, **named: Any) -> str:
     """What `draw(*given, **named)` gives; a figure is known by its content, so a changed one is drawn anew."""
-    told = (draw.__module__, draw.__qualname__, get_language(), given, sorted(named.items()))
+    told = (draw.__module__, draw.__qualname__, get_language(), inches.style(), given, sorted(named.items()))
     key = hashlib.blake2b(pickle.dumps(told, pickle.HIGHEST_PROTOCOL), digest_size=16).digest()
     with _lock:
         if key in _kept:

@@ -9,6 +9,7 @@ from itertools import groupby
 import segno
 
 from fitwright.errors import InputError
+from fitwright.inches import MM, lengths_in
 from fitwright.sheets.ink import XY, Pen, num, text_width
 from fitwright.sheets.print_scale import UNCHECKED, PrintScale
 from fitwright.sheets.typeset import Laid, paper_mm
@@ -46,6 +47,7 @@ def exact_laid(
     return Laid("exact", {**data, "across": across, "along": along}, paper)
 
 
+@lengths_in(MM)  # what a ruler is laid against stays 100 mm
 def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
     """An upright bar of exactly 100 mm from outer edge to outer edge, a tick every 10 mm, a line for the reading."""
     x, y = top
@@ -64,6 +66,7 @@ def check_bar(pen: Pen, top: XY, measured_field: bool = True) -> None:
         pen.text((x + 31.5, y + 57), "mm", BODY, pen.ink.ink)
 
 
+@lengths_in(MM)
 def printer_words(pen: Pen, bar: XY, width: float, scale: PrintScale | None) -> None:
     """Beside the check bar: for which printer the page was drawn."""
     x, y = bar

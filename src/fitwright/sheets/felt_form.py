@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fitwright.sheets import cautions
-from fitwright.sheets.ink import shorten
+from fitwright.sheets.ink import cut, shorten
 from fitwright.sheets.typeset import Laid, Paper, qr_svg
 from fitwright.told import told
 
@@ -41,8 +41,8 @@ def felt_form(form: FeltForm, paper: Paper = "a4") -> Laid:
     kind = told("How it feels")
     foot = (told(PRIVATE), shorten(form.record, 40), told(cautions.SIMULATED) if form.simulated else "")
     data = {
-        "title": f"{kind}, {shorten(form.rider, 80)}", "studio": shorten(form.studio, 50),
-        "rider": shorten(form.rider, 46), "date": "", "bike": "", "simulated": form.simulated,
+        "title": f"{kind}, {cut(form.rider, 80)}", "studio": cut(form.studio, 50),
+        "rider": cut(form.rider, 46), "date": "", "bike": "", "simulated": form.simulated,
         "qr": qr_svg(form.qr_text), "kind": kind, "day": told("day"),
         "since": f"{told('last asked on')} {form.last_day}" if form.last_day else "",
         "scales": [

@@ -13,24 +13,28 @@ from fitwright.errors import InputError
 from fitwright.foot.fitting_aid import Aid, CleatBody, Spot
 from fitwright.foot.frame import in_sole
 from fitwright.foot.sole import CleatPose
+from fitwright.inches import MM, lengths_in
 from fitwright.quantity import Z95
-from fitwright.sheets import cautions
 from fitwright.sheets.cleat_card import (
+    COLUMN_MM,
     CardFoot,
     axle_ends,
     card_map,
+    care,
     column_head,
     draw_marks,
     draw_outline,
     draw_rows,
     draw_scale,
+    plain_outlines,
 )
 from fitwright.sheets.exact import BODY, FINE, FULL, HAIR, TINY, exact_laid, page_pen, paragraph
-from fitwright.sheets.ink import Pen, shorten
+from fitwright.sheets.ink import Pen, cut, text_width
 from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.sole_drawing import Map
 from fitwright.sheets.typeset import Laid, Paper
 from fitwright.sheets.words import number
+from fitwright.told import told
 
 DASH = "2.4 1.4"
 TAPE = (
@@ -80,7 +84,7 @@ def fitting_aid(paper_aid: FittingAid, paper: Paper = "a4") -> Laid:
     if not feet:
         raise InputError("feet", "no first setting yet", hint="set the wish at Feet, First setting")
     pens = [fitting_aid_pen(paper_aid, side, paper) for side in feet]
-    title, studio = f"Fitting aid, {shorten(paper_aid.rider, 80)}", shorten(paper_aid.studio, 50)
+    title, studio = f"{told('Fitting aid')}, {cut(paper_aid.rider, 80)}", cut(paper_aid.studio, 50)
     return exact_laid(pens, title, studio, paper, paper_aid.scale)
 
 
@@ -92,11 +96,12 @@ def fitting_aid_pen(paper_aid: FittingAid, side: str, paper: str) -> Pen:
         f"{side} sole seen from below at 1:1: the wished cleat dashed, the cleat now solid, lines to tape along.",
     )  # fmt: skip
     place, cut = card_map(foot.card, side, paper)
-    draw_outline(pen, place, foot.card, cut)
-    draw_scale(pen, place, foot.card, cut)
-    _cleats(pen, place, foot, side)
-    _tape(pen, place, foot)
-    draw_marks(pen, place, foot.card)
+    with lengths_in(MM):  # the drawing is laid beside a ruler; inches stand in the column
+        draw_outline(pen, place, foot.card, cut)
+        draw_scale(pen, place, foot.card, cut)
+        _cleats(pen, place, foot, side)
+        _tape(pen, place, foot)
+        draw_marks(pen, place, foot.card)
     _column(pen, paper_aid, side, foot)
     return pen
 
@@ -118,16 +123,18 @@ def _tape(pen: Pen, place: Map, foot: AidFoot) -> None:
     """Lines along the wish's nose, tail and both sides, each with where it meets the scale from the heel."""
     body, pose = foot.body, foot.card.pose
     half, reach = body.width_mm / 2, body.width_mm / 2 + 16
-    for name, at in (("nose", body.nose_mm), ("tail", -body.tail_mm)):
-        ends = in_sole(pose, [(at, -reach), (at, reach)])
+    for name, ahead in (("nose", body.nose_mm), ("tail", -body.tail_mm)):
+        ends = in_sole(pose, [(ahead, -reach), (ahead, reach)])
         a, b = place(ends)
         pen.line(a, b, pen.ink.ink, HAIR)
-        for (x, y), (other, _), end, words in ((a, b, ends[0], ""), (b, a, ends[1], f" {name}")):
+        for (x, y), (other, _), end, words in ((a, b, ends[0], ""), (b, a, ends[1], name)):
             right = x > other
-            told = number(float(end[0]), "mm") + words
-            pen.text(
-                (x + (0.8 if right else -0.8), y + 0.7), told, TINY, pen.ink.soft, "start" if right else "end"
-            )
+            said = number(float(end[0]), "mm") + (f" {told(words)}" if words else "")
+            over = (
+                x + 1.8 + text_width(said, TINY) - COLUMN_MM
+            )  # a long word stands above its line, not on the bar
+            at = (x - over, y - 1.0) if right and over > 0 else (x + (0.8 if right else -0.8), y + 0.7)
+            pen.text(at, said, TINY, pen.ink.soft, "start" if right else "end")
     for z in (-half, half):
         a, b = place(in_sole(pose, [(-body.tail_mm - 10, z), (body.nose_mm + 10, z)]))
         pen.line(a, b, pen.ink.ink, HAIR)
@@ -151,19 +158,11 @@ def _column(pen: Pen, paper_aid: FittingAid, side: str, foot: AidFoot) -> None:
             pen, (x, y + 1), f"Rounded to 0.5 mm and 0.5°; left over: {aid.rest}.", TINY, room, pen.ink.soft
         )
     y = paragraph(pen, (x, y + 2.5), "When it lies right, a ruler shows", BODY, room)
-    y = draw_rows(pen, (x, y + 0.8), room, [(s.words, hand_words(s)) for s in foot.spots])
-    plain = [
-        w for w, own in (("sole", foot.card.outline_mm), ("cleat", foot.card.cleat_outline_mm)) if own is None
-    ]
-    notes = [
-        *foot.notes,
-        *([f"the outline of the {' and the '.join(plain)} is a plain one"] if plain else []),
-    ]
-    told = f"Not measured: {'; '.join(notes)}. " if notes else ""
-    y = paragraph(pen, (x, y + 1.5), told + TAPE, TINY, room)
-    paragraph(
-        pen, (x, min(y + 1.5, pen.height - 27)), " ".join(cautions.ON_A_CARD), TINY * 0.92, room, pen.ink.soft
-    )
+    y = draw_rows(pen, (x, y + 0.8), room, [(s.words, hand_words(s)) for s in foot.spots], beside=True)
+    notes = [f"Not measured: {'; '.join(foot.notes)}."] if foot.notes else []
+    said = " ".join(map(told, [*notes, *plain_outlines(foot.card), TAPE]))
+    y = paragraph(pen, (x, y + 1.5), said, TINY, room)
+    care(pen, (x, y + 1.5), room)
 
 
 def hand_words(spot: Spot) -> str:

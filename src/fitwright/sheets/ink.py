@@ -97,7 +97,12 @@ def text_width(words: str, size: float) -> float:
 
 def shorten(words: str, most: int) -> str:
     """The words, cut with an ellipsis when longer than `most` characters; line breaks become spaces."""
-    flat = " ".join(told(words).split())
+    return cut(told(words), most)
+
+
+def cut(words: str, most: int) -> str:
+    """The same for what somebody typed: a name is never told in another language."""
+    flat = " ".join(words.split())
     return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 

@@ -7,15 +7,17 @@ from dataclasses import dataclass, field, replace
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.foot.sole import CleatPose, SolePoint
+from fitwright.inches import MM, lengths_in
 from fitwright.quantity import Measured
 from fitwright.sheets import cautions
 from fitwright.sheets.drawn import drawn
-from fitwright.sheets.ink import shorten
+from fitwright.sheets.ink import cut, shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.sole_shapes import axle_crossing
 from fitwright.sheets.typeset import Laid, Paper, qr_svg
-from fitwright.sheets.words import place_words, value_words
+from fitwright.sheets.words import capital, place_words, value_words
+from fitwright.told import told
 
 MOST_CONTACT, MOST_PARTS, MOST_DATUMS, MOST_NOTES = 11, 6, 6, 2400
 
@@ -42,7 +44,7 @@ class SheetLine:
         """The row of a measured value, ± 95 %."""
         return SheetLine(label, value_words(m), how or m.method)
 
-    def row(self, label_letters: int = 34, value_letters: int = 18, how_letters: int = 24) -> dict[str, str]:
+    def row(self, label_letters: int = 34, value_letters: int = 40, how_letters: int = 24) -> dict[str, str]:
         """The row as the template reads it, short enough for one line."""
         return {
             "label": shorten(self.label, label_letters), "value": shorten(self.value, value_letters),
@@ -125,6 +127,7 @@ class PositionSheet:
     record: str = ""
 
 
+@lengths_in(MM)  # its numbers stand in the tables too, there in both
 def sheet_drawings(side: RiderFigure | None, soles: Sequence[SoleFigure]) -> tuple[str, str]:
     """Both drawings of the sheet at the size where their words stay legible; "" for what is not there."""
     bare = [replace(s, values=()) for s in soles]  # their numbers stand in the table
@@ -141,21 +144,24 @@ def position_sheet_pdf(sheet: PositionSheet, paper: Paper = "a4") -> bytes:
 
 def position_sheet(sheet: PositionSheet, paper: Paper = "a4") -> Laid:
     """The sheet, one page on "a4" or "us-letter"."""
-    how = "; ".join(dict.fromkeys(f.cleat.method for f in sheet.feet.values() if f.cleat and f.cleat.method))
+    how = "; ".join(
+        dict.fromkeys(told(f.cleat.method) for f in sheet.feet.values() if f.cleat and f.cleat.method)
+    )
     datums = _datum_rows(sheet.feet)
     data = {
-        "title": f"Position sheet, {shorten(sheet.rider, 80)}", "studio": shorten(sheet.studio, 50),
-        "rider": shorten(sheet.rider, 46), "date": shorten(sheet.date, 30), "bike": shorten(sheet.bike, 40),
+        "title": f"{told('Position sheet')}, {cut(sheet.rider, 80)}", "studio": cut(sheet.studio, 50),
+        "rider": cut(sheet.rider, 46), "date": cut(sheet.date, 30), "bike": cut(sheet.bike, 40),
         "simulated": sheet.simulated, "qr": qr_svg(sheet.qr_text),
         "side_svg": sheet.side_svg, "soles_svg": sheet.soles_svg,
         "contact": [x.row() for x in sheet.contact[:MOST_CONTACT]],
         "contact_more": more(sheet.contact, MOST_CONTACT),
-        "parts": [x.row(18, 24, 26) for x in sheet.parts[:MOST_PARTS]],
+        "parts": [x.row(30, 40, 26) for x in sheet.parts[:MOST_PARTS]],
         "parts_more": more(sheet.parts, MOST_PARTS),
-        "feet": _foot_rows(sheet.feet), "feet_how": shorten(how, 110),
+        "feet": _foot_rows(sheet.feet), "feet_how": cut(how, 110),
         "datums": datums[:MOST_DATUMS], "datums_more": more(datums, MOST_DATUMS),
-        "notes": sheet.notes.strip()[:MOST_NOTES], "cautions": [shorten(c, 300) for c in sheet.cautions[:8]],
-        "torque": cautions.TORQUE[0].upper() + cautions.TORQUE[1:] + ".", "foot": _footing(sheet),
+        "notes": sheet.notes.strip()[:MOST_NOTES],
+        "cautions": [cut(c, 300) for c in cautions.told_all(sheet.cautions[:8])],
+        "torque": capital(told(cautions.TORQUE)) + ".", "foot": _footing(sheet),
         "one_page": True,
     }  # fmt: skip
     return Laid("position_sheet", data, paper)
@@ -163,16 +169,14 @@ def position_sheet(sheet: PositionSheet, paper: Paper = "a4") -> Laid:
 
 def more(rows: Sequence[object], most: int) -> str:
     """`and 4 more in the record`, or ""."""
-    return f"and {len(rows) - most} more in the record" if len(rows) > most else ""
+    return told(f"and {len(rows) - most} more in the record") if len(rows) > most else ""
 
 
 def _foot_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
     """One row per quantity, left and right beside each other."""
     values = {side: feet[side].values() if side in feet else {} for side in ("left", "right")}
     labels = list(dict.fromkeys([*values["left"], *values["right"]]))
-    return [
-        {"label": w, "left": values["left"].get(w, "–"), "right": values["right"].get(w, "–")} for w in labels
-    ]
+    return [{"label": told(w), **{side: told(values[side].get(w, "–")) for side in values}} for w in labels]
 
 
 def _datum_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
@@ -180,7 +184,7 @@ def _datum_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
 
     def place(side: str, name: str) -> str:
         mark = feet[side].datums.get(name) if side in feet else None
-        return "–" if mark is None else place_words(mark.x_mm, mark.z_mm)
+        return "–" if mark is None else told(place_words(mark.x_mm, mark.z_mm))
 
     return [
         {"label": shorten(n.replace("_", " "), 20), "left": place("left", n), "right": place("right", n)}
@@ -190,8 +194,8 @@ def _datum_rows(feet: Mapping[str, SheetFoot]) -> list[dict[str, str]]:
 
 def _footing(sheet: PositionSheet) -> str:
     parts = [
-        "± is the 95 % interval; a number without it was entered, its uncertainty not stated",
-        "bottom bracket is the origin; saddle point where the saddle is 80 mm wide",
-        shorten(sheet.record, 40), cautions.SIMULATED if sheet.simulated else "",
+        told("± is the 95 % interval; a number without it was entered, its uncertainty not stated"),
+        told("bottom bracket is the origin; saddle point where the saddle is 80 mm wide"),
+        shorten(sheet.record, 40), told(cautions.SIMULATED) if sheet.simulated else "",
     ]  # fmt: skip
     return " · ".join(p for p in parts if p) + "."

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from fitwright.inches import MM, lengths_in
 from fitwright.plan.types import Finding, PlannedChange
 from fitwright.quantity import Z95, Measured, difference, distinguishable
 from fitwright.sheets import cautions
 from fitwright.sheets.curve import Chart, curve_svg
 from fitwright.sheets.drawn import drawn
 from fitwright.sheets.front_drawing import FrontFigure, front_svg
-from fitwright.sheets.ink import State, shorten
+from fitwright.sheets.ink import State, cut, shorten
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.sheets.typeset import Laid, Paper, qr_svg
 from fitwright.sheets.words import number, signed, value_words
+from fitwright.told import told
 
 
 @dataclass(frozen=True)
@@ -157,35 +159,41 @@ def report_pdf(report: VisitReport, paper: Paper = "a4") -> bytes:
 
 def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
     """The report; as many pages as it takes."""
-    unclear = [f"{o.label}{_side(o)}: {o.values()}" for o in report.outcomes if o.moved() is False]
+    unclear = [
+        f"{told(o.label)}{_side(o)}: {told(o.values())}" for o in report.outcomes if o.moved() is False
+    ]
     foot = " · ".join(
-        w for w in (shorten(report.rider, 40), shorten(report.date, 24), shorten(report.record, 30),
-                    "± is the 95 % interval", cautions.SIMULATED if report.simulated else "") if w
+        w for w in (cut(report.rider, 40), cut(report.date, 24), shorten(report.record, 30),
+                    told("± is the 95 % interval"), told(cautions.SIMULATED) if report.simulated else "") if w
     )  # fmt: skip
     again = any(o.now for o in report.outcomes)
     data = {
-        "title": f"Before and after, {shorten(report.rider, 80)}", "studio": shorten(report.studio, 50),
-        "rider": shorten(report.rider, 46), "date": shorten(report.date, 30), "bike": shorten(report.bike, 40),
+        "title": f"{told('Before and after')}, {cut(report.rider, 80)}", "studio": cut(report.studio, 50),
+        "rider": cut(report.rider, 46), "date": cut(report.date, 30), "bike": cut(report.bike, 40),
         "simulated": report.simulated, "qr": qr_svg(report.qr_text), "summary": report.summary,
         "changes": [
-            {"words": c.words, "step": c.step, "why": shorten(c.why, 300), "source": shorten(c.source, 240)}
+            {"words": told(c.words), "step": told(c.step),
+             "why": shorten(c.why, 300), "source": shorten(c.source, 240)}
             for c in report.changes
         ],
         "outcomes": _outcomes(report.outcomes, again), "again": again,
         "felt": [
-            {"side": f.side, "words": f.words, "values": f.values(), "verdict": f.verdict} for f in report.felt
+            {"side": f.side, "words": told(f.words), "values": told(f.values()), "verdict": told(f.verdict)}
+            for f in report.felt
         ],
         "charts": [
-            {"svg": drawn(curve_svg, c, "paper", 400, 230), "alt": f"{c.label} by crank angle"} for c in report.charts
+            {"svg": _drawn(curve_svg, c, "paper", 400, 230), "alt": told(f"{c.label} by crank angle")}
+            for c in report.charts
         ],
-        "drawings": _drawings(report), "unclear": unclear, "open": list(report.open_points),
-        "follow_up": report.follow_up, "notes": report.notes, "cautions": list(report.cautions), "foot": foot,
+        "drawings": _drawings(report), "unclear": unclear, "open": [told(w) for w in report.open_points],
+        "follow_up": report.follow_up, "notes": report.notes,
+        "cautions": cautions.told_all(report.cautions), "foot": foot,
     }  # fmt: skip
     return Laid("report", data, paper)
 
 
 def _side(o: Outcome) -> str:
-    return "" if o.side == "both" else f", {o.side}"
+    return "" if o.side == "both" else f", {told(o.side)}"
 
 
 def _outcomes(outcomes: Sequence[Outcome], again: bool) -> list[dict[str, object]]:
@@ -197,20 +205,28 @@ def _outcomes(outcomes: Sequence[Outcome], again: bool) -> list[dict[str, object
         unit = readings[0].value.unit if readings else "deg"
         strip = Strip(label, readings, next((o.band for o in here if o.band), None), unit)
         blocks.append({
-            "label": shorten(label, 80), "strip": drawn(strip_svg, strip, "paper", 330),
-            "alt": f"{label}: {strip.words()}",
+            "label": shorten(label, 80), "strip": _drawn(strip_svg, strip, "paper", 330),
+            "alt": told(f"{label}: {strip.words()}"),
             "source": shorten(next((o.source for o in here if o.source), ""), 240),
-            "sides": [{"side": o.side, "values": o.values(), "verdict": o.verdict() if again else ""} for o in here],
+            "sides": [
+                {"side": o.side, "values": told(o.values()), "verdict": told(o.verdict()) if again else ""}
+                for o in here
+            ],
         })  # fmt: skip
     return blocks
+
+
+@lengths_in(MM)  # inches stand beside the drawings
+def _drawn(draw: Callable[..., str], *given: object, **named: object) -> str:
+    return drawn(draw, *given, **named)
 
 
 def _drawings(report: VisitReport) -> list[dict[str, str]]:
     shown = []
     if report.side:
-        shown.append((drawn(rider_svg, report.side, "paper", 700, 500), report.side.title))
+        shown.append((_drawn(rider_svg, report.side, "paper", 700, 500), report.side.title))
     if report.front:
-        shown.append((drawn(front_svg, report.front, "paper", 540, 460), report.front.title))
+        shown.append((_drawn(front_svg, report.front, "paper", 540, 460), report.front.title))
     if report.soles:
-        shown.append((drawn(soles_svg, report.soles, "paper", width=400, height=430), "Both soles in plan"))
-    return [{"svg": svg, "alt": words} for svg, words in shown]
+        shown.append((_drawn(soles_svg, report.soles, "paper", width=400, height=430), "Both soles in plan"))
+    return [{"svg": svg, "alt": told(words)} for svg, words in shown]

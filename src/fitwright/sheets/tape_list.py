@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from fitwright.quantity import Measured
 from fitwright.sheets import cautions
-from fitwright.sheets.ink import shorten
+from fitwright.sheets.ink import cut, shorten
 from fitwright.sheets.typeset import Laid, Paper, qr_svg
-from fitwright.sheets.words import value_words
+from fitwright.sheets.words import capital, value_words
 from fitwright.told import told
 
 HOW = (
@@ -64,12 +64,12 @@ def tape_list(tape: TapeList, paper: Paper = "a4") -> Laid:
     ]  # fmt: skip
     more = len(tape.open) - MOST_OPEN
     data = {
-        "title": f"{told('Tape list')}, {shorten(tape.rider, 80)}", "studio": shorten(tape.studio, 50),
-        "rider": shorten(tape.rider, 46), "date": shorten(tape.date, 30), "bike": shorten(tape.bike, 40),
+        "title": f"{told('Tape list')}, {cut(tape.rider, 80)}", "studio": cut(tape.studio, 50),
+        "rider": cut(tape.rider, 46), "date": cut(tape.date, 30), "bike": cut(tape.bike, 40),
         "simulated": tape.simulated, "qr": qr_svg(tape.qr_text), "kind": told("Tape list"), "how": told(HOW),
         "heads": [told(h) for h in HEADS],
         "groups": [{"words": told(words), "rows": _rows(lines)} for words, lines in tape.groups if lines],
-        "empty": told("nothing was measured yet"), "torque": _capital(told(cautions.TORQUE)),
+        "empty": told("nothing was measured yet"), "torque": capital(told(cautions.TORQUE)),
         "open_words": told("Planned, not recorded as done, and so not in the numbers above"),
         "open": [shorten(w, 200) for w in tape.open[:MOST_OPEN]] + ([f"+ {more}"] if more > 0 else []),
         "signed": [told(w) for w in ("set by", "day", "torque checked")],
@@ -83,12 +83,8 @@ def _rows(lines: Sequence[TapeLine]) -> list[dict[str, object]]:
     return [
         {
             "side": line.side if line.side != "both" else "", "what": shorten(line.what, 40),
-            "way": shorten(line.way, 110), "was": value_words(line.was) if line.was else "",
-            "value": value_words(line.to_read), "moved": line.moved,
+            "way": shorten(line.way, 110), "was": told(value_words(line.was)) if line.was else "",
+            "value": told(value_words(line.to_read)), "moved": line.moved,
         }
         for line in lines
     ]  # fmt: skip
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

@@ -27,6 +27,7 @@ from django.utils.translation import get_language
 from fitwright.errors import InputError
 from fitwright.sheets.faces import faces, needs_machine, replaced, strange, without_face
 from fitwright.sheets.ink import printable
+from fitwright.told import told
 
 Paper = Literal["a4", "us-letter"]
 PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
@@ -41,6 +42,7 @@ AT_THE_END = """
 MISSING = (
     "{letters}: no typeface on this computer has this; □ stands for it. Install a font for it, print again."
 )
+WORDS = re.compile(r'\bw\("([^"]+)"\)')
 _here = threading.local()
 
 
@@ -81,13 +83,19 @@ def template(name: str) -> bytes:
     return "\n".join([*parts, AT_THE_END]).encode()
 
 
+@lru_cache(maxsize=16)
+def fixed_words(name: str) -> tuple[str, ...]:
+    """The words that stand in a template itself, each written there as `w("…")`."""
+    return tuple(dict.fromkeys(WORDS.findall(template(name).decode())))
+
+
 def typeset(name: str, data: Mapping[str, Any], paper: str = "a4") -> bytes:
     """The PDF of template `name` filled with `data` (plain values; SVG as strings).
 
     A letter that no typeface here can print becomes □ and is named at the foot of each page. A template that asks for
     one page (`one_page` in its data) is set plainly first, and again with its parts shrunk when that gave two.
     """
-    handed, machine = _handed(data, paper)
+    handed, machine = _handed(name, data, paper)
     pdf = _compiled(name, handed, machine, "pdf")[0]
     if data.get("one_page") and pages_of(pdf) > 1:
         pdf = _compiled(name, handed | {"shrink": True}, machine, "pdf")[0]
@@ -96,7 +104,7 @@ def typeset(name: str, data: Mapping[str, Any], paper: str = "a4") -> bytes:
 
 def pictures(name: str, data: Mapping[str, Any], paper: str = "a4", ppi: float = 120.0) -> tuple[bytes, ...]:
     """The same pages as PNG, for a screen."""
-    handed, machine = _handed(data, paper)
+    handed, machine = _handed(name, data, paper)
     pages = _compiled(name, handed, machine, "png", ppi)
     if data.get("one_page") and len(pages) > 1:
         pages = _compiled(name, handed | {"shrink": True}, machine, "png", ppi)
@@ -109,7 +117,7 @@ def pages_of(pdf: bytes) -> int:
     return int(found[1]) if found else 1
 
 
-def _handed(data: Mapping[str, Any], paper: str) -> tuple[dict[str, Any], bool]:
+def _handed(name: str, data: Mapping[str, Any], paper: str) -> tuple[dict[str, Any], bool]:
     """What the template reads, and whether letters in it need the typefaces of this computer."""
     paper_mm(paper)
     attached = data.get(ATTACHED, ())
@@ -125,8 +133,9 @@ def _handed(data: Mapping[str, Any], paper: str) -> tuple[dict[str, Any], bool]:
     said = MISSING.format(letters=f"U+{', U+'.join(f'{ord(c):04X}' for c in missing[:6])}") if missing else ""
     more = {
         "paper": paper,
-        "missing": said,
+        "missing": told(said),
         "lang": (get_language() or "en").split("-")[0],
+        "words": {words: told(words) for words in fixed_words(name)},
         ATTACHED: list(attached),
     }
     return handed | more, machine

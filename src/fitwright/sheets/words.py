@@ -37,3 +37,8 @@ def signed(value: float, unit: str, decimals: int = 1) -> str:
     """`+5 mm`, `−1.2°`, `0 mm`."""
     words = number(value, unit, decimals)
     return words if value <= 0 or words.startswith("0" + unit_tail(unit)) else f"+{words}"
+
+
+def capital(words: str) -> str:
+    """The words as the beginning of a sentence."""
+    return words[:1].upper() + words[1:]

@@ -11,6 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from django.utils.dateformat import format as date_format
+from django.utils.translation import gettext
+
 from fitwright.errors import InputError, check_range
 
 LENGTHS_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, '"': 25.4, "″": 25.4}
@@ -304,3 +307,8 @@ def overlay(groups: Iterable[Group], typed: Mapping[str, str], saved: Saved) -> 
         )  # fmt: skip
 
     return tuple(replace(g, entries=tuple(laid(e) for e in g.entries)) for g in groups)
+
+
+def day_words(when: date) -> str:
+    """`26 November 2026`, `26. November 2026`: a day as the language of the page or paper writes it."""
+    return date_format(when, gettext("j F Y"))

@@ -32,7 +32,7 @@ from fitwright.sheets.report import report_laid
 from fitwright.sheets.tape_list import tape_list
 from fitwright.sheets.typeset import Laid, Paper
 from fitwright.studio import care, drawings, takeaway, tape
-from fitwright.studio.entry import plain
+from fitwright.studio.entry import day_words, plain
 from fitwright.studio.feet import aid
 from fitwright.studio.feet.hardware import cleat_shape, wedge_of
 from fitwright.studio.feet.setting import target_of
@@ -163,7 +163,7 @@ def felt_form(visit: Visit, paper: Paper) -> Laid:
     form = FeltForm(
         studio_name(), visit.rider.name, tuple(w for _, w in PAIN_SITES),
         ("Comfort overall", *(w for _, w in COMFORT_SITES)), tuple(q.question for q in red_flags.QUESTIONS),
-        _day(timezone.localtime(last.created_at)) if last else "", f"visit {visit.pk}", address(visit),
+        day_words(timezone.localtime(last.created_at)) if last else "", f"visit {visit.pk}", address(visit),
         visit.simulated, care.own_sentences(),
     )  # fmt: skip
     return lay_form(form, paper)
@@ -205,7 +205,7 @@ def studio_name() -> str:
 def day_of(visit: Visit) -> str:
     """The day of the position, or today while there is none."""
     position = last_position(visit)
-    return _day(timezone.localtime(position.created_at if position else timezone.now()))
+    return day_words(timezone.localtime(position.created_at if position else timezone.now()))
 
 
 def record_of(visit: Visit) -> str:
@@ -236,10 +236,6 @@ def _card_foot(visit: Visit, reading: SoleReading) -> CardFoot:
         reading.cleat, reading.length_mm.value, m1=marks.get("m1"), m5=marks.get("m5"), datums=reading.datums,
         bolt_pattern=drawings.bolts(visit), cleat_outline_mm=cleat_shape(visit),
     )  # fmt: skip
-
-
-def _day(when: object) -> str:
-    return f"{when.day} {when:%B %Y}"  # type: ignore[attr-defined]
 
 
 def _write(path: Path, data: bytes) -> Path:

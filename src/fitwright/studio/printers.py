@@ -11,7 +11,7 @@ from django.utils import timezone
 from fitwright.errors import InputError
 from fitwright.records.models import HardwareItem
 from fitwright.sheets.print_scale import PrintScale
-from fitwright.studio.entry import Field, read_number
+from fitwright.studio.entry import Field, day_words, read_number
 
 KIND = "printer"
 PAPER_WORDS = {"a4": "A4", "us-letter": "Letter"}
@@ -126,8 +126,6 @@ def _key(name: str, paper: str) -> str:
 def _printer(key: str, rows: list[HardwareItem]) -> Printer:
     row = rows[0]
     day = timezone.localtime(row.created_at)
-    scale = PrintScale(
-        row.label, float(row.data["across_mm"]), float(row.data["along_mm"]), f"{day.day} {day:%B %Y}"
-    )
+    scale = PrintScale(row.label, float(row.data["across_mm"]), float(row.data["along_mm"]), day_words(day))
     checks = tuple(r for r in rows if not r.retired)
     return Printer(key, scale, row.data["paper"], row.author, (timezone.localtime() - day).days, checks)

@@ -14,7 +14,9 @@ from fitwright.records.models import Studio, Visit
 from fitwright.sheets.report import ChangeLine, FeltLine, Outcome, VisitReport
 from fitwright.sheets.words import number, signed, value_words
 from fitwright.studio import care, doing, drawings, feeling, plan
+from fitwright.studio.entry import day_words
 from fitwright.studio.visits import answers
+from fitwright.told import told
 
 
 def visit_report(visit: Visit) -> VisitReport:
@@ -25,7 +27,7 @@ def visit_report(visit: Visit) -> VisitReport:
     said = answers(visit, "handover")
     opened = timezone.localtime(visit.opened_at)
     return VisitReport(
-        studio=studio.name if studio else "", rider=visit.rider.name, date=f"{opened.day} {opened:%B %Y}",
+        studio=studio.name if studio else "", rider=visit.rider.name, date=day_words(opened),
         simulated=visit.simulated, bike=visit.bike.name if visit.bike else "", summary=_summary(visit, data),
         changes=tuple(_change(r, data) for r in (*doing.earlier_changes(visit), *shown.changes)),
         outcomes=_outcomes(visit, shown), felt=_felt(visit),
@@ -40,11 +42,11 @@ def visit_report(visit: Visit) -> VisitReport:
 
 def _summary(visit: Visit, data: Mapping[str, Any]) -> str:
     if data.get("stopped"):
-        return str(data["stopped"])
+        return told(str(data["stopped"]))
     goal = str(answers(visit, "intake").get("goal") or "").strip()
     count = len(data.get("changes", ()))
     turned = f"{count} change{'s' if count != 1 else ''} planned" if count else "nothing to change"
-    return f"“{goal}” · {turned}" if goal else turned
+    return f"“{goal}” · {told(turned)}" if goal else told(turned)
 
 
 def _change(row: doing.ChangeRow, data: Mapping[str, Any]) -> ChangeLine:
@@ -77,9 +79,9 @@ def _felt(visit: Visit) -> tuple[FeltLine, ...]:
 
 
 def _label(finding: Mapping[str, Any]) -> str:
-    side = "" if finding["side"] == "both" else f", {finding['side']}"
+    side = "" if finding["side"] == "both" else f", {told(str(finding['side']))}"
     label = str(finding["label"])
-    return f"{label[:1].lower()}{label[1:]}{side}"
+    return f"{told(label[:1].lower() + label[1:])}{side}"
 
 
 def _outcomes(visit: Visit, shown: plan.PlanPage) -> tuple[Outcome, ...]:

@@ -22,10 +22,11 @@ from fitwright.studio.entry import Entry, Field, Group, plain
 
 COOKIE = "lengths"
 FOR_YEARS = 5 * 365 * 24 * 3600
-BESIDE = ("plan", "bolt", "bolt_room", "feet")
-"""Pages of hardware, whose steps are metric: inches stand beside the millimetres."""
-METRIC = ("document", "preview", "printers", "printer_check", "scale_card", "camera", "cameras", "catalogue")
-"""What is laid beside a ruler, or is printed: millimetres alone."""
+BESIDE = ("plan", "bolt", "bolt_room", "feet", "document", "preview")
+"""Pages of hardware, whose steps are metric, and papers for whoever holds a tape of either kind: inches stand beside
+the millimetres."""
+METRIC = ("printers", "printer_check", "scale_card", "camera", "cameras", "catalogue")
+"""What is laid beside a ruler: millimetres alone."""
 DIGIT_LAST = re.compile(r"\d\s*$")
 JOINED = re.compile(r"(?<=\d)\s+(?=(?:mm|cm|m|in)\b)")
 PARTED = re.compile(r"(,\s+|[\s;]+)")

@@ -15,6 +15,7 @@ from fitwright.sheets.cleat_card import CardFoot
 from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pen
 from fitwright.sheets.print_scale import PrintScale
 from fitwright.sheets.typeset import Paper
+from fitwright.studio.entry import day_words
 from fitwright.studio.feet.hardware import cleat_shape, system_of
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.setting import start_of, target_of, wished_pose
@@ -107,7 +108,7 @@ def paper_of(visit: Visit, scale: PrintScale | None = None, address: str = "") -
     day = timezone.localtime(timezone.now())
     feet = {side: one.paper for side in FEET if (one := foot_aid(visit, side)).paper is not None}
     return FittingAid(
-        studio.name if studio else "", visit.rider.name, f"{day.day} {day:%B %Y}",
+        studio.name if studio else "", visit.rider.name, day_words(day),
         {side: foot for side, foot in feet.items() if foot is not None}, visit.simulated, scale, address,
     )  # fmt: skip
 

@@ -33,6 +33,7 @@ from fitwright.records.models import Visit
 from fitwright.studio import bike, body, ride
 from fitwright.studio import typed as bench
 from fitwright.studio.entry import Group, Saved
+from fitwright.studio.feet import shoe_templates
 from fitwright.studio.feet.clearance_fields import AT_BIKE, BESIDE_HEEL, FRONT, HERE, OTHER, STEER
 from fitwright.studio.feet.hardware import float_window
 from fitwright.studio.feet.setting import target_of
@@ -130,8 +131,9 @@ def pitch_of(visit: Visit, side: str) -> Pitch:
 
 
 def heel_breadth(visit: Visit, side: str) -> Measured:
-    """Of the shoe: as typed, else the bare heel's (measured at Body, else the reference sample's) and two walls."""
-    own = numbers(visit).get("heel_breadth_mm")
+    """Of the shoe: as typed, else its template's, else two walls and the bare heel's (measured at Body, else the
+    reference sample's)."""
+    own = numbers(visit).get("heel_breadth_mm") or shoe_templates.heel_of(visit)
     if own is not None:
         return own
     row = measured(visit, body.STATION).get((f"heel_breadth_{side}_mm", ""))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
@@ -12,10 +13,11 @@ from fitwright.errors import InputError
 from fitwright.records.models import Visit
 from fitwright.studio import hardware as catalogue
 from fitwright.studio.entry import Field, plain, sentence
-from fitwright.studio.feet import fitted, pairs
+from fitwright.studio.feet import fitted, pairs, shoe_templates
 from fitwright.studio.feet.envelope import envelope_of, float_words
 from fitwright.studio.feet.hardware import system_of
 from fitwright.studio.feet.soles import FEET
+from fitwright.told import told
 from fitwright.web.views.acting import answering, unknown_action
 from fitwright.web.views.feet.benches import show_bench
 
@@ -42,8 +44,15 @@ def _page(
             for name, f in fitted.fitted(visit).items()
         },
         "feet": [_foot(visit, side) for side in FEET],
+        "templates": shoe_templates.templates(), "filled": _filled(visit),
     }  # fmt: skip
     return show_bench(request, visit, "feet_hardware", context | said, status=status)
+
+
+def _filled(visit: Visit) -> dict[str, Any]:
+    """What a template filled in; the name of one that came with the program in the language of the page."""
+    came = dict(shoe_templates.filled_from(visit) or {})
+    return came | {"label": came["label"] if came["own"] else told(came["label"])} if came else {}
 
 
 def _foot(visit: Visit, side: str) -> dict[str, Any]:
@@ -95,6 +104,8 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         pairs.save_pair(visit, typed)
     elif action == "measures":
         _, errors = pairs.save_measures(visit, typed)
+    elif action in ("fill", "keep", "put_away", "take_back"):
+        messages.success(request, _template(visit, action, typed))
     elif action == "fitted":
         errors = fitted.save_fitted(visit, typed)
     else:
@@ -102,6 +113,18 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
     if errors:
         return _wrong(request, visit, typed, errors)
     return redirect("feet_hardware", visit.pk)
+
+
+def _template(visit: Visit, action: str, typed: dict[str, str]) -> str:
+    """What was done with a template of shoes, in words."""
+    if action == "keep":
+        return f"Kept as the template “{shoe_templates.keep(visit, typed.get('template_name', '')).label}”."
+    if action == "put_away":
+        return f"“{shoe_templates.put_away(typed.get('template', '')).label}” is offered no more."
+    if action == "take_back":
+        return f"Taken back: what “{shoe_templates.take_back(visit)}” had filled in."
+    chosen, filled = shoe_templates.fill(visit, typed.get("template", ""))
+    return f"Filled in from “{chosen.label}”, as told and not measured: {', '.join(filled)}."
 
 
 def _wrong(

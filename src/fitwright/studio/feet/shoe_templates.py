@@ -1,0 +1,198 @@
+"""Shoes that come again and again: size, bolts, slots, float, stack and heel of one pair as a guess for the next.
+
+Filling in writes one row of the pair with what it does not say yet. The row keeps under `FROM_TEMPLATE` what came
+from where and the row before it ({"label", "filled", "before", "heel_breadth_mm"}), so that it can be taken back.
+Nothing counts as measured by it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fitwright.errors import InputError
+from fitwright.quantity import Measured
+from fitwright.records.models import HardwareItem, Shoes, Visit
+from fitwright.studio import hardware as catalogue
+from fitwright.studio.entry import plain
+from fitwright.studio.feet.clearance_fields import GUESSED
+from fitwright.studio.feet.hardware import FROM_TEMPLATE as FROM
+from fitwright.studio.feet.hardware import put_on_bench, system_of
+from fitwright.studio.feet.soles import STATION, letter_of
+from fitwright.studio.hardware_fields import THREE
+from fitwright.studio.visits import measured
+
+KIND = "shoe_template"
+LONGEST = 60
+HEEL = "heel_breadth_mm"
+
+
+@dataclass(frozen=True)
+class Template:
+    """Size (EU), the cleat system by its measures and the shoe's heel (mm), as far as it says them; `own`: the
+    studio's, otherwise an invented example by common practice, without a source."""
+
+    key: str
+    label: str
+    size_eu: float | None = None
+    system: Mapping[str, Any] | None = None
+    heel_breadth_mm: float | None = None
+    own: bool = True
+
+    @property
+    def words(self) -> str:
+        """`EU 43, three bolts, ± 4.5°, axle to sole 18 mm, heel 70 mm`."""
+        said = [f"EU {plain(self.size_eu)}"] if self.size_eu is not None else []
+        if self.system:
+            said.append(str(self.system["label"]))
+            said.append(f"axle to sole {plain(float(self.system['stack_mm']))} mm")
+        said += [f"heel {plain(self.heel_breadth_mm)} mm"] if self.heel_breadth_mm is not None else []
+        return ", ".join(said)
+
+
+_EXAMPLES = (
+    ("shoe_road", "road shoe, stiff sole", "three_bolt_wide", 66.0),
+    ("shoe_road_fixed", "road shoe, stiff sole, no float", "three_bolt_fixed", 66.0),
+    ("shoe_trail", "off-road shoe, soft outer sole", "two_bolt", 74.0),
+    ("shoe_town", "town or touring shoe", "two_bolt", 78.0),
+)
+"""Invented examples by common practice, no source: key, label, cleat system of the catalogue, breadth of the heel."""
+
+
+def templates() -> tuple[Template, ...]:
+    """The studio's own by name, then the examples that came with the program."""
+    rows = HardwareItem.objects.current().filter(kind=KIND, retired=False)
+    own = [Template(r.key, r.label, r.data["size_eu"], r.data["system"], r.data[HEEL]) for r in rows]
+    systems = {p.key: p for p in catalogue.parts("cleat", retired=True)}
+    examples = (
+        Template(key, label, None, _stored(systems[system]), heel, own=False)
+        for key, label, system, heel in _EXAMPLES
+    )
+    return (*sorted(own, key=lambda t: t.label.casefold()), *examples)
+
+
+def _stored(part: catalogue.Part) -> dict[str, Any]:
+    """A cleat system as a pair keeps it."""
+    bolts = "three-bolt" if part.data["bolt_pattern"] == THREE else "two-bolt"
+    return dict(part.data) | {"key": part.key, "label": part.label, "source": part.source, "bolts": bolts}
+
+
+def keep(visit: Visit, name: str) -> Template:
+    """Keep the pair on the bench under a name; one of the same name is replaced, and stays on record.
+
+    Raises:
+        InputError: no name, too long a name, or no cleat system said yet.
+    """
+    name = " ".join(name.split())
+    if not 1 <= len(name) <= LONGEST:
+        raise InputError(
+            "Name", "is needed" if not name else "is too long", allowed=f"1 to {LONGEST} letters"
+        )
+    shoes, system = visit.shoes, system_of(visit)
+    if shoes is None or system is None:
+        raise InputError("Template", "nothing of it is on record yet", hint="Say the cleat system first")
+    stored = {k: v for k, v in shoes.cleat_system.items() if k != FROM}
+    whole = system.to_json() | {"bolts": "two-bolt" if len(system.bolts_mm) == 2 else "three-bolt"} | stored
+    size = None if shoes.size_eu is None else float(shoes.size_eu)
+    heel = measured(visit, STATION).get((HEEL, ""))
+    known = heel.value if heel else (shoes.cleat_system.get(FROM) or {}).get(HEEL)
+    rows = HardwareItem.objects.filter(kind=KIND).order_by("pk")
+    same = next((r for r in rows if r.label.casefold() == name.casefold()), None)
+    key = same.key if same else f"shoe{rows.values('key').distinct().count() + 1:04d}"
+    made = Template(key, name, size, whole, known)
+    _write(made)
+    return made
+
+
+def fill(visit: Visit, key: str) -> tuple[Template, tuple[str, ...]]:
+    """Say of the pair on the bench what it does not say yet; (template, labels of what was filled).
+
+    Raises:
+        InputError: a key that is none, or nothing left to fill.
+    """
+    chosen, shoes = _known(key), visit.shoes
+    stored: dict[str, Any] = dict(shoes.cleat_system) if shoes else {}
+    filled: list[str] = []
+    size = shoes.size_eu if shoes else None
+    if size is None and chosen.size_eu is not None:
+        size = chosen.size_eu  # type: ignore[assignment]
+        filled.append("size")
+    came: dict[str, Any] = {"label": chosen.label, "own": chosen.own, "before": shoes.pk if shoes else None}
+    if not {k for k in stored if k != FROM} and chosen.system:
+        stored = dict(chosen.system) | {"source": _source(chosen)}
+        filled.append("cleat system")
+    has_heel = (HEEL, "") in measured(visit, STATION) or heel_of(visit) is not None
+    if not has_heel and chosen.heel_breadth_mm is not None:
+        came[HEEL] = chosen.heel_breadth_mm
+        filled.append("heel’s breadth")
+    elif (known := heel_of(visit)) is not None:
+        came[HEEL] = known.value
+    if not filled:
+        raise InputError("Template", "everything it holds is on record here already")
+    put_on_bench(visit, Shoes.objects.create(
+        rider=visit.rider, letter=letter_of(visit), name=shoes.name if shoes else chosen.label, size_eu=size,
+        cleat_system=stored | {FROM: came | {"filled": filled}},
+    ))  # fmt: skip
+    return chosen, tuple(filled)
+
+
+def filled_from(visit: Visit) -> Mapping[str, Any] | None:
+    """Which template the pair on the bench was filled in from, with `filled`, its labels; None when from none."""
+    return visit.shoes.cleat_system.get(FROM) if visit.shoes else None
+
+
+def take_back(visit: Visit) -> str:
+    """Write again what the pair said before the template, whose row stays on record; gives the template's label.
+
+    Raises:
+        InputError: nothing was filled in, or the pair was changed since.
+    """
+    came = filled_from(visit)
+    if came is None or "before" not in came:
+        raise InputError(
+            "Template", "was changed since, or nothing was filled in", hint="Change what is wrong by hand"
+        )
+    letter = letter_of(visit)
+    before = Shoes.objects.filter(pk=came["before"], rider=visit.rider_id).first() if came["before"] else None
+    stood = before or Shoes(name=f"pair {letter}")
+    put_on_bench(visit, Shoes.objects.create(
+        rider=visit.rider, letter=letter, name=stood.name, size_eu=stood.size_eu, cleat_system=stood.cleat_system,
+    ))  # fmt: skip
+    return str(came["label"])
+
+
+def heel_of(visit: Visit) -> Measured | None:
+    """The shoe's heel as its template says it, not measured; None when none does."""
+    value = (filled_from(visit) or {}).get(HEEL)
+    return None if value is None else Measured(float(value), GUESSED.u, "mm", "from a template, not measured")
+
+
+def put_away(key: str) -> Template:
+    """Offer one of the studio's own no more."""
+    chosen = _known(key)
+    if not chosen.own:
+        raise InputError("Template", "came with the program and stays", value=chosen.label)
+    _write(chosen, retired=True)
+    return chosen
+
+
+def _source(chosen: Template) -> str:
+    if chosen.own:
+        return f"from the template “{chosen.label}”, not measured on this pair"
+    return f"from the example “{chosen.label}”, common practice, no source: measure this pair"
+
+
+def _known(key: str) -> Template:
+    for one in templates():
+        if one.key == key:
+            return one
+    raise InputError("Template", "is not kept here", value=key[:40], hint="Choose another")
+
+
+def _write(made: Template, *, retired: bool = False) -> None:
+    old = HardwareItem.objects.current().filter(kind=KIND, key=made.key).last()
+    data = {"size_eu": made.size_eu, "system": dict(made.system or {}), HEEL: made.heel_breadth_mm}
+    HardwareItem.objects.create(
+        kind=KIND, key=made.key, label=made.label, data=data, retired=retired, replaces=old
+    )
