@@ -6,9 +6,11 @@ import os
 import pickle
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from django.utils import translation
 
 os.environ["FITWRIGHT_STUDIO"] = tempfile.mkdtemp(
     prefix="fitwright-test-"
@@ -42,6 +44,13 @@ def django_db_modify_db_settings(django_db_modify_db_settings_parallel_suffix, t
         own["OPTIONS"]["init_command"] = own["OPTIONS"]["init_command"].replace(
             "=FULL", "=OFF"
         )  # lost at the end
+
+
+@pytest.fixture(autouse=True)
+def own_language() -> Iterator[None]:
+    """What a page of one test was asked for in is not spoken in the next."""
+    yield
+    translation.deactivate()
 
 
 @pytest.fixture(autouse=True)

@@ -61,6 +61,26 @@ SMALL = (
     "right shoe", "years", "gravel", "mountain", "town", "planned", "kept", "undone", "setback", "mid-plane",
     "walking", "straight", "sideways", "Heel’s width", "Foot’s line", "mid-foot",
 )  # fmt: skip
+SMALL += (
+    "complete", "begun", "arrived", "tape", "caliper", "estimated", "wished", "least", "greatest", "much", "little",
+    "tight", "turned", "flexion", "stance", "bent", "straightened", "straighter", "flatter", "more bent", "bracket",
+    "more closed", "more open", "toes down", "toes up", "heel up", "heel down", "more upright", "lower", "markers",
+    "further forward", "further back", "a disc", "a chessboard", "Q factor", "… outward", "… up", "pointed",
+    "converted", "interval", "intervals", "the place", "as on pair {0}", "as on {0} {1}, pair {2}",
+    "2-D in motion", "3-D in motion", "2-D held still", "3-D held still", "reachable", "three-bolt triangle",
+    "two-bolt slots", "no float", "Photographs", "Records", "heel’s breadth", "crotch", "stature",
+    "the axle under the wished point", "the whole wish", "the rotation, then the nearest place",
+    "the cleat, picked in a photograph", "sole back", "sole front",
+    # points of the body
+    "acromion", "elbow", "wrist", "greater trochanter", "lateral femoral condyle", "medial femoral condyle",
+    "lateral malleolus", "medial malleolus", "heel", "toe", "fifth metatarsal", "first metatarsal", "asis", "patella",
+    "foot rear", "foot front", "pedal", "pedal axle",
+    # sources of bands in their short form, and parts of them
+    "17 professionals", "abstract 'Abnormal patterns of knee medio-lateral deviation'",
+    "normal band of a 37-rider 3-D study", "chosen setting 0.5", "first setting of the cleat", "margin our choice",
+    "hanging-foot test, offered and not corrected", "a foot at the end of its float passes torsion to the knee",
+    "no source",
+)  # fmt: skip
 """Words of one part that sentences are put together from, beside those that stand in a choice inside a sentence."""
 Key = str | tuple[str, str]
 KEYWORDS = {"gettext": None, "_": None, "ngettext": (1, 2), "pgettext": ((1, "c"), 2)}

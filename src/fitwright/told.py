@@ -46,6 +46,7 @@ NUMBER = re.compile(
 JOINTS = ("and", "or")
 ENDS = " ,;:"
 RANGE, RANGE_MESSAGE = re.compile(r"(?<=[\d°%]) to (?=[-−+]?\d)"), "{0} to {1}"
+SENTENCE = re.compile(r"[.?!] (?=[A-Z])")  # an unknown place holds no end of a sentence
 SURE = 10  # letters of a pattern's own that make it believed whatever stands in its places
 PLAIN = re.compile(r"[\W\d_]*|[^\W\d_]|(?=.*\d)[\W\d_]*[^\W\d_]{1,4}[\W\d_]*")  # a figure, a letter
 MOST_KEPT = 20_000
@@ -92,7 +93,7 @@ class Book:
     def _tell(self, text: str) -> tuple[str, bool]:
         core = text.strip()
         if not WORD.search(core) and core.lower() not in self.whole:
-            return RANGE.sub(self.range_joint, text), PLAIN.fullmatch(core) is not None
+            return RANGE.sub(self.range_joint, text), all(map(PLAIN.fullmatch, RANGE.split(core)))
         told = self._known(core)
         if told is None and core[-1:] in ".:…":
             told = self._known(core[:-1])
@@ -115,7 +116,7 @@ class Book:
                 places = match.groups()
                 rank = (pattern.own, -sum(map(len, places)))
                 known = sum(i in pattern.quoted or self._is_known(p) for i, p in enumerate(places))
-                if known < len(places) and pattern.own < SURE:
+                if known < len(places) and (pattern.own < SURE or any(map(SENTENCE.search, places))):
                     continue
                 if best is None or (*rank, known) > best[0]:
                     best = (*rank, known), _headed(core, pattern.english, self._filled(pattern, places))
@@ -139,7 +140,7 @@ class Book:
     def _by_parts(self, core: str) -> tuple[str, bool]:
         """Unknown as a whole: what stands between commas, brackets and "and" is told by itself."""
         best: tuple[str, bool] | None = None
-        for parts in (p for s in SPLITS if len(p := s.split(core)) > 1):
+        for parts in (self._merged(p) for s in SPLITS if len(p := s.split(core)) > 1):
             found = self._joined(parts)
             if found[1]:
                 return found
@@ -151,6 +152,16 @@ class Book:
             return RANGE.sub(self.range_joint, core), False
         parts[1::2] = [self.range_joint if p == " to " else p for p in parts[1::2]]
         return self._joined(parts)
+
+    def _merged(self, parts: list[str]) -> list[str]:
+        """Neighbours that are one message together ("three bolts, no float") are one part."""
+        out, i = [], 0
+        while i < len(parts):
+            ends = (j for j in (i + 5, i + 3) if j <= len(parts))
+            end = next((j for j in ends if "".join(parts[i:j]).strip().lower() in self.whole), i + 1)
+            out += ["".join(parts[i:end]), *parts[end : end + 1]]
+            i = end + 1
+        return out
 
     def _joined(self, parts: list[str]) -> tuple[str, bool]:
         """Parts, with what joins them between, each told; and whether all of them are known."""

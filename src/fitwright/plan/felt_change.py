@@ -53,5 +53,5 @@ def pain_change(before: int, after: int) -> FeltChange:
 def comfort_change(before: int, after: int) -> FeltChange:
     """Two comfort ratings 0-10, the earlier first; told without a judgement."""
     points = after - before
-    words = "unchanged" if not points else f"{'better' if points > 0 else 'worse'} by {abs(points)}"
+    words = "unchanged" if not points else (f"better by {points}" if points > 0 else f"worse by {-points}")
     return FeltChange(points, abs(points) > MDC95_POINTS, None, words)

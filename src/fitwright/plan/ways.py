@@ -193,9 +193,12 @@ def _over_visits(task: Task, now: Mapping[str, float], beyond: Beyond) -> tuple[
         room = cautious_room(beyond.inputs, name)[total > 0]
         visits = 1 + int(np.ceil((abs(total) - room) / kind.cautious - 1e-9))
         unit = "°" if kind.unit == "deg" else f" {kind.unit}"
-        more = "at most in one visit" if room == kind.cautious else "more at most in this visit"
+        size = f"{room:.3g}{unit}"
+        limit = (
+            f"{size} at most in one visit" if room == kind.cautious else f"{size} more at most in this visit"
+        )
         out.append(
-            f"{part_words(name)}: {abs(total):.3g}{unit} in all would be asked for, {room:.3g}{unit} {more}, so over "
+            f"{part_words(name)}: {abs(total):.3g}{unit} in all would be asked for, {limit}, so over "
             f"{visits} visits; what the rider says and the next ride decide"
         )
     return tuple(out)

@@ -22,6 +22,7 @@ from fitwright.sheets.ink import (
     span_of,
 )
 from fitwright.sheets.words import number
+from fitwright.told import told
 
 STEP = 3
 """Every third bin is drawn: a turn has no detail below 3° after smoothing, and the file stays small."""
@@ -220,7 +221,9 @@ def _caption(pen: Pen, chart: Chart) -> None:
     """The label above at the left, what up and down mean at the right."""
     unit = "" if chart.unit == "deg" else f", {chart.unit}"
     pen.text((8, 16), chart.label + unit, TEXT, pen.ink.ink)
-    ways = "   ".join(f"{arrow} {words}" for arrow, words in (("↑", chart.up), ("↓", chart.down)) if words)
+    ways = "   ".join(
+        f"{arrow} {told(words)}" for arrow, words in (("↑", chart.up), ("↓", chart.down)) if words
+    )
     if ways:
         pen.text((pen.width - 14, 16), ways, SMALL, pen.ink.soft, "end")
     if chart.target and chart.target.words:

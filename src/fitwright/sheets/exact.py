@@ -42,7 +42,7 @@ def exact_laid(
             hint="Set it to 100 %, “actual size”, print the check page again and type in what the ruler reads",
         )  # fmt: skip
     across, along = scale.factors if scale else (1.0, 1.0)
-    pages = [{"svg": pen.svg(), "alt": pen.title} for pen in pens]
+    pages = [{"svg": pen.svg(), "alt": told(pen.title)} for pen in pens]
     data = {"title": title, "studio": studio, "pages": pages, "width": width, "height": height}
     return Laid("exact", {**data, "across": across, "along": along}, paper)
 

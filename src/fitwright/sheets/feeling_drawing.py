@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fitwright.sheets.ink import LINE, SMALL, THIN, XY, Pen, Theme, shorten, text_width
+from fitwright.told import told
 
 LEFT, TOP, DEEP = 30.0, 14.0, 150.0
 
@@ -29,7 +30,7 @@ def feeling_svg(
     """The lines as SVG; the words stand at the end of each line that reaches the last moment,
     moved apart where they would lie on each other."""
     words = "; ".join(
-        f"{x.words} {' → '.join('–' if r is None else str(r) for r in x.ratings)}" for x in lines
+        f"{told(x.words)} {' → '.join('–' if r is None else str(r) for r in x.ratings)}" for x in lines
     )
     pen = Pen(width, TOP + DEEP + 30.0, title, words, theme)
     room = max((text_width(shorten(x.words, 26), SMALL) for x in lines), default=0.0) + 18.0
@@ -42,8 +43,8 @@ def feeling_svg(
     crowded = len(moments) > 5
     for k, (x, moment) in enumerate(zip(across, moments, strict=True)):
         anchor = "start" if k == 0 else "end" if k == len(moments) - 1 and k else "middle"
-        told = moment.split()[-1] if crowded and k else moment
-        pen.text((x, TOP + DEEP + 22), told, SMALL, pen.ink.soft, "middle" if crowded and k else anchor)
+        said = moment.split()[-1] if crowded and k else moment
+        pen.text((x, TOP + DEEP + 22), said, SMALL, pen.ink.soft, "middle" if crowded and k else anchor)
     ends = []
     for line in lines:
         points: list[XY] = [(x, _y(r)) for x, r in zip(across, line.ratings, strict=True) if r is not None]

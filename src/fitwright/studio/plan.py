@@ -382,7 +382,7 @@ def guessed_twin(visit: Visit, side: str, when: str) -> CalibratedTwin:
     """The twin before any ride, from the tape and the bike (InputError says what is missing)."""
     measures = body.measures(visit)
     if measures is None:
-        raise InputError("height_mm", "is not known", hint="Enter the rider's height at the Body station")
+        raise InputError("Height", "is not known", hint="Enter the rider's height at the Body station")
     reading = soles.reading_of(visit, side, when)
     system = visit.shoes.cleat_system if visit.shoes else {}
     stack = float(system.get("stack_mm", SOLE_AND_STACK_MM))

@@ -122,7 +122,11 @@ def pitch_of(visit: Visit, side: str) -> Pitch:
                 curve = rides[label].curves.get(own, {}).get("sole_pitch") if label in rides else None
                 if curve is not None and np.all(np.isfinite(curve.mean)):
                     u = combine(float(np.nanmean(curve.u)), float(np.nanmean(curve.sd)))
-                    words = "sole pitch from the ride" + ("" if own == side else f" of the {own} foot")
+                    words = (
+                        "sole pitch from the ride"
+                        if own == side
+                        else f"sole pitch from the ride of the {own} foot"
+                    )
                     return Pitch(curve.mean, u, words)
     usual = np.asarray(
         pitch_deg(PITCH_MEAN_DEG, PITCH_COS_DEG, PITCH_SIN_DEG, np.arange(360.0)), dtype=np.float64

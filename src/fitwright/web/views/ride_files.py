@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -130,11 +131,12 @@ def _smoothed(label: str, points: Mapping[str, Any]) -> list[dict[str, Any]]:
         if "cutoff_hz" in facts:
             flat[name] = facts
         else:
-            flat |= {f"{n} {name}": f for n, f in facts.items()}
+            flat |= {f"{n}, {name}": f for n, f in facts.items()}
     ident = label.replace(" ", "-")
+    words = {n: re.sub(r",? (left|right)$", r", \1", n.replace("_", " ")) for n in flat}
     return [
-        {"name": name.replace("_", " "), "facts": facts, "gaps": facts["missing"] - facts["bridged"],
-         "svg": residual_svg(name.replace("_", " "), facts, ident=f"{ident}-{i}") if facts.get("residual") else ""}
+        {"name": words[name], "facts": facts, "gaps": facts["missing"] - facts["bridged"],
+         "svg": residual_svg(words[name], facts, ident=f"{ident}-{i}") if facts.get("residual") else ""}
         for i, (name, facts) in enumerate(flat.items())
     ]  # fmt: skip
 
