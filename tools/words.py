@@ -64,7 +64,7 @@ SMALL = (
 SMALL += (
     "complete", "begun", "arrived", "tape", "caliper", "estimated", "wished", "least", "greatest", "much", "little",
     "tight", "turned", "flexion", "stance", "bent", "straightened", "straighter", "flatter", "more bent", "bracket",
-    "more closed", "more open", "toes down", "toes up", "heel up", "heel down", "more upright", "lower", "markers",
+    "more closed", "more open", "toes down", "toes up", "heel up", "heel down", "more upright", "markers",
     "further forward", "further back", "a disc", "a chessboard", "Q factor", "… outward", "… up", "pointed",
     "converted", "interval", "intervals", "the place", "as on pair {0}", "as on {0} {1}, pair {2}",
     "2-D in motion", "3-D in motion", "2-D held still", "3-D held still", "reachable", "three-bolt triangle",

@@ -169,4 +169,5 @@ def instruction(name: str, before: float, after: float) -> str:
     def n(x: float) -> str:
         return f"{x:.{decimals}f}".replace("-", "−")
 
-    return f"{words} {n(abs(delta))}{unit}{where}: from {n(before)} to {n(after)}{unit}"
+    step = f"{words} {n(abs(delta))}{unit}{where}"
+    return f"{step}: from {n(before)} to {n(after)}{unit}"

@@ -42,7 +42,7 @@ def felt_form(form: FeltForm, paper: Paper = "a4") -> Laid:
     foot = (told(PRIVATE), shorten(form.record, 40), told(cautions.SIMULATED) if form.simulated else "")
     data = {
         "title": f"{kind}, {cut(form.rider, 80)}", "studio": cut(form.studio, 50),
-        "rider": cut(form.rider, 46), "date": "", "bike": "", "simulated": form.simulated,
+        "rider": cut(form.rider, 80), "date": "", "bike": "", "simulated": form.simulated,
         "qr": qr_svg(form.qr_text), "kind": kind, "day": told("day"),
         "since": f"{told('last asked on')} {form.last_day}" if form.last_day else "",
         "scales": [

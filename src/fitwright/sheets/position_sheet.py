@@ -150,7 +150,7 @@ def position_sheet(sheet: PositionSheet, paper: Paper = "a4") -> Laid:
     datums = _datum_rows(sheet.feet)
     data = {
         "title": f"{told('Position sheet')}, {cut(sheet.rider, 80)}", "studio": cut(sheet.studio, 50),
-        "rider": cut(sheet.rider, 46), "date": cut(sheet.date, 30), "bike": cut(sheet.bike, 40),
+        "rider": cut(sheet.rider, 80), "date": cut(sheet.date, 30), "bike": cut(sheet.bike, 40),
         "simulated": sheet.simulated, "qr": qr_svg(sheet.qr_text),
         "side_svg": sheet.side_svg, "soles_svg": sheet.soles_svg,
         "contact": [x.row() for x in sheet.contact[:MOST_CONTACT]],

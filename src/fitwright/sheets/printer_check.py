@@ -44,7 +44,7 @@ def printer_check(studio: str, paper: Paper = "a4") -> Laid:
     _field(pen, (92, y + 80))
     for k, words in enumerate(("printer", "paper", "day", "read by")):
         pen.text((34, y + 94 + 9 * k), words, BODY, pen.ink.soft)
-        pen.line((52, y + 94 + 9 * k), (128, y + 94 + 9 * k), pen.ink.ink, FINE)
+        pen.line((60, y + 94 + 9 * k), (128, y + 94 + 9 * k), pen.ink.ink, FINE)
     return exact_laid([pen], "Printer check", studio, paper)
 
 

@@ -169,7 +169,7 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
     again = any(o.now for o in report.outcomes)
     data = {
         "title": f"{told('Before and after')}, {cut(report.rider, 80)}", "studio": cut(report.studio, 50),
-        "rider": cut(report.rider, 46), "date": cut(report.date, 30), "bike": cut(report.bike, 40),
+        "rider": cut(report.rider, 80), "date": cut(report.date, 30), "bike": cut(report.bike, 40),
         "simulated": report.simulated, "qr": qr_svg(report.qr_text), "summary": report.summary,
         "changes": [
             {"words": told(c.words), "step": told(c.step),

@@ -65,7 +65,7 @@ def tape_list(tape: TapeList, paper: Paper = "a4") -> Laid:
     more = len(tape.open) - MOST_OPEN
     data = {
         "title": f"{told('Tape list')}, {cut(tape.rider, 80)}", "studio": cut(tape.studio, 50),
-        "rider": cut(tape.rider, 46), "date": cut(tape.date, 30), "bike": cut(tape.bike, 40),
+        "rider": cut(tape.rider, 80), "date": cut(tape.date, 30), "bike": cut(tape.bike, 40),
         "simulated": tape.simulated, "qr": qr_svg(tape.qr_text), "kind": told("Tape list"), "how": told(HOW),
         "heads": [told(h) for h in HEADS],
         "groups": [{"words": told(words), "rows": _rows(lines)} for words, lines in tape.groups if lines],

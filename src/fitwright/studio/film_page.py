@@ -35,7 +35,7 @@ LINES = {
 """Which points are joined by a line on the picture."""
 CURVES = {
     "side": (*(c for c in drawings.CURVES if c[0] != "knee_path"),
-             ("trunk_inclination", "Trunk to horizontal", "more upright", "lower")),
+             ("trunk_inclination", "Trunk to horizontal", "more upright", "flatter")),
     "front": tuple(c for c in drawings.CURVES if c[0] == "knee_path"),
 }  # fmt: skip
 CHART_PX = (420.0, 230.0)

@@ -30,7 +30,7 @@ TOLD: tuple[tuple[str, str, Callable[[str, str, str], str], str, str], ...] = (
      "more bent", "less bent"),
     ("hip_flexion_deg", "max", lambda side, by, way: f"With the pedal up, your {side}hip is {by} {way}.",
      "more closed", "more open"),
-    ("trunk_inclination_deg", "mean", lambda _, by, way: f"Your back is {by} {way}.", "more upright", "lower"),
+    ("trunk_inclination_deg", "mean", lambda _, by, way: f"Your back is {by} {way}.", "more upright", "flatter"),
     ("ankle_plantarflexion_deg", "max", lambda side, by, way: f"Your {side}toes point {by} {way}.",
      "further down", "less far down"),
     ("knee_path_mm", "range", lambda side, by, way: f"Your {side}knee moves sideways {by} {way}.", "more", "less"),
