@@ -28,7 +28,7 @@ let view = { zoom: 1, x: 0, y: 0 }; // the picture's place in the stage's middle
 let found = { points: {}, outline_px: [], notes: [] };
 let past = [];
 let future = [];
-let lastChange = { what: "", time: 0 };
+let [joining, until] = ["", 0]; // the change that more of the same belong to, and how long
 const hearers = []; // told the current point after each change
 
 // --- the record: boxes of a row, and the whole of them ---
@@ -56,16 +56,16 @@ function state() {
 function restore(state) {
   rows.forEach((row, i) => write(row, state.rows[i]));
   if (outline) outline.checked = state.outline;
-  lastChange = { what: "", time: 0 };
+  joining = "";
   choose(state.at);
 }
 
 // Remember what is before a change; small ones of one kind that follow each other are one.
 function remember(what = "", before = state()) {
   const now = performance.now();
-  const joined = what !== "" && lastChange.what === what && now - lastChange.time < 900;
-  if (!joined) past.push(before);
-  lastChange = { what, time: now };
+  if (what === "" || joining !== what || now > until) past.push(before);
+  joining = what;
+  until = /^nudge/.test(what) ? now + 900 : Infinity; // a drag is one change, however long it takes
   future = [];
 }
 
@@ -477,7 +477,7 @@ function lift(event) {
   if (!held.delete(event.pointerId)) return;
   if (event.type === "pointercancel") takeBackGesture();
   else if (gesture.does !== "pinch" && gesture.does !== "pan" && !gesture.moved) tapped(event);
-  lastChange = { what: "", time: 0 };
+  joining = "";
   if (gesture.does === "pinch" && held.size) gesture = { does: "pan" };
   if (event.pointerType === "touch") pointer = null;
 }
@@ -512,8 +512,8 @@ on(lens, "pointermove", (event) => {
   const { from, at } = inLens;
   put({ x: at.x - (event.clientX - from.clientX) / power, y: at.y - (event.clientY - from.clientY) / power }, "lens");
 });
-on(lens, "pointerup", (event) => {
-  if (inLens && !inLens.moved) {
+on(lens, "pointerup pointercancel", (event) => {
+  if (event.type === "pointerup" && inLens && !inLens.moved) {
     const frame = lens.getBoundingClientRect();
     put({
       x: inLens.at.x + (event.clientX - frame.left - frame.width / 2) / power,
@@ -521,9 +521,8 @@ on(lens, "pointerup", (event) => {
     });
   }
   inLens = null;
-  lastChange = { what: "", time: 0 };
+  joining = "";
 });
-on(lens, "pointercancel", () => { inLens = null; });
 
 // --- keys and buttons ---
 
