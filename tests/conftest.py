@@ -11,7 +11,11 @@ from pathlib import Path
 
 import pytest
 from django.utils import translation
+from hypothesis import settings as how_to_try
 
+# How long one try takes is the machine's matter, and a busy one is no fault of the code.
+how_to_try.register_profile("house", deadline=None)
+how_to_try.load_profile("house")
 os.environ["FITWRIGHT_STUDIO"] = tempfile.mkdtemp(
     prefix="fitwright-test-"
 )  # before Django reads its settings

@@ -56,19 +56,18 @@ def film(path: Path, frames: list[np.ndarray], turn: int = 0, bits: int = 8) -> 
         stream.height, stream.width = shape
         stream.pix_fmt, stream.options = (
             ("yuv420p" if bits == 8 else "yuv420p10le"),
-            {"crf": "10", "x265-params": "log-level=none"},
+            # Two frames are fewer than this coder looks back over: it would leave their order to chance.
+            {"crf": "10", "x265-params": "log-level=none:bframes=0"},
         )
         if turn:
             stream.set_display_rotation(-turn)
-        for upright in frames:
+        for k, upright in enumerate(frames):
             stored = np.ascontiguousarray(np.rot90(upright, turn // 90))
             whole = np.rint(stored * 2 ** (bits - 8)).astype(np.uint8 if bits == 8 else np.uint16)
             grey = av.VideoFrame.from_ndarray(whole, format="gray" if bits == 8 else "gray10le")
-            out.mux(
-                stream.encode(
-                    grey.reformat(format=stream.pix_fmt, src_color_range="JPEG", dst_color_range="JPEG")
-                )
-            )
+            coded = grey.reformat(format=stream.pix_fmt, src_color_range="JPEG", dst_color_range="JPEG")
+            coded.pts = k
+            out.mux(stream.encode(coded))
         out.mux(stream.encode(None))
     return path
 

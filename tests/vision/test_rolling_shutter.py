@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -74,6 +75,20 @@ def test_a_stiff_shoe_tells_the_readout_a_little(readout_s: float) -> None:
     assert abs(facts["readout_s"] - readout_s) < 1.96 * facts["readout_u_s"]
     assert abs(facts["readout_s"] - readout_s) <= abs(READOUT_PRIOR_S[0] - readout_s) + 0.001
     assert "stiff shoe" in facts["words"]["readout"]
+
+
+def test_ten_minutes_fit_into_the_memory_and_their_middle_tells_the_readout() -> None:
+    """The points of 36 000 frames take 7 MB; all that is reckoned with them at once stays below six times as much."""
+    tracks = side_tracks(SIDE, seconds=600.0, readout_s=0.016, names=(*DEPTH_MM,))
+    tracemalloc.start()
+    try:
+        facts = read_side(tracks, "right", 172.5).facts
+        peak_mb = tracemalloc.get_traced_memory()[1] / 1e6
+    finally:
+        tracemalloc.stop()
+    assert peak_mb < 45
+    assert facts["readout_u_s"] < 0.85 * READOUT_PRIOR_S[1]
+    assert abs(facts["readout_s"] - 0.016) < 2 * facts["readout_u_s"]
 
 
 def test_the_crank_alone_tells_nothing_of_the_readout() -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import ctypes
 import json
 import math
 from collections.abc import Callable, Collection, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -23,6 +21,7 @@ from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats, Measured, listed
 from fitwright.vision.film_card import cards_in
 from fitwright.vision.frontal import read_front
+from fitwright.vision.kept import give_back
 from fitwright.vision.rereading import PictureFrame
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
@@ -199,7 +198,7 @@ def analyse_clip(
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
     tracks = track_points(video, marks.time_s, points, told, cancelled)
-    _give_back()
+    give_back()
     if progress is not None:
         progress(0.97, "reading the turns")
     result = read_tracks(
@@ -231,12 +230,6 @@ def read_tracks(
         else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
     return FilmResult(as_estimates(ride, guessed), tracks, np.degrees(theta_rad))
-
-
-def _give_back() -> None:
-    """Free memory, which the C library (glibc) keeps in pieces, back to the system: a long film leaves much of it."""
-    with suppress(OSError, TypeError, AttributeError):
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | Measured | None) -> None:
@@ -278,10 +271,10 @@ def _side(
     scene: Scene,
 ) -> tuple[RideResult, Floats]:
     reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
-    _give_back()
+    give_back()
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
     ride = analyse_side(reading.trajectories, side, crank_mm, reading.systematic, method)
-    _give_back()
+    give_back()
     moved = reading.trajectories
     crank = crank_from_axle(moved.time_s, moved.point("pedal_axle", "X", "Y"))
     known = np.isfinite(crank.theta_rad)

@@ -7,8 +7,10 @@ blocks, each decoded forward and given backward, so that memory does not grow wi
 
 from __future__ import annotations
 
+import ctypes
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -130,3 +132,9 @@ def frames_before(
         block.extend(luma_frames(path, since, until - 1e-4, cancelled=cancelled, from_key=True))
         until = min(block.since_s, since) if len(block.cuts) < block.capacity else block.since_s
         yield from block.backward()
+
+
+def give_back() -> None:
+    """Free memory, which the C library (glibc) keeps in pieces, back to the system: frames leave much of it."""
+    with suppress(OSError, TypeError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)

@@ -39,6 +39,8 @@ FEWEST = 48
 TOLD = 0.85
 """The film has said something when it brings the uncertainty below this share of the prior's."""
 STEP_S = 0.002
+MOST = 4096
+"""Frames of a film's middle (68 s at 60 a second) that are asked; all of a longer one would only fill the memory."""
 
 
 def readout(readout_ms: float | Measured | None) -> Measured:
@@ -98,16 +100,24 @@ def _shifted(tracks: Tracks, i: int, seen: NDArray[np.bool_], lag: Floats, times
     return np.asarray(uv + np.gradient(uv, own, axis=0) * (times[seen] - own)[:, None])
 
 
+def asked(tracks: Tracks) -> slice:
+    """The frames in which the shoe is asked."""
+    beyond = max(0, len(tracks.time_s) - MOST)
+    return slice(beyond // 2, beyond // 2 + MOST)
+
+
 def shoe_of(tracks: Tracks) -> Tracks | None:
-    """The tracks of the shoe's points alone; None when fewer than two are there besides the axle's."""
+    """The tracks of the shoe's points alone, where it is `asked`; None when one of them is not there."""
     keep = [tracks.names.index(n) for n in SHOE if n in tracks.names]
     if len(keep) < len(SHOE):
         return None
+    part = asked(tracks)
     return replace(
         tracks,
         names=tuple(tracks.names[i] for i in keep),
-        uv_px=tracks.uv_px[:, keep],
-        u_px=tracks.u_px[:, keep],
+        time_s=tracks.time_s[part],
+        uv_px=tracks.uv_px[part][:, keep],
+        u_px=tracks.u_px[part][:, keep],
     )
 
 

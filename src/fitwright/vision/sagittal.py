@@ -33,6 +33,7 @@ from fitwright.vision.rereading import (
 )
 from fitwright.vision.rolling_shutter import (
     SHOE,
+    asked,
     at_one_time,
     readout,
     readout_words,
@@ -210,7 +211,8 @@ def _shutter_of_shoe(
     depth = _depths(SHOE, fit, scene)
 
     def places(readout_s: float) -> Floats:
-        px = seen.shake.rest(frame.from_centre(to_upright(at_one_time(shoe, readout_s)[1], shoe.info)))
+        px = frame.from_centre(to_upright(at_one_time(shoe, readout_s)[1], shoe.info))
+        px = seen.shake.rest(px, asked(tracks))
         return to_plane(px, SHOE, fit.lens, depth, crank_mm)
 
     def changed(other: OtherCamera) -> Any:

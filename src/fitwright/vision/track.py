@@ -18,7 +18,7 @@ from fitwright.errors import InputError, Stopped
 from fitwright.quantity import Floats
 from fitwright.vision.allowed import checked
 from fitwright.vision.crew import Crew, Start, find_start, not_standing, standing_spots
-from fitwright.vision.kept import Kept, frames_before, read_around
+from fitwright.vision.kept import Kept, frames_before, give_back, read_around
 from fitwright.vision.snap import Spot
 from fitwright.vision.tracks import STILL, Row, Tracks, tracks_from
 from fitwright.vision.video import (
@@ -60,18 +60,29 @@ def track_points(
     """
     info = probe(path)
     _check_clip(info)
-    report = ReadReport()
-    names = tuple(points_px)
+    report, names = ReadReport(), tuple(points_px)
     picks = np.array([points_px[n] for n in names], dtype=np.float64).reshape(len(names), 2)
+    still = [i for i, n in enumerate(names) if n in STILL]
+    done = _Done(info.duration_s, progress, cancelled)
+    rows, start = _followed(path, info, marked_s, picks, still, report, done)
+    give_back()
+    if progress is not None:
+        progress(1.0)
+    info = replace(info, exposure_s=start.exposure_s)
+    return checked(tracks_from(rows, names, start.kinds, info, [missing_tail(info, report)]))
+
+
+def _followed(
+    path: Path, info: ClipInfo, marked_s: float, picks: Floats, still: list[int], report: ReadReport, done: _Done
+) -> tuple[list[Row], Start]:  # fmt: skip
+    """The points of every frame, in order, and how it began; no frame is held any more when this is told."""
     widened = AROUND * np.max(np.ptp(picks, axis=0))
     early = Kept(info, picks.min(axis=0) - widened, picks.max(axis=0) + widened)
     warm, marked, ahead = read_around(path, info, marked_s, early, report)
-    still = [i for i, n in enumerate(names) if n in STILL]
     start = find_start(info, warm, marked, picks, still, _covered(path, info, warm, marked, picks, still))
-    info = replace(info, exposure_s=start.exposure_s)
     first = warm[marked]
     del warm
-    done = _Done(info.duration_s, progress, cancelled)
+    give_back()
     crew = Crew(start, first)
     rows = [(f.time_s, *crew.step(f)) for f in done.watched(ahead, first.time_s)]
     back = Crew(start, first)
@@ -81,10 +92,7 @@ def track_points(
         path, info, first.time_s, early, *_visited(rows, start, info), cancelled=done.stopped
     )
     before = [(f.time_s, *back.step(f)) for f in done.watched(behind, first.time_s)]
-    rows = [*reversed(before), *rows]
-    if progress is not None:
-        progress(1.0)
-    return checked(tracks_from(rows, names, start.kinds, info, [missing_tail(info, report)]))
+    return [*reversed(before), *rows], start
 
 
 def _covered(
