@@ -10,13 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fitwright.errors import InputError
-from fitwright.records.models import HardwareItem, Visit
-from fitwright.studio import bike
+from fitwright.records.models import Visit
+from fitwright.studio import bike, shelf
 from fitwright.studio.entry import lowered, plain
 from fitwright.studio.visits import measured
 
 KIND = "bike_template"
-LONGEST = 60
 FIELDS = bike.HANDS + bike.DRIVE
 
 
@@ -54,9 +53,7 @@ COMMON = (
 
 def templates() -> tuple[Template, ...]:
     """The studio's own by name, then those that came with the program."""
-    rows = HardwareItem.objects.current().filter(kind=KIND, retired=False)
-    own = (Template(r.key, r.label, r.data["values"]) for r in rows)
-    return (*sorted(own, key=lambda t: t.label.casefold()), *COMMON)
+    return shelf.ordered((Template(r.key, r.label, r.data["values"]) for r in shelf.rows(KIND)), COMMON)
 
 
 def keep(visit: Visit, name: str) -> Template:
@@ -65,20 +62,14 @@ def keep(visit: Visit, name: str) -> Template:
     Raises:
         InputError: no name, too long a name, or nothing measured yet that a template holds.
     """
-    name = " ".join(name.split())
-    if not 1 <= len(name) <= LONGEST:
-        raise InputError(
-            "Name", "is needed" if not name else "is too long", allowed=f"1 to {LONGEST} letters"
-        )
+    name = shelf.checked_name(name)
     known = measured(visit, bike.STATION)
     values = {f.name: known[f.record].value for f in FIELDS if f.record in known}
     if not values:
         wanted = ", ".join(lowered(f.label) for f in FIELDS)
         raise InputError("Template", "nothing of it is on record yet", hint=f"Measure one of: {wanted}")
-    rows = HardwareItem.objects.filter(kind=KIND).order_by("pk")
-    same = next((r for r in rows if r.label.casefold() == name.casefold()), None)
-    key = same.key if same else f"bike{rows.values('key').distinct().count() + 1:04d}"
-    _write(key, name, values)
+    key = shelf.key_for(KIND, name, "bike")
+    shelf.write(KIND, key, name, {"values": values})
     return Template(key, name, values)
 
 
@@ -88,7 +79,7 @@ def fill(visit: Visit, key: str, version: int | None = None) -> tuple[Template, 
     Raises:
         InputError: a key that is none, nothing left to fill, or the visit was saved elsewhere since `version`.
     """
-    chosen = _known(key)
+    chosen = shelf.known(templates(), key)
     here = measured(visit, bike.STATION)
     empty = [f for f in FIELDS if f.name in chosen.values and f.record not in here]
     if not empty:
@@ -103,22 +94,6 @@ def fill(visit: Visit, key: str, version: int | None = None) -> tuple[Template, 
 
 def put_away(key: str) -> Template:
     """Offer one of the studio's own no more."""
-    chosen = _known(key)
-    if not chosen.own:
-        raise InputError("Template", "came with the program and stays", value=chosen.label)
-    _write(key, chosen.label, chosen.values, retired=True)
+    chosen = shelf.own_one(templates(), key)
+    shelf.write(KIND, key, chosen.label, {"values": dict(chosen.values)}, retired=True)
     return chosen
-
-
-def _known(key: str) -> Template:
-    for one in templates():
-        if one.key == key:
-            return one
-    raise InputError("Template", "is not kept here", value=key[:40], hint="Choose another")
-
-
-def _write(key: str, name: str, values: Mapping[str, float], *, retired: bool = False) -> None:
-    old = HardwareItem.objects.current().filter(kind=KIND, key=key).last()
-    HardwareItem.objects.create(
-        kind=KIND, key=key, label=name, data={"values": dict(values)}, retired=retired, replaces=old
-    )

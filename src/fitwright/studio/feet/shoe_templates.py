@@ -13,8 +13,9 @@ from typing import Any
 
 from fitwright.errors import InputError
 from fitwright.quantity import Measured
-from fitwright.records.models import HardwareItem, Shoes, Visit
+from fitwright.records.models import Shoes, Visit
 from fitwright.studio import hardware as catalogue
+from fitwright.studio import shelf
 from fitwright.studio.entry import plain
 from fitwright.studio.feet.clearance_fields import GUESSED
 from fitwright.studio.feet.hardware import FROM_TEMPLATE as FROM
@@ -24,7 +25,6 @@ from fitwright.studio.hardware_fields import THREE
 from fitwright.studio.visits import measured
 
 KIND = "shoe_template"
-LONGEST = 60
 HEEL = "heel_breadth_mm"
 
 
@@ -62,14 +62,15 @@ _EXAMPLES = (
 
 def templates() -> tuple[Template, ...]:
     """The studio's own by name, then the examples that came with the program."""
-    rows = HardwareItem.objects.current().filter(kind=KIND, retired=False)
-    own = [Template(r.key, r.label, r.data["size_eu"], r.data["system"], r.data[HEEL]) for r in rows]
+    own = [
+        Template(r.key, r.label, r.data["size_eu"], r.data["system"], r.data[HEEL]) for r in shelf.rows(KIND)
+    ]
     systems = {p.key: p for p in catalogue.parts("cleat", retired=True)}
     examples = (
         Template(key, label, None, _stored(systems[system]), heel, own=False)
         for key, label, system, heel in _EXAMPLES
     )
-    return (*sorted(own, key=lambda t: t.label.casefold()), *examples)
+    return shelf.ordered(own, examples)
 
 
 def _stored(part: catalogue.Part) -> dict[str, Any]:
@@ -84,11 +85,7 @@ def keep(visit: Visit, name: str) -> Template:
     Raises:
         InputError: no name, too long a name, or no cleat system said yet.
     """
-    name = " ".join(name.split())
-    if not 1 <= len(name) <= LONGEST:
-        raise InputError(
-            "Name", "is needed" if not name else "is too long", allowed=f"1 to {LONGEST} letters"
-        )
+    name = shelf.checked_name(name)
     shoes, system = visit.shoes, system_of(visit)
     if shoes is None or system is None:
         raise InputError("Template", "nothing of it is on record yet", hint="Say the cleat system first")
@@ -97,10 +94,7 @@ def keep(visit: Visit, name: str) -> Template:
     size = None if shoes.size_eu is None else float(shoes.size_eu)
     heel = measured(visit, STATION).get((HEEL, ""))
     known = heel.value if heel else (shoes.cleat_system.get(FROM) or {}).get(HEEL)
-    rows = HardwareItem.objects.filter(kind=KIND).order_by("pk")
-    same = next((r for r in rows if r.label.casefold() == name.casefold()), None)
-    key = same.key if same else f"shoe{rows.values('key').distinct().count() + 1:04d}"
-    made = Template(key, name, size, whole, known)
+    made = Template(shelf.key_for(KIND, name, "shoe"), name, size, whole, known)
     _write(made)
     return made
 
@@ -111,7 +105,7 @@ def fill(visit: Visit, key: str) -> tuple[Template, tuple[str, ...]]:
     Raises:
         InputError: a key that is none, or nothing left to fill.
     """
-    chosen, shoes = _known(key), visit.shoes
+    chosen, shoes = shelf.known(templates(), key), visit.shoes
     stored: dict[str, Any] = dict(shoes.cleat_system) if shoes else {}
     filled: list[str] = []
     size = shoes.size_eu if shoes else None
@@ -170,9 +164,7 @@ def heel_of(visit: Visit) -> Measured | None:
 
 def put_away(key: str) -> Template:
     """Offer one of the studio's own no more."""
-    chosen = _known(key)
-    if not chosen.own:
-        raise InputError("Template", "came with the program and stays", value=chosen.label)
+    chosen = shelf.own_one(templates(), key)
     _write(chosen, retired=True)
     return chosen
 
@@ -183,16 +175,6 @@ def _source(chosen: Template) -> str:
     return f"from the example “{chosen.label}”, common practice, no source: measure this pair"
 
 
-def _known(key: str) -> Template:
-    for one in templates():
-        if one.key == key:
-            return one
-    raise InputError("Template", "is not kept here", value=key[:40], hint="Choose another")
-
-
 def _write(made: Template, *, retired: bool = False) -> None:
-    old = HardwareItem.objects.current().filter(kind=KIND, key=made.key).last()
     data = {"size_eu": made.size_eu, "system": dict(made.system or {}), HEEL: made.heel_breadth_mm}
-    HardwareItem.objects.create(
-        kind=KIND, key=made.key, label=made.label, data=data, retired=retired, replaces=old
-    )
+    shelf.write(KIND, made.key, made.label, data, retired=retired)
