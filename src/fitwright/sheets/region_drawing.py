@@ -11,6 +11,8 @@ from fitwright.quantity import Floats
 from fitwright.sheets.ink import HAIRLINE, SMALL, THIN, XY, Pen, State, Theme, nice_ticks
 
 WIDTH, HEIGHT, LEFT, TOP = 420.0, 290.0, 44.0, 30.0
+TICK = 22.0
+"""Width that a number under the axis takes."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,8 @@ def _frame(pen: Pen, region: Region) -> Callable[[Floats], XY]:
         y = place(np.array([x, middle[1]]))[1]
         pen.line((LEFT - 6, y), (WIDTH - 10, y), pen.ink.hair, HAIRLINE)
         pen.text((LEFT - 9, y + 4), f"{x:g}", SMALL, pen.ink.soft, "end")
-    for z in nice_ticks(float(low[1]), float(high[1]), 4):
+    fit = int(np.clip(scale * (high[1] - low[1]) / TICK, 1, 4))
+    for z in nice_ticks(float(low[1]), float(high[1]), fit):
         x_page = place(np.array([middle[0], z]))[0]
         pen.line((x_page, TOP), (x_page, bottom), pen.ink.hair, HAIRLINE)
         pen.text((x_page, bottom + 13), f"{z:g}".replace("-", "−"), SMALL, pen.ink.soft, "middle")
