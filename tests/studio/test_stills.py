@@ -8,7 +8,8 @@ import pytest
 
 from counted_film import number_in, write_film
 from fitwright.errors import InputError
-from fitwright.records.media import keep_file
+from fitwright.records.media import keep_file, path_of
+from fitwright.studio import stills
 from fitwright.studio.entry import plain
 from fitwright.studio.stills import frame_time, still_jpeg
 
@@ -32,6 +33,17 @@ def test_a_rounded_time_finds_its_frame_again(film, frame):
     for told in (true_s, up, down, float(plain(true_s))):
         assert number(film, told) == frame
         assert frame_time(film, told) == pytest.approx(true_s, abs=1.2e-5)
+
+
+def test_a_frame_whose_time_was_told_is_not_decoded_again_and_goes_with_its_film(film, monkeypatch):
+    told = frame_time(film, TIMES_S[7])
+    with monkeypatch.context() as shut:
+        shut.setattr(stills, "pictures", None)  # to decode would fail
+        assert number(film, told) == 7
+        assert number_in(stills.upright_grey(film, told)) == 7
+    path_of(film).unlink()
+    with pytest.raises(InputError):
+        still_jpeg(film, told)
 
 
 def test_after_the_end_is_said(film):

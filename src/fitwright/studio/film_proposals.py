@@ -15,7 +15,7 @@ from fitwright.studio.film_guess import LegGuess, guess_leg
 from fitwright.studio.film_weak import LABELS
 from fitwright.studio.picks import GUESSED
 from fitwright.studio.remembered import remembered
-from fitwright.studio.stills import frame_at, frame_time
+from fitwright.studio.stills import as_pixels, frame_at, frame_time
 from fitwright.vision.find_markers import find_discs, name_discs
 from fitwright.vision.leg_guess import Surround
 from fitwright.vision.level_edges import ProposedEdge, propose_edges
@@ -40,7 +40,7 @@ def proposals_at(medium: Medium, view: str, at_s: float) -> dict[str, Any]:
     kind, side = ride.VIEWS[view]
 
     def made() -> dict[str, Any]:
-        return _found(turned_upright(frame.to_ndarray(format="gray"), clip), kind, side)
+        return _found(turned_upright(as_pixels(frame, "gray"), clip), kind, side)
 
     return remembered(("film proposals", medium.sha256, view, float(frame.time)), made)
 

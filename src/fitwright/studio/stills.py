@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import os
 import tempfile
+import threading
+from collections import deque
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,10 @@ from fitwright.vision.picture import Grey
 from fitwright.vision.video import ClipInfo, pictures, probe, turned_upright
 
 JPEG_QUALITY = 95
+SAME_S = 1e-5
+_latest: deque[tuple[Path, ClipInfo, Any]] = deque(maxlen=3)
+"""Frames decoded lately: a page asks for the time of one, then for its picture, then for what is found in it."""
+_one_at_a_time = threading.Lock()
 
 register_heif_opener()
 
@@ -70,7 +76,7 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
     Raises InputError when the medium is no film, cannot be decoded, or ends before.
     """
     clip, frame = frame_at(medium, at_s)
-    upright = turned_upright(frame.to_ndarray(format="bgr24"), clip)
+    upright = turned_upright(as_pixels(frame, "bgr24"), clip)
     done, data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise InputError(medium.name, "the frame could not be written as a picture")
@@ -80,7 +86,12 @@ def still_jpeg(medium: Medium, at_s: float = 0.0, quality: int = JPEG_QUALITY) -
 def upright_grey(medium: Medium, at_s: float) -> Grey:
     """(h, w) the same frame in grey, upright."""
     clip, frame = frame_at(medium, at_s)
-    return np.asarray(turned_upright(frame.to_ndarray(format="gray"), clip), dtype=np.uint8)
+    return np.asarray(turned_upright(as_pixels(frame, "gray"), clip), dtype=np.uint8)
+
+
+def as_pixels(frame: Any, pixels: str) -> Any:
+    """A decoded frame in another format of pixels, as an array; several threads may ask for one frame."""
+    return av.video.reformatter.VideoReformatter().reformat(frame, format=pixels).to_ndarray()
 
 
 def frame_time(medium: Medium, at_s: float) -> float:
@@ -97,7 +108,10 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
     if medium.kind != "film":
         raise InputError(medium.name, "is not a film")
     check_range("t", at_s, 0, 36000, "s")
-    path, clip = path_of(medium), check_film(medium)
+    path = path_of(medium)
+    if (known := _known(path, at_s)) is not None:
+        return known
+    clip = check_film(medium)
     since = at_s - 0.5 / (clip.fps or 25.0)
     try:
         frame = next((f for time_s, f in pictures(path, max(0.0, since)) if time_s >= since), None)
@@ -107,4 +121,13 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
         raise InputError(
             "t", "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
         )
+    with _one_at_a_time:
+        _latest.append((path, clip, frame))
     return clip, frame
+
+
+def _known(path: Path, at_s: float) -> tuple[ClipInfo, Any] | None:
+    """The frame whose own time this is, if it was decoded lately."""
+    with _one_at_a_time:
+        found = next((e for e in _latest if e[0] == path and abs(float(e[2].time) - at_s) < SAME_S), None)
+    return found[1:] if found is not None and path.is_file() else None
