@@ -16,6 +16,7 @@ from tools.words import catalogue, compiled
 
 from fitwright import told
 from fitwright.sheets import drawn
+from fitwright.web import script_words
 
 SIGN = "¤"
 WORD = re.compile(r"(?<![\w¤])[^\W\d_]{3,}")
@@ -60,6 +61,7 @@ def pseudo_language(folder: Path) -> Iterator[None]:
 def _forget() -> None:
     told.book.cache_clear()
     drawn._kept.clear()
+    script_words._in.cache_clear()
     trans_real._translations.clear()
 
 

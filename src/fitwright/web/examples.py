@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 
 from fitwright.bike.contact import ContactPoints
@@ -14,6 +12,7 @@ from fitwright.quantity import Measured
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.callouts import Callout
 from fitwright.sheets.cleat_card import CardFoot
+from fitwright.sheets.drawn import drawn
 from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
@@ -21,7 +20,6 @@ from fitwright.sheets.strip import Reading, Strip, strip_svg
 TITLE = "An invented example"
 
 
-@cache
 def sole_example() -> str:
     """Two soles with marks, cleat and axle."""
     mark = np.diag([0.6, 0.6]) ** 2
@@ -33,18 +31,17 @@ def sole_example() -> str:
         )
         for foot, x, z, psi in (("left", 190.2, 1.0, 9.0), ("right", 186.4, 2.0, 7.0))
     ]  # fmt: skip
-    return soles_svg(figures, title=TITLE)
+    return drawn(soles_svg, figures, title=TITLE)
 
 
-@cache
 def aid_example() -> str:
     """A cleat, where it shall be, and the steps of a hand."""
     sure, body = np.zeros((3, 3)), CleatBody()
     now, to = CleatPose(190.0, 4.0, 2.0, sure, "example"), CleatPose(184.0, 1.0, 7.0, sure, "example")
-    return aid_svg(AidFigure("left", CardFoot(to, 280.0), body, fitting_aid(now, to, body)), ident="example")
+    figure = AidFigure("left", CardFoot(to, 280.0), body, fitting_aid(now, to, body))
+    return drawn(aid_svg, figure, ident="example")
 
 
-@cache
 def ride_example() -> str:
     """A rider from the side with three numbers where they belong."""
     leg = LegTwin(405.0, 420.0, 125.0, 105.0, 172.5, -190.2, 751.0, 15.0, (-6.0,), (10.39,))
@@ -54,10 +51,9 @@ def ride_example() -> str:
         Callout("saddle_height", "saddle height", (Reading("both", Measured(705.0, 1.0, "mm")),)),
         Callout("axle", "axle, 0 M1 to 1 M5", (Reading("right", Measured(0.46, 0.026, "1")),)),
     )
-    return rider_svg(RiderFigure(leg=leg, contact=contact, callouts=callouts, title=TITLE))
+    return drawn(rider_svg, RiderFigure(leg=leg, contact=contact, callouts=callouts, title=TITLE))
 
 
-@cache
 def strip_example() -> str:
     """A value on its band: before, predicted and now."""
     readings = (
@@ -65,4 +61,4 @@ def strip_example() -> str:
         Reading("right", Measured(33.0, 1.6, "deg"), "predicted"),
         Reading("right", Measured(33.8, 1.2, "deg")),
     )
-    return strip_svg(Strip(TITLE, readings, (30.0, 40.0)))
+    return drawn(strip_svg, Strip(TITLE, readings, (30.0, 40.0)))
