@@ -118,3 +118,10 @@ def _filled(route: str, given: dict[str, object]) -> str:
         assert route[start:end].rstrip(">").split(":")[-1].strip("<") == name
         route = route[:start] + str(value) + route[end:]
     return route
+
+
+def assert_said_at(answer, box: str, said: str) -> None:
+    """What was sent is refused, and `said` stands in the complaint whose id is `box`."""
+    assert answer.status_code == 422
+    text = answer.content.decode()
+    assert said in text[text.index(f'id="{box}"') :][:300]

@@ -55,3 +55,9 @@ def comfort_change(before: int, after: int) -> FeltChange:
     points = after - before
     words = "unchanged" if not points else (f"better by {points}" if points > 0 else f"worse by {-points}")
     return FeltChange(points, abs(points) > MDC95_POINTS, None, words)
+
+
+def rating_change(kind: str, before: int, after: int) -> FeltChange | None:
+    """Two ratings of `kind` "pain" or "comfort", the earlier first; None for what is not felt but measured."""
+    judge = {"pain": pain_change, "comfort": comfort_change}.get(kind)
+    return judge(before, after) if judge else None

@@ -62,15 +62,18 @@ def page(visit: Visit) -> Feeling:
     others = tuple((s, w) for s, w in PAIN_SITES if ("pain", s) not in sites)
     course = _course(turns, known)
     moments = ("arrived", *(f"step {k}" for k in range(1, len(course)))) if course else ()
-    rows = tuple(
-        FeelingLine(WORDS[s], _side(s), tuple(m.ratings.get(s) for m in course))
-        for s in (*sites, *(("comfort", c) for c, _ in COMFORT_SITES))
-        if any(s in m.ratings for m in course)
-    )
+    rows = _rows(course, sites)
     return Feeling(
         last.pk if last else 0, turns[-1][1] if turns else "", fields, others, moments, rows,
         advice(course, WORDS) if turns and now else (), _drawn(moments, rows) if len(course) > 1 else (),
     )  # fmt: skip
+
+
+def lines(visit: Visit) -> tuple[FeelingLine, ...]:
+    """What was said of each place, by moment, without the page around it."""
+    turns = _turns(visit)
+    known = _by_moment(visit, bool(turns))
+    return _rows(_course(turns, known), _to_ask(known))
 
 
 def save(visit: Visit, typed: Mapping[str, str]) -> dict[str, InputError]:
@@ -98,6 +101,14 @@ def save(visit: Visit, typed: Mapping[str, str]) -> dict[str, InputError]:
     if not errors:
         _write(visit, last, read)
     return errors
+
+
+def _rows(course: tuple[Moment, ...], sites: tuple[Site, ...]) -> tuple[FeelingLine, ...]:
+    return tuple(
+        FeelingLine(WORDS[s], _side(s), tuple(m.ratings.get(s) for m in course))
+        for s in (*sites, *(("comfort", c) for c, _ in COMFORT_SITES))
+        if any(s in m.ratings for m in course)
+    )
 
 
 def _take(text: str, site: Site, box: str, read: dict[Site, int], errors: dict[str, InputError]) -> None:

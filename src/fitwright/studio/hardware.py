@@ -109,6 +109,12 @@ def part(kind: str, key: str) -> Part:
     )
 
 
+def as_stored(cleat: Part) -> dict[str, Any]:
+    """A cleat system as a pair of shoes keeps it."""
+    bolts = "three-bolt" if cleat.data["bolt_pattern"] == THREE else "two-bolt"
+    return dict(cleat.data) | {"key": cleat.key, "label": cleat.label, "source": cleat.source, "bolts": bolts}
+
+
 def save_part(
     kind: str, typed: Mapping[str, str], key: str = "", author: str = ""
 ) -> tuple[Part | None, dict[str, InputError]]:

@@ -14,7 +14,7 @@ from typing import Any
 from django.core.cache import cache
 from django.utils import timezone
 
-from fitwright.plan.felt_change import SEM_POINTS, FeltChange, comfort_change, pain_change
+from fitwright.plan.felt_change import SEM_POINTS, FeltChange, rating_change
 from fitwright.plan.outcome import change_between
 from fitwright.quantity import Measured, difference, distinguishable
 from fitwright.records.models import Analysis, Measurement, Position, Rating, Visit
@@ -120,9 +120,7 @@ def change(key: Key, before: Measured, after: Measured, *, same_visit: bool = Fa
 
 def felt_change(key: Key, before: Measured, after: Measured) -> FeltChange | None:
     """The change of a rating; None for what is not felt but measured."""
-    kind = key[0].split(".")[0]
-    judge = {"pain": pain_change, "comfort": comfort_change}.get(kind)
-    return judge(round(before.value), round(after.value)) if judge else None
+    return rating_change(key[0].split(".")[0], round(before.value), round(after.value))
 
 
 def label_of(name: str) -> str:

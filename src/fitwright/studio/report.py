@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from django.utils import timezone
 
-from fitwright.plan.felt_change import comfort_change, pain_change
+from fitwright.plan.felt_change import rating_change
 from fitwright.quantity import Measured
 from fitwright.records.models import Studio, Visit
 from fitwright.sheets.report import ChangeLine, FeltLine, Outcome, VisitReport
@@ -68,13 +68,12 @@ def _change(row: doing.ChangeRow, data: Mapping[str, Any]) -> ChangeLine:
 
 def _felt(visit: Visit) -> tuple[FeltLine, ...]:
     """Pain and comfort from arrival to the last turn that was asked about."""
-    comfort = {words for (kind, _), words in feeling.WORDS.items() if kind == "comfort"}
+    kinds = {words: kind for (kind, _), words in feeling.WORDS.items()}
     lines = []
-    for row in feeling.page(visit).rows:
+    for row in feeling.lines(visit):
         said = [r for r in row.ratings if r is not None]
-        judge = comfort_change if row.words in comfort else pain_change
-        verdict = judge(said[0], said[-1]).words if len(said) > 1 else ""
-        lines.append(FeltLine(row.words, row.side, row.ratings, verdict))
+        change = rating_change(kinds[row.words], said[0], said[-1]) if len(said) > 1 else None
+        lines.append(FeltLine(row.words, row.side, row.ratings, change.words if change else ""))
     return tuple(lines)
 
 

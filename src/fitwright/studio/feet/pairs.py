@@ -18,7 +18,6 @@ from fitwright.studio import hardware as catalogue
 from fitwright.studio.entry import Field, read_number, read_text
 from fitwright.studio.feet.hardware import FROM_TEMPLATE, SYSTEM_LIMITS, put_on_bench, save_system
 from fitwright.studio.feet.soles import STATION, letter_in, letter_of
-from fitwright.studio.hardware_fields import THREE
 from fitwright.studio.visits import answers
 
 NAME = Field("name", "What you call the pair", "text", hint="“road”, “indoor”, “winter”")
@@ -102,9 +101,7 @@ def save_pair(visit: Visit, typed: Mapping[str, str]) -> Shoes:
     key = typed.get("system", "")
     if key and key != stored.get("key"):
         part, came = catalogue.part("cleat", key), stored.get(FROM_TEMPLATE)
-        stored = dict(part.data) | {"key": key, "label": part.label, "source": part.source}
-        stored["bolts"] = "three-bolt" if part.data["bolt_pattern"] == THREE else "two-bolt"
-        stored |= {FROM_TEMPLATE: came} if came else {}
+        stored = catalogue.as_stored(part) | ({FROM_TEMPLATE: came} if came else {})
     size = read_number(SIZE, typed["size_eu"]) if typed.get("size_eu", "").strip() else None
     letter = letter_of(visit)
     return save_system(visit, _name(typed.get("name", "")) or f"pair {letter}", size, stored)

@@ -21,7 +21,6 @@ from fitwright.studio.feet.clearance_fields import GUESSED
 from fitwright.studio.feet.hardware import FROM_TEMPLATE as FROM
 from fitwright.studio.feet.hardware import put_on_bench, system_of
 from fitwright.studio.feet.soles import STATION, letter_of
-from fitwright.studio.hardware_fields import THREE
 from fitwright.studio.visits import measured
 
 KIND = "shoe_template"
@@ -67,16 +66,10 @@ def templates() -> tuple[Template, ...]:
     ]
     systems = {p.key: p for p in catalogue.parts("cleat", retired=True)}
     examples = (
-        Template(key, label, None, _stored(systems[system]), heel, own=False)
+        Template(key, label, None, catalogue.as_stored(systems[system]), heel, own=False)
         for key, label, system, heel in _EXAMPLES
     )
     return shelf.ordered(own, examples)
-
-
-def _stored(part: catalogue.Part) -> dict[str, Any]:
-    """A cleat system as a pair keeps it."""
-    bolts = "three-bolt" if part.data["bolt_pattern"] == THREE else "two-bolt"
-    return dict(part.data) | {"key": part.key, "label": part.label, "source": part.source, "bolts": bolts}
 
 
 def keep(visit: Visit, name: str) -> Template:
