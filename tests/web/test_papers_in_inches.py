@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 
 from fitwright.inches import BOTH, MM, lengths_in
 from fitwright.records.models import Visit
-from fitwright.sheets.cleat_card import draw_rows
+from fitwright.sheets.cleat_card import care, draw_rows
 from fitwright.sheets.exact import check_bar
 from fitwright.sheets.ink import Pen
 from fitwright.sheets.typeset import ATTACHED
@@ -64,3 +65,12 @@ def test_the_rows_of_a_card_have_inches_below_and_the_bar_none():
     assert ">100 mm<" in svg
     with lengths_in(MM):
         assert draw_rows(Pen(100, 200, "x", "y"), (0, 10), 63, [("a", "185.0 mm"), ("b", "9.6°")]) < below
+
+
+def test_the_cautions_of_a_full_card_stand_below_its_words_and_on_the_page():
+    at_y = 297 - 5.5 - 24  # room for the smaller letters alone
+    pen = Pen(210, 297, "x", "y", "paper")
+    care(pen, (140, at_y), 63)
+    heights = [float(y) for y in re.findall(r'<text[^>]* y="([\d.]+)"', pen.svg())]
+    assert min(heights) >= at_y
+    assert max(heights) <= 297 - 5

@@ -287,11 +287,14 @@ def plain_outlines(foot: CardFoot) -> list[str]:
 
 
 def care(pen: Pen, at: XY, room: float) -> None:
-    """The cautions of a card, never lower than the page has room for."""
+    """The cautions of a card in what is left of the page: smaller where much stands above them, never over it."""
     x, y = at
     words = " ".join(map(told, cautions.ON_A_CARD))
-    tall = 1.42 * TINY * 0.92 * len(wrapped(words, TINY * 0.92, room))
-    paragraph(pen, (x, min(y, pen.height - 5.5 - tall)), words, TINY * 0.92, room, pen.ink.soft)
+    for share in (0.92, 0.84, 0.76, 0.68):
+        tall = 1.42 * TINY * share * len(wrapped(words, TINY * share, room))
+        if y + tall <= pen.height - 5.5:
+            break
+    paragraph(pen, (x, min(y, pen.height - 5.5 - tall)), words, TINY * share, room, pen.ink.soft)
 
 
 def column_head(
