@@ -68,7 +68,7 @@ def test_the_rows_of_a_card_have_inches_below_and_the_bar_none():
 
 
 def test_the_cautions_of_a_full_card_stand_below_its_words_and_on_the_page():
-    at_y = 297 - 5.5 - 24  # room for the smaller letters alone
+    at_y = 297 - 5.5 - 15  # room for the smaller letters alone
     pen = Pen(210, 297, "x", "y", "paper")
     care(pen, (140, at_y), 63)
     heights = [float(y) for y in re.findall(r'<text[^>]* y="([\d.]+)"', pen.svg())]
