@@ -34,11 +34,16 @@ PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter": (
 STANDARDS = ["a-3a", "ua-1"]
 ATTACHED = "attached"
 """Key of the files that go with a paper, as they are: [{"name", "text", "mime", "about"}]."""
+# What a document is called stands last, since everything below such a line depends on it: a changed title above the
+# text had every part of it laid out again.
 AT_THE_END = """
+#set document(title: d.title, author: d.at("studio", default: ""), date: auto)
 #for a in d.at("attached", default: ()) {
   pdf.attach(a.name, bytes(a.text), relationship: "data", mime-type: a.mime, description: a.about)
 }
 """
+DATA = "data.json"
+"""What the house style reads the data of a paper from."""
 MISSING = (
     "{letters}: no typeface on this computer has this; □ stands for it. Install a font for it, print again."
 )
@@ -149,9 +154,11 @@ def _compiled(
     if machine not in kept:
         kept[machine] = typst.Compiler(font_paths=faces(of_machine=machine))
     today = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    # A file, not an input: inputs belong to the library that all of a page depends on, so that one changed letter in
+    # them would have every table laid out anew; of a file only what is made from the changed words is.
+    data = json.dumps(handed, ensure_ascii=False).encode()
     given: dict[str, Any] = {
-        "input": template(name), "format": form, "timestamp": today,
-        "sys_inputs": {"data": json.dumps(handed, ensure_ascii=False)},
+        "input": {"main.typ": template(name), DATA: data}, "format": form, "timestamp": today,
     }  # fmt: skip
     if form == "png":
         made = kept[machine].compile(**given, ppi=ppi)
