@@ -12,6 +12,7 @@ from fitwright.records.media import keep_file, path_of
 from fitwright.records.models import HardwareItem, Medium, Visit
 from fitwright.studio import bike, film_proposals, landmark_file, picks, ride
 from fitwright.studio.film import Marks
+from fitwright.studio.point_origins import origins_of
 from fitwright.studio.visits import new_rider, open_visit
 from landmark_file import leg_film, onnx_body, tflite_mean
 
@@ -122,7 +123,7 @@ def test_marks_keep_what_was_guessed_and_what_was_confirmed():
         picks.told_guesses(expected, agreed=False)
     told = picks.told_guesses(expected, agreed=True)
     assert told == {"guessed": {"greater_trochanter": {"u_px": 12.5}}, "confirmed": ["heel"]}
-    again = picks.of_guesses(told)
+    again = origins_of(told)
     assert again["greater_trochanter"] == picks.Origin(picks.GUESSED, 12.5)
     assert again["heel"].how == picks.CONFIRMED
     points = {"greater_trochanter": [1, 2], "heel": [5, 6]}

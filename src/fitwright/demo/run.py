@@ -25,6 +25,7 @@ from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
 from fitwright.studio import cameras, feeling, hanging, intake, papers, plan, ride
 from fitwright.studio.feet import check, pairs, soles
+from fitwright.studio.point_origins import HAND, Origin
 from fitwright.studio.visits import analysis
 from fitwright.studio.work import working
 from fitwright.vision.card import SCALE_CARD
@@ -189,7 +190,7 @@ def _film(demo: Demo, key: str, view: str, when: str) -> None:
         if view == "front":
             tape = CAMERA_FRONT_MM + float(np.random.default_rng([SEED, 5]).normal(0, TAPE_SD_MM))
         ride.save_film(visit, medium, view, when, camera_mm=tape)
-        ride.save_marks(visit, view, when, _points(path))
+        ride.save_marks(visit, view, when, clicked(_points(path)))
         ride.analyse_film(
             visit, view, when, lambda share, _: tell(0.85 + 0.14 * share, "following the points")
         )
@@ -287,6 +288,11 @@ def _wait(demo: Demo, path: Path, tell: Callable[[float, str], None]) -> None:
         tell(share, "rendering (simulated)" if share else "waiting to be rendered")
         time.sleep(0.25)
     future.result()
+
+
+def clicked(marks: Mapping[str, Any]) -> dict[str, Any]:
+    """Marks of a simulated hand, with that as their origin."""
+    return {**marks, "origin": {name: Origin(HAND).to_json() for name in marks["points"]}}
 
 
 def _points(path: Path) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +19,11 @@ from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats, Measured, listed
+from fitwright.studio.point_origins import KINDS, Origin, origins_of
 from fitwright.vision.film_card import cards_in
 from fitwright.vision.frontal import read_front
 from fitwright.vision.kept import give_back
+from fitwright.vision.repair import CORRECTED
 from fitwright.vision.rereading import PictureFrame
 from fitwright.vision.sagittal import read_side
 from fitwright.vision.scene import STEADY_POINTS, STILL_POINTS, Scene
@@ -41,6 +43,8 @@ FRONT_POINTS = tuple(
 POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
 CLOCK_U, STAMP_U_S = 1e-4, 1e-3
 """Rate of a camera's clock, as a share, and error of one time stamp (our choice)."""
+ORIGINS = "origins"
+"""Entry of a ride's quality: name → where the marked point came from."""
 LANDMARKS = {
     "side": "stickers: greater trochanter, lateral femoral condyle, lateral malleolus; acromion; shoe heel and M5",
     "front": "stickers: patella, ASIS; pedal centre",
@@ -50,15 +54,17 @@ LANDMARKS = {
 @dataclass(frozen=True)
 class Marks:
     """Points marked in one frame: `time_s` of that frame, name → (u, v) in pixels of the upright picture; `guessed`:
-    those among them that a network guessed and nobody confirmed."""
+    those among them that a network guessed and nobody confirmed; `origins`: where each came from."""
 
     time_s: float
     points: Mapping[str, tuple[float, float]]
     guessed: frozenset[str] = frozenset()
+    origins: Mapping[str, Origin] = field(default_factory=dict)
 
     @staticmethod
     def from_json(data: Mapping[str, Any]) -> Marks:
-        """From `{"time_s": t, "points": {name: [u, v]}, "guessed": [name]}`, the last only where there are such.
+        """From `{"time_s": t, "points": {name: [u, v]}, "guessed": [name], "origin": {name: {"how", "u_px"}}}`, the
+        last two only where there are such.
 
         Raises:
             InputError: not of that shape, a number that is none, or no point at all.
@@ -71,7 +77,10 @@ class Marks:
             raise InputError("points", "no point is marked", allowed=", ".join(SIDE_POINTS + FRONT_POINTS))
         points = {str(name): _pair(str(name), uv) for name, uv in data["points"].items()}
         time_s = check_range("time_s", _number("time_s", data.get("time_s", 0.0)), 0.0, 36_000.0, "s")
-        return Marks(time_s, points, _guessed(data.get("guessed", ()), points))
+        guessed = _guessed(data.get("guessed", ()), points)
+        return Marks(
+            time_s, points, guessed, origins_of({**data, "origin": _origins(data.get("origin", {}), points)})
+        )
 
     @staticmethod
     def read(path: Path) -> Marks:
@@ -126,6 +135,21 @@ def _guessed(said: Any, points: Mapping[str, Any]) -> frozenset[str]:
         raise InputError("guessed", "not a list of marked points of the leg", value=str(said)[:80],
                          allowed=", ".join(allowed) or "none of these points")  # fmt: skip
     return frozenset(said)
+
+
+def _origins(said: Any, points: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Where points came from, as a file or the record says it; a word that is not known is refused."""
+    if not isinstance(said, Mapping):
+        raise InputError("origin", "not the form expected", allowed='{"name": {"how": ..., "u_px": ...}}')
+    for name, one in said.items():
+        how = one.get("how") if isinstance(one, Mapping) else None
+        if how not in KINDS:
+            raise InputError(
+                f"origin of {str(name)[:40]}", "unknown", value=str(how)[:40], allowed=", ".join(KINDS)
+            )
+        if one.get("u_px") is not None:
+            check_range(f"origin of {name}", _number(str(name), one["u_px"]), 0.0, 500.0, "px")
+    return {n: o for n, o in said.items() if n in points}
 
 
 @dataclass(frozen=True)
@@ -202,7 +226,17 @@ def analyse_clip(
     if progress is not None:
         progress(0.97, "reading the turns")
     result = read_tracks(
-        tracks, view, side, crank_mm, camera_mm, twin, readout_ms, shoe_line, scene, marks.guessed
+        tracks,
+        view,
+        side,
+        crank_mm,
+        camera_mm,
+        twin,
+        readout_ms,
+        shoe_line,
+        scene,
+        marks.guessed,
+        marks.origins,
     )
     if progress is not None:
         progress(1.0, "done")
@@ -220,16 +254,24 @@ def read_tracks(
     shoe_line: Mapping[str, Measured] | None = None,
     scene: Scene | None = None,
     guessed: Collection[str] = (),
+    origins: Mapping[str, Origin] | None = None,
 ) -> FilmResult:
     """What the body does by crank angle, from points that were followed; arguments and errors as `analyse_clip`.
 
-    guessed: points that a network guessed and nobody confirmed: what hangs from them is an estimate.
+    guessed: points that a network guessed and nobody confirmed: what hangs from them is an estimate. One that was put
+        right in the film is confirmed by that.
+    origins: where the points came from; kept with the ride.
     """
     ride, theta_rad = (
         _side(tracks, str(side), crank_mm, camera_mm, readout_ms, scene or Scene()) if view == "side"
         else _front(tracks, crank_mm, camera_mm, twin, readout_ms, shoe_line or {})
     )  # fmt: skip
-    return FilmResult(as_estimates(ride, guessed), tracks, np.degrees(theta_rad))
+    corrected = {n: tuple(q[CORRECTED]) for n, q in tracks.quality.items() if q.get(CORRECTED)}
+    told = as_estimates(ride, [n for n in guessed if n not in corrected])
+    if origins:
+        whole = {n: replace(o, corrected_s=corrected.get(n, ())).to_json() for n, o in origins.items()}
+        told = replace(told, quality={**told.quality, ORIGINS: whole})
+    return FilmResult(told, tracks, np.degrees(theta_rad))
 
 
 def _check_call(view: str, side: str | None, crank_mm: float, readout_ms: float | Measured | None) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 
 from fitwright.errors import InputError
 from fitwright.motion.estimate import U_POINT_MM
+from fitwright.studio.point_origins import GUESSED, HAND, PROPOSED, Origin
 from fitwright.vision.find_markers import Marker, find_discs, name_discs
 from fitwright.vision.landmark_net import LandmarkNet, Picture
 from fitwright.vision.leg_guess import (
@@ -135,7 +136,7 @@ def marks_of(told: LegGuess, by_hand: Mapping[str, tuple[float, float]]) -> dict
     """The marks that `ride analyse` takes: what a hand marked stays, a guess on a disc is the disc, any other guess
     is named as one.
 
-    `{"time_s", "points", "guessed": {name: {"u_px", "u_mm"}}, "on_disc": [name]}`
+    `{"time_s", "points", "guessed": {name: {"u_px", "u_mm"}}, "on_disc": [name], "origin": {name: ...}}`
     """
     places = {
         n: list(told.on_disc[n].uv_px) if n in told.on_disc else list(g.uv_px) for n, g in told.points.items()
@@ -146,4 +147,7 @@ def marks_of(told: LegGuess, by_hand: Mapping[str, tuple[float, float]]) -> dict
         "time_s": told.time_s, "points": points | {n: list(uv) for n, uv in by_hand.items()},
         "guessed": {n: {"u_px": round(g.u_px, 2), "u_mm": U_POINT_MM[n]} for n, g in free.items()},
         "on_disc": sorted(n for n in told.on_disc if n not in by_hand),
+        "origin": {n: Origin(GUESSED, round(g.u_px, 2)).to_json() for n, g in free.items()}
+        | {n: Origin(PROPOSED).to_json() for n in told.points if n not in free}
+        | {n: Origin(HAND).to_json() for n in by_hand},
     }  # fmt: skip

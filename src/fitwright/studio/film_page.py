@@ -16,8 +16,9 @@ from fitwright.quantity import Z95, Floats, listed
 from fitwright.records.models import Analysis, Visit
 from fitwright.sheets.curve import Chart, CurveLine, curve_svg, plot_of
 from fitwright.sheets.ink import State
-from fitwright.studio import drawings, ride
+from fitwright.studio import drawings, mend, ride
 from fitwright.studio.film_weak import LABELS, advice_on, floats, size_of, spells_in
+from fitwright.studio.point_origins import UNKNOWN, Origin, origins_of
 from fitwright.studio.proxies import Proxy, proxy_of
 from fitwright.studio.ride_bands import curve_target
 from fitwright.vision.scene import STILL_POINTS
@@ -54,7 +55,7 @@ class Place:
 
 @dataclass(frozen=True)
 class PointLine:
-    """One named point: how well it was followed, in words, and where it is weak."""
+    """One named point: how well it was followed, in words, where it is weak, and where it came from."""
 
     name: str
     label: str
@@ -62,6 +63,7 @@ class PointLine:
     words: str
     places: tuple[Place, ...]
     more: int
+    origin: Origin
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,7 @@ def points(clip: ride.Clip) -> tuple[PointLine, ...]:
     tracks = _tracks(clip.analysed)
     if clip.analysed is None or tracks is None:
         return ()
-    times = tracks["time_s"]
+    times, came = tracks["time_s"], origins(clip)
     out = []
     for name in tracks["points"]:
         still = name in STILL_POINTS
@@ -108,8 +110,15 @@ def points(clip: ride.Clip) -> tuple[PointLine, ...]:
         quality = tracks["quality"][name]
         words = weak.words_of_quality(quality["seen"], quality["u_px"] or np.nan, quality["kind"], still)
         out.append(PointLine(name, LABELS.get(name, name.replace("_", " ")), _side(name, clip.view), words,
-                             places[:MOST_SPELLS], max(0, len(places) - MOST_SPELLS)))  # fmt: skip
+                             places[:MOST_SPELLS], max(0, len(places) - MOST_SPELLS),
+                             came.get(name, Origin(UNKNOWN))))  # fmt: skip
     return tuple(out)
+
+
+def origins(clip: ride.Clip) -> dict[str, Origin]:
+    """name → where each marked point of a film came from, with what was put right in it; none before marking."""
+    marks = (clip.analysed.inputs.get("marks") if clip.analysed else None) or clip.marks
+    return origins_of(marks or {}, mend.of(clip.analysed))
 
 
 def advice(clip: ride.Clip) -> tuple[str, ...]:

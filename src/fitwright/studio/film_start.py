@@ -18,6 +18,7 @@ from fitwright.records.media import path_of
 from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio import ride
 from fitwright.studio.film_proposals import U_DISC_PX
+from fitwright.studio.point_origins import EARLIER
 from fitwright.studio.remembered import remembered
 from fitwright.studio.stills import frame_time, upright_grey
 from fitwright.studio.visits import answers
@@ -56,7 +57,7 @@ def with_start(
     discs = remembered(key, lambda: np.array([d.uv_px for d in find_discs(grey)]).reshape(-1, 2))
     start = laid_over(earlier, discs, size)
     sure = {n: p.to_json() for n, p in start.items() if p.sure != GUESS}
-    guesses = {n: p.to_json() for n, p in start.items() if p.sure == GUESS}
+    guesses = {n: p.to_json() | {"origin": EARLIER} for n, p in start.items() if p.sure == GUESS}
     note = f"The points of {earlier.words} are offered as a start, {len(sure)} of them on a disc here. Look at each."
     return {**told, "points": guesses | dict(told["points"]) | sure, "notes": [*told["notes"], note]}
 

@@ -14,6 +14,8 @@ from fitwright.errors import InputError
 from fitwright.motion.over_time import MotionTable, cycle_table, even_steps, motion_table
 from fitwright.motion.ride import RideResult
 from fitwright.records.models import Visit
+from fitwright.studio.film import ORIGINS as MARKED_FROM
+from fitwright.studio.point_origins import Origin, in_header
 from fitwright.studio.recording import ride_with_points
 from fitwright.studio.ride import rides_by_label
 from fitwright.studio.visits import analysis
@@ -69,7 +71,14 @@ def _about(ride: RideResult) -> dict[str, str]:
         "landmarks": str(ride.method.get("landmarks", "")), "frame": FRAME, "origin": ORIGINS.get(ride.view, ""),
         "units": "mm, deg, s", "cadence": f"{cadence.value:.3f} rpm, u {cadence.u:.3f} rpm",
         "whole turns": ", ".join(f"{n} {s}" for s, n in ride.cycles.items()),
-    } | ({"guessed and not confirmed": ", ".join(ride.guessed)} if ride.guessed else {})  # fmt: skip
+        **({"guessed and not confirmed": ", ".join(ride.guessed)} if ride.guessed else {}), **_about_marks(ride),
+    }  # fmt: skip
+
+
+def _about_marks(ride: RideResult) -> dict[str, str]:
+    """Where each marked point came from, of a film that has it on record."""
+    kept = {n: Origin.from_json(o) for n, o in ride.quality.get(MARKED_FROM, {}).items()}
+    return {"points marked": in_header(kept)} if kept else {}
 
 
 def _about_points(table: MotionTable) -> dict[str, str]:

@@ -14,10 +14,12 @@ from typing import Any
 
 from fitwright.errors import InputError
 from fitwright.studio.entry import Field, plain, read_number, sentence
+from fitwright.studio.point_origins import CONFIRMED as CONFIRMED
+from fitwright.studio.point_origins import EARLIER, PROPOSED, SNAPPED, UNKNOWN
+from fitwright.studio.point_origins import GUESSED as GUESSED
+from fitwright.studio.point_origins import HAND as HAND
+from fitwright.studio.point_origins import Origin as Origin
 
-HAND, PROPOSED, SNAPPED = "hand", "proposed", "snapped"
-GUESSED, CONFIRMED = "guessed", "confirmed"
-"""What a network put there; and where a hand then said that it is right."""
 MOST_GUESS_PX = 500.0
 U_PX = (0.02, 50.0)
 """What a standard uncertainty of a picked coordinate can be, px."""
@@ -45,23 +47,6 @@ class Expected:
     short: str = ""
     how: str = ""
     u: str = ""
-
-
-@dataclass(frozen=True)
-class Origin:
-    """How a point came about, and its standard uncertainty per coordinate (px; None: the usual one of a hand)."""
-
-    how: str = HAND
-    u_px: float | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """The record's form."""
-        return {"how": self.how, "u_px": self.u_px}
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Origin:
-        """The inverse of `to_json`."""
-        return Origin(str(data["how"]), data["u_px"])
 
 
 def _group(words: str, snap: str, *points: Expected) -> tuple[Expected, ...]:
@@ -270,10 +255,14 @@ def _u_of(text: str) -> float:
     return min(float(text), MOST_GUESS_PX) if re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text) else MOST_GUESS_PX
 
 
-def of_guesses(marks: Mapping[str, Any]) -> dict[str, Origin]:
-    """The same of marks on record, to be shown again."""
-    said = {n: Origin(GUESSED, float(g["u_px"])) for n, g in dict(marks.get("guessed", {})).items()}
-    return said | {n: Origin(CONFIRMED) for n in marks.get("confirmed", ())}
+def film_origins(shown: Iterable[Expected]) -> dict[str, Origin]:
+    """The same as `origins` for the points of a film, where guesses and older marks count as what they are."""
+    points = tuple(shown)
+    as_said = {
+        GUESSED: lambda e: Origin(GUESSED, _u_of(e.u)), CONFIRMED: lambda e: Origin(CONFIRMED),
+        EARLIER: lambda e: Origin(EARLIER), UNKNOWN: lambda e: Origin(UNKNOWN),
+    }  # fmt: skip
+    return origins(points) | {e.name: as_said[e.how](e) for e in points if e.x and e.y and e.how in as_said}
 
 
 def told_guesses(shown: Iterable[Expected], agreed: bool) -> dict[str, Any]:

@@ -16,7 +16,7 @@ const REACH = 32; // screen pixels within which a finger takes hold of the curre
 const NEAREST = 24; // times nearer than the whole picture
 const GUESS = "a guess"; // what the finder says of the least sure
 const [GUESSED, CONFIRMED] = ["guessed", "confirmed"]; // by a network, then by a hand
-const SNAPPED = { dot: worded("snapped to a dot"), edge: worded("snapped to an edge"), corner: worded("snapped to a corner") };
+const ORIGINS = JSON.parse(root.dataset.origins); // how → sign, words, what they mean
 const LOOKING = {
   dot: worded("Looking for the nearest dot…"), edge: worded("Looking for the nearest edge…"), corner: worded("Looking for the nearest corner…"),
 };
@@ -121,13 +121,9 @@ function nextToDo(from) {
 
 // --- words ---
 
-function origin(point) {
-  const [how, kind] = point.how.split(":");
-  const sure = point.u ? `, ± ${Number(point.u).toFixed(2)} px` : "";
-  if (how === GUESSED) return worded("a guess, not confirmed, ± {0} px", Math.round(2 * Number(point.u)));
-  if (how === CONFIRMED) return worded("a guess, confirmed by hand");
-  if (how === "proposed") return worded("found and taken") + sure;
-  return how === "snapped" ? `${SNAPPED[kind] ?? kind}${sure}` : worded("by hand");
+function origin({ how, u }) {
+  const px = Number(u) * (how === GUESSED ? 2 : 1); // a guess with its 95 %
+  return (ORIGINS[how] ?? ORIGINS.unknown)[1] + (px ? `, ± ${how === GUESSED ? Math.round(px) : px.toFixed(2)} px` : "");
 }
 
 function tell() {
@@ -136,7 +132,9 @@ function tell() {
     const it = near(row);
     row.toggleAttribute("data-current", i === current);
     one("button", row).setAttribute("aria-pressed", String(i === current));
-    one(".how", row).textContent = point ? origin(point) : it ? worded("found ({0}): {1}", worded(it.sure), it.by) : "";
+    const how = one(".how", row);
+    [how.dataset.sign, , how.title] = (point && ORIGINS[point.how]) || ["", "", ""];
+    how.textContent = point ? origin(point) : it ? worded("found ({0}): {1}", worded(it.sure), it.by) : "";
   });
   for (const part of all("details.part")) {
     const own = all("li", part);
@@ -598,54 +596,6 @@ outline?.addEventListener("change", () => {
   remember("", { ...state(), outline: !outline.checked });
   tell();
 });
-
-// --- picks that were not saved survive a reload; they are offered, not imposed ---
-
-const draft = {
-  // The picture and what it is picked for.
-  place() {
-    const own = [...new FormData(root)].filter(([name]) => !/^(x|y|how|u)\.|^(csrfmiddlewaretoken|outline|power)$/.test(name));
-    return ["loupe", root.dataset.picture, ...own.map((pair) => pair.join("="))].join(" ");
-  },
-  named() {
-    const points = Object.fromEntries(rows.map((row) => [row.dataset.name, read(row)]).filter(([, point]) => point));
-    return { points, outline: Boolean(outline?.checked) };
-  },
-  keep(more = {}) {
-    if (!past.length && !future.length && !more.carry) return; // nothing was done here yet
-    try {
-      sessionStorage.setItem(this.place(), JSON.stringify({ ...this.named(), time: Date.now(), ...more }));
-    } catch { /* full or forbidden: the boxes still hold everything */ }
-  },
-  forget() {
-    sessionStorage.removeItem(this.place());
-    one(".earlier").hidden = true;
-  },
-  bring(kept) {
-    remember();
-    for (const row of rows) write(row, kept.points[row.dataset.name] ?? null);
-    if (outline) outline.checked = kept.outline;
-    one(".earlier").hidden = true;
-    tell();
-  },
-  offer() {
-    const kept = JSON.parse(sessionStorage.getItem(this.place()) ?? "null");
-    if (!kept) return;
-    const now = this.named().points;
-    const names = new Set([...Object.keys(kept.points), ...Object.keys(now)]);
-    const differs = [...names].some((name) => {
-      const [a, b] = [kept.points[name], now[name]];
-      return !a || !b || !sameAs(a, b, 0.05);
-    });
-    if (!differs) return this.forget();
-    if (kept.carry) return this.bring(kept);
-    const when = new Date(kept.time).toLocaleTimeString([], { timeStyle: "short" });
-    one(".earlier p").textContent = worded("Picked here at {0}, other than shown now (points: {1}).", when, Object.keys(kept.points).length);
-    one(".earlier").hidden = false;
-    press("[data-bring]", () => this.bring(kept));
-    press("[data-forget]", () => this.forget());
-  },
-};
 
 // Another foot or moment: the picks come along.
 for (const select of places) {

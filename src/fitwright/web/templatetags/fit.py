@@ -17,6 +17,7 @@ from fitwright.sheets.words import value_words
 from fitwright.studio.backup import megabytes
 from fitwright.studio.edits import words as saved_words
 from fitwright.studio.entry import Entry, lowered, plain
+from fitwright.studio.point_origins import signs_json
 from fitwright.told import told as told_words
 from fitwright.web.script_words import script_words_json
 
@@ -45,6 +46,12 @@ def script_words() -> SafeString:
         if words
         else SafeString()
     )
+
+
+@register.simple_tag
+def origin_signs() -> str:
+    """Sign and words of every way in which a picked point can come about, as JSON for the loupe."""
+    return signs_json(told_words)
 
 
 @register.filter

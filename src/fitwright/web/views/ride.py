@@ -28,6 +28,8 @@ from fitwright.studio import (
     surroundings,
 )
 from fitwright.studio.entry import plain, read_number, sentence
+from fitwright.studio.film_weak import LABELS
+from fitwright.studio.point_origins import grouped, origins_of
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import check_film, frame_time
@@ -64,7 +66,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     )
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
-    points = picks.filled(expected, on_record.get("points", {}) if same else {}, picks.of_guesses(on_record))
+    points = picks.filled(expected, on_record.get("points", {}) if same else {}, origins_of(on_record))
     around = surroundings.entries(view, on_record.get("around", {}))
     if request.method == "POST":
         typed = typed_of(request.POST)
@@ -76,6 +78,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 lengths = surroundings.read(view, typed)
                 marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}, "around": lengths}
                 marks |= picks.told_guesses(points, typed.get("guesses") == "yes")
+                marks["origin"] = {n: o.to_json() for n, o in picks.film_origins(points).items()}
                 ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
@@ -150,7 +153,9 @@ def _page(
     context = {
         "example_svg": examples.ride_example(),
         "failed": {c.label: jobs.follow_problem(visit, c.view, c.when) for c in clips if c.ride is None},
-        "weak": {c.label: film_page.advice(c) for c in clips}, "missing": film_page.missing(clips),
+        "weak": {c.label: film_page.advice(c) for c in clips},
+        "origins": {c.label: grouped(film_page.origins(c), LABELS) for c in clips},
+        "missing": film_page.missing(clips),
         "copies": {c.label: reverse("film_copy", args=[c.medium.sha256]) for c in clips if proxy_of(c.medium)},
         "twice": any(when == "after" for _, when in known), "change_why": CHANGE_WHY,
         "clips": clips, "markers": known.get((ride.MARKERS, "before")), "rows": ride_rows.rows(visit),
