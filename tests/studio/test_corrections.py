@@ -9,7 +9,7 @@ from counted_film import lay_marked, places, write_film
 from fitwright.errors import InputError
 from fitwright.records.models import Analysis, Visit, Work
 from fitwright.studio import bike, corrections, mend, ride
-from fitwright.studio.visits import analysis, new_rider, open_visit
+from fitwright.studio.visits import analysis, answers, new_rider, open_visit
 from fitwright.vision.tracks import Tracks
 
 pytestmark = pytest.mark.django_db
@@ -151,3 +151,84 @@ def test_tracks_come_back_from_their_record(visit: Visit):
     told = row(visit).result["tracks"]
     again = Tracks.from_json(told).to_json()
     assert again == told
+
+
+GUESS_OFF_PX = np.array([0.0, -34.0])
+
+
+@pytest.fixture
+def guessed(film) -> Visit:
+    """The same film, the ankle guessed beside its marker and followed as a guess."""
+    opened = open_visit(new_rider("Rosa Lind"))
+    assert not bike.save_bike(opened, {"crank_mm": "172.5"}).errors
+    lay_marked(opened, film, TIMES_S)
+    marks = dict(answers(opened, "ride")["marks side right before"])
+    at = [float(x) for x in np.array(marks["points"][POINT]) + GUESS_OFF_PX]
+    marks |= {"points": marks["points"] | {POINT: at}, "guessed": {POINT: {"u_px": 30.0}},
+              "origin": {POINT: {"how": "guessed", "u_px": 30.0}}}  # fmt: skip
+    ride.save_marks(opened, "side right", "before", marks)
+    ride.analyse_film(opened, "side right", "before")
+    return opened
+
+
+def test_a_guess_that_is_put_right_is_confirmed_in_the_whole_film_and_again_a_guess_when_taken_back(
+    guessed: Visit,
+):
+    first = row(guessed)
+    assert first.result["ride"]["guessed"] == [POINT]
+    assert np.nanmedian(off_px(first)) > 10
+    k = 70
+    corrections.correct(guessed, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), first.pk)
+    right = row(guessed)
+    assert "guessed" not in right.result["ride"]
+    origin = right.result["ride"]["quality"]["origins"][POINT]
+    assert origin == {"how": "guessed", "u_px": 30.0, "corrected_s": [round(float(TIMES_S[k]), 5)]}
+    assert right.result["tracks"]["quality"][POINT]["kind"] == "disc"
+    off, free = off_px(right), (HIDDEN_S[0] - 1e-4 > TIMES_S) | (HIDDEN_S[1] + 0.05 < TIMES_S)
+    assert np.isfinite(off[free]).mean() > 0.98  # nothing of the guess's own path is left
+    assert np.nanmax(off[free]) < 0.6
+    assert np.isnan(off[~free]).mean() > 0.8
+
+    shown = mend.confirmed(answers(guessed, "ride")["marks side right before"], right)
+    assert np.hypot(*(np.array(shown["points"][POINT]) - AT[POINT][30])) < 0.6
+    assert (shown["guessed"], shown["confirmed"]) == ({}, [POINT])
+
+    corrections.take_back(guessed, "side right", "before", right.pk)
+    back = row(guessed)
+    assert back.result == first.result
+    assert mend.confirmed(back.inputs["marks"], back)["guessed"] == {POINT: {"u_px": 30.0}}
+    corrections.do_again(guessed, "side right", "before", back.pk)
+    again = row(guessed)
+    assert again.result == right.result
+    assert len(mend.of(again)) == 1
+    with pytest.raises(InputError, match="none to do again"):
+        corrections.do_again(guessed, "side right", "before", again.pk)
+    corrections.take_back(guessed, "side right", "before", again.pk)  # and back once more
+    assert row(guessed).result == first.result
+
+
+def test_a_guess_put_right_stays_confirmed_when_the_film_is_followed_anew(guessed: Visit):
+    k = 70
+    corrections.correct(
+        guessed, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), row(guessed).pk
+    )
+    ride.analyse_film(guessed, "side right", "before")
+    now = row(guessed)
+    assert "guessed" not in now.result["ride"]
+    assert np.nanmax(off_px(now)[: int(HIDDEN_S[0] * 60)]) < 0.6
+
+
+def test_a_new_correction_ends_what_can_be_done_again(visit: Visit):
+    for k in (40, 150):
+        corrections.correct(
+            visit, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), row(visit).pk
+        )
+    for _ in range(2):
+        corrections.take_back(visit, "side right", "before", row(visit).pk)
+    corrections.do_again(visit, "side right", "before", row(visit).pk)
+    assert [round(c["time_s"], 3) for c in mend.of(row(visit))] == [round(float(TIMES_S[40]), 3)]
+    corrections.correct(
+        visit, "side right", "before", POINT, TIMES_S[90], tuple(AT[POINT][90]), row(visit).pk
+    )
+    with pytest.raises(InputError, match="none to do again"):
+        corrections.do_again(visit, "side right", "before", row(visit).pk)

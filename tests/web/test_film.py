@@ -299,6 +299,16 @@ def test_a_point_is_put_right_once_and_taken_back(live_server, page: Page, copie
     expect(page.locator("[data-undo]")).to_be_disabled()
     assert off_px(copied, name)[60:80].min() > 25
     assert Analysis.objects.get(pk=wrong.pk).result == wrong.result
+    if how == "keys":
+        film.press("Control+y")
+    else:
+        page.get_by_role("button", name="Do it again").click()
+    expect(page.locator("[data-said]")).to_contain_text("done again", timeout=30_000)
+    expect(page.locator("[data-redo]")).to_be_disabled()
+    assert off_px(copied, name)[60:80].max() < 0.6
+    if how == "keys":
+        film.press("Control+z")
+        expect(page.locator("[data-said]")).to_contain_text("taken back", timeout=30_000)
     film.done()
 
 

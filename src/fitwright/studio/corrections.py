@@ -1,4 +1,7 @@
-"""A point put right in one frame: followed again from there both ways, the ride read anew, the older result kept."""
+"""A point put right in one frame: followed again from there both ways, the ride read anew, the older result kept.
+
+A guess that is put right is confirmed by it; taken back, it is a guess again.
+"""
 
 from __future__ import annotations
 
@@ -49,14 +52,15 @@ def correct(
     done = {"name": name, "time_s": time_s, "uv_px": list(uv_px)}
     with working("repair", f"Following {name.replace('_', ' ')} again, {view}, {when}", visit) as tell:
         new = mend.put_right(
-            path_of(row.medium), old, done, lambda share: tell(0.6 * share, "following it again")
-        )
+            path_of(row.medium), old, done, lambda share: tell(0.6 * share, "following it again"),
+            row.inputs["marks"].get("guessed", ()),
+        )  # fmt: skip
         tell(0.6, "reading the turns")
         given = ride.read_with(visit, view, when, row.inputs["marks"], row.inputs.get("camera_mm"))
         result = ride.read(visit, view, when, given, new)
         _same(_newest(visit, row.label), analysed)  # nobody was faster
         analyse(visit, "ride", row.label, result.to_json(), medium=row.medium,
-                inputs=row.inputs | given | {mend.DONE: [*of(row), done]})  # fmt: skip
+                inputs=row.inputs | given | {mend.DONE: [*of(row), done], mend.TAKEN_BACK: []})  # fmt: skip
     return new.notes[-1]
 
 
@@ -73,8 +77,22 @@ def take_back(visit: Visit, view: str, when: str, analysed: int) -> str:
         raise InputError(
             "correction", "the result before it is not on record", hint="Follow the points again"
         )
-    analyse(visit, "ride", row.label, older.result, medium=row.medium, inputs=older.inputs)
+    undone = [*row.inputs.get(mend.TAKEN_BACK, []), row.pk]
+    inputs = older.inputs | {mend.TAKEN_BACK: undone}
+    analyse(visit, "ride", row.label, older.result, medium=row.medium, inputs=inputs)
     return f"The correction of {of(row)[-1]['name']} is taken back."
+
+
+def do_again(visit: Visit, view: str, when: str, analysed: int) -> str:
+    """Go forward to the result that was taken back last, until something else was corrected or followed."""
+    row = _current(visit, view, when, analysed)
+    undone = row.inputs.get(mend.TAKEN_BACK, [])
+    if not undone:
+        raise InputError("correction", "there is none to do again")
+    newer = Analysis.objects.get(pk=undone[-1], visit=visit, kind="ride", label=row.label)
+    inputs = newer.inputs | {mend.TAKEN_BACK: undone[:-1]}
+    analyse(visit, "ride", row.label, newer.result, medium=row.medium, inputs=inputs)
+    return f"The correction of {of(newer)[-1]['name']} is done again."
 
 
 def _current(visit: Visit, view: str, when: str, analysed: int) -> Analysis:

@@ -157,7 +157,7 @@ def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None =
     followed = (
         Tracks.from_json(result.followed.to_json()) if wanted else result.followed
     )  # as it was put right
-    mended = mend.lay_again(path_of(medium), followed, wanted)
+    mended = mend.lay_again(path_of(medium), followed, wanted, marks.get("guessed", ()))
     results = [result] if not wanted else [read(visit, view, when, given, tracks) for tracks in mended.tracks]
     with transaction.atomic():  # one row for each correction, so that each can be taken back
         for n, one in enumerate(results):

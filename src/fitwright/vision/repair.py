@@ -38,7 +38,7 @@ CORRECTED = "corrected_s"
 
 def repair(
     path: Path, tracks: Tracks, name: str, time_s: float, uv_px: Floats,
-    progress: Progress | None = None, cancelled: Cancelled | None = None,
+    progress: Progress | None = None, cancelled: Cancelled | None = None, anew: bool = False,
 ) -> Tracks:  # fmt: skip
     """The tracks with one point put right.
 
@@ -47,6 +47,8 @@ def repair(
         uv_px: (2,) where it is there, SENSOR pixels; up to 5 px off a disc's centre is fine.
         progress: called with the share done, a guess that comes to 1 in the end, as nobody knows beforehand how far
             the wrong goes. cancelled: asked once per frame.
+        anew: forget the point's old places, which hung from a guess, and follow it to both ends of the film; where it
+            is not found it is not seen.
 
     Returns:
         new tracks; the last note says which frames changed, and quality[name]["corrected_s"] keeps the time.
@@ -57,15 +59,21 @@ def repair(
     i, k = _check(tracks, name, time_s, uv_px)
     here_s = float(tracks.time_s[k])
     been = np.vstack([tracks.uv_px[:, i], uv_px])
-    low, high = np.nanmin(been, axis=0) - 40.0, np.nanmax(been, axis=0) + 40.0
+    around = 40.0
+    if anew:  # what was guessed went along beside the point
+        around += float(np.nan_to_num(np.hypot(*(uv_px - tracks.uv_px[k, i]))))
+        tracks = _forgotten(tracks, i)
+    low, high = np.nanmin(been, axis=0) - around, np.nanmax(been, axis=0) + around
     early = Kept(tracks.info, low, high)
     warm, marked, ahead = read_around(path, tracks.info, here_s, early)
     start = find_start(tracks.info, warm, marked, uv_px[None], [0] if name in STILL else ())
     if tracks.info.exposure_s is not None:  # all points told it better than one can
         start = replace(start, exposure_s=tracks.info.exposure_s)
+    if anew:
+        tracks = replace(tracks, kind=(*tracks.kind[:i], start.kinds[0], *tracks.kind[i + 1 :]))
     first = warm[marked]
     del warm
-    old = _Old(tracks, i, k, _watched(progress, cancelled))
+    old = _Old(tracks, i, k, _watched(progress, cancelled), np.inf if anew else LOST_S)
     crew = Crew(start, first)
     later = old.followed(crew, ahead)
     back = Crew(start, first)
@@ -89,6 +97,13 @@ def rehearse() -> None:
     beginnings(luma.astype(np.float64), np.array([80.0, 60.0]), 7.0)
     crew = Crew(start, frames[2])
     crew.remember([(f.time_s, *crew.step(f)) for f in frames[2:]])
+
+
+def _forgotten(tracks: Tracks, i: int) -> Tracks:
+    """The tracks without any place of point i."""
+    uv, u = tracks.uv_px.copy(), tracks.u_px.copy()
+    uv[:, i], u[:, i] = np.nan, np.nan
+    return replace(tracks, uv_px=uv, u_px=u)
 
 
 Watched = Callable[[Iterator[LumaFrame]], Iterator[LumaFrame]]
@@ -129,8 +144,8 @@ def _check(tracks: Tracks, name: str, time_s: float, uv_px: Floats) -> tuple[int
 class _Old:
     """What is known already of point i when it is put right in frame k."""
 
-    def __init__(self, tracks: Tracks, i: int, k: int, watched: Watched) -> None:
-        self.tracks, self.i, self.k, self.watched = tracks, i, k, watched
+    def __init__(self, tracks: Tracks, i: int, k: int, watched: Watched, lost_s: float) -> None:
+        self.tracks, self.i, self.k, self.watched, self.lost_s = tracks, i, k, watched, lost_s
         by_hand = tracks.quality.get(tracks.names[i], {}).get(CORRECTED, [])
         self.by_hand = {int(np.argmin(np.abs(tracks.time_s - t))) for t in by_hand} - {k}
 
@@ -151,7 +166,7 @@ class _Old:
                 agree = agree + 1 if n != self.k and seen and self._as_before(n, uv[0]) else 0
                 if n == self.k or (seen and agree == 0):
                     keep = len(rows)
-                if agree == AGREE_FRAMES or abs(rows[-1][0] - rows[max(keep - 1, 0)][0]) > LOST_S:
+                if agree == AGREE_FRAMES or abs(rows[-1][0] - rows[max(keep - 1, 0)][0]) > self.lost_s:
                     break
         return rows[:keep]
 

@@ -424,7 +424,9 @@ function save() {
 
 on(form, "submit", (event) => { event.preventDefault(); save(); });
 on(one("[data-mend]"), "click", () => (candidate ? leave() : mend()));
-on(one("[data-undo]"), "click", () => { leave(); send({ action: "undo" }, worded("Taking it back…")); });
+const [undo, redo] = [one("[data-undo]"), one("[data-redo]")];
+on(undo, "click", () => { leave(); send({ action: "undo" }, worded("Taking it back…")); });
+on(redo, "click", () => { leave(); send({ action: "redo" }, worded("Doing it again…")); });
 on(pointSelect, "change", () => { leave(); choose(pointSelect.value); });
 
 // The lens shows the chosen point; in full sharpness while it is corrected.
@@ -482,6 +484,11 @@ function pressed(event) {
     else return false;
     return true;
   }
+  if ((event.ctrlKey || event.metaKey) && "zy".includes(event.key.toLowerCase())) {
+    const button = event.shiftKey || event.key === "y" ? redo : undo;
+    if (!button.disabled) button.click();
+    return true;
+  }
   if (event.ctrlKey || event.metaKey || event.altKey || !main.data) return false;
   const act = KEYS[event.key.toLowerCase()];
   if (way && way[0]) go(main.wanted + way[0] * (event.shiftKey ? 10 : 1));
@@ -499,7 +506,8 @@ function ready() {
   charts = all("[data-chart]").map((figure) => new Turning(figure));
   scrubTime.max = Math.max(0, (main.count ?? 1) - 1);
   for (const part of [scrubAngle, ...all("[data-turn]", film)]) part.disabled = !main.turns;
-  one("[data-undo]").disabled = !main.data?.corrections;
+  undo.disabled = !main.data?.corrections;
+  redo.disabled = !main.data?.undone;
   choose(pointSelect.value);
 }
 

@@ -62,7 +62,7 @@ def page(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
         "title": f"Film {_words(clip)}", "films": _films(visit, clip), "points": film_page.points(clip),
         "advice": film_page.advice(clip), "charts": film_page.charts(visit, clip, beside),
         "ready": all(proxy_of(c.medium) for c in shown), "broken": broken,
-        "corrections": len(mend.of(clip.analysed)),
+        "corrections": len(mend.of(clip.analysed)), "undone": _undone(clip),
         "outdated": any(c.analysed and ride.outdated(visit, c.view, c.when, c.analysed) for c in shown),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="film/page.html")
@@ -77,12 +77,14 @@ def data(request: HttpRequest, pk: int, view: str, when: str) -> JsonResponse:
 
 @require_POST
 def correct(request: HttpRequest, pk: int, view: str, when: str) -> HttpResponse:
-    """Put one point right in one frame, or take the last correction back; answers when the points are mended."""
+    """Put a point right in one frame, take the last correction back or do it again; answers when that is done."""
     visit, typed = the_visit(pk), typed_of(request.POST)
     analysed = key_of(typed.get("analysed"))
     try:
         if typed.get("action") == "undo":
             told = corrections.take_back(visit, _spaced(view), when, analysed)
+        elif typed.get("action") == "redo":
+            told = corrections.do_again(visit, _spaced(view), when, analysed)
         else:
             told = corrections.correct(
                 visit, _spaced(view), when, typed.get("name", ""), read_number(MOMENT, typed.get("t", "")),
@@ -104,7 +106,13 @@ def _data(visit: Visit, view: str, when: str) -> dict[str, Any]:
     return film_page.data(clip) | {
         "copy": reverse("film_copy", args=[clip.medium.sha256]) if copied else None,
         "analysed": clip.analysed.pk if clip.analysed else 0, "corrections": len(mend.of(clip.analysed)),
+        "undone": _undone(clip),
     }  # fmt: skip
+
+
+def _undone(clip: ride.Clip) -> int:
+    """How many corrections were taken back and can be done again."""
+    return len(clip.analysed.inputs.get(mend.TAKEN_BACK, [])) if clip.analysed else 0
 
 
 def _reel(visit: Visit, clip: ride.Clip) -> Reel:

@@ -21,6 +21,7 @@ from fitwright.studio import (
     film_start,
     jobs,
     landmark_file,
+    mend,
     picks,
     ride,
     ride_rows,
@@ -33,6 +34,7 @@ from fitwright.studio.point_origins import grouped, origins_of
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.ride import CAMERA, VIEW_WORDS, WHEN_WORDS
 from fitwright.studio.stills import check_film, frame_time
+from fitwright.studio.visits import analysis
 from fitwright.web import examples
 from fitwright.web.views import still
 from fitwright.web.views.acting import answering, told, unknown_action
@@ -65,6 +67,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         medium, read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
     )
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
+    on_record = mend.confirmed(on_record, analysis(visit, "ride", f"{view} {when}"))
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
     points = picks.filled(expected, on_record.get("points", {}) if same else {}, origins_of(on_record))
     around = surroundings.entries(view, on_record.get("around", {}))
