@@ -110,13 +110,16 @@ def paragraph(
 
 def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
     """The text as a QR symbol of the given side, mm; nothing for no text or more than a symbol holds."""
-    if not text:
-        return
-    rows = _modules(text)
-    if not rows:
-        return
+    if d := _qr_path(text, at, side):
+        pen.add("path", d=d, fill=pen.ink.ink)
+
+
+@lru_cache(maxsize=64)
+def _qr_path(text: str, at: XY, side: float) -> str:
+    """The outline of the dark runs, row by row; "" where there is no symbol."""
+    rows = _modules(text) if text else ()
     x, y = at
-    cell = side / len(rows)
+    cell = side / max(len(rows), 1)
     runs = []
     for k, row in enumerate(rows):
         start = 0
@@ -126,10 +129,9 @@ def draw_qr(pen: Pen, at: XY, text: str, side: float) -> None:
                 left, top = num(x + start * cell, 4), num(y + k * cell, 4)
                 runs.append(f"M{left} {top}h{num(count * cell, 4)}v{num(cell, 4)}h{num(-count * cell, 4)}Z")
             start += count
-    pen.add("path", d="".join(runs), fill=pen.ink.ink)
+    return "".join(runs)
 
 
-@lru_cache(maxsize=64)
 def _modules(text: str) -> tuple[bytes, ...]:
     """The symbol's rows, 1 for dark; none for more than a symbol holds."""
     try:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from django.utils import timezone
+from django.utils.translation import get_language
 
 from fitwright.bike.contact import ContactPoints
 from fitwright.errors import InputError
@@ -40,6 +41,7 @@ from fitwright.studio.feet.soles import FEET, newest_reading
 from fitwright.studio.intake import COMFORT_SITES, PAIN_SITES
 from fitwright.studio.report import visit_report
 from fitwright.studio.visits import analysis, answers, hold, last_position
+from fitwright.told import speaking
 
 STATION = "handover"
 PAPERS: tuple[Paper, ...] = ("a4", "us-letter")
@@ -95,7 +97,8 @@ def laid(visit: Visit, name: str, paper: Paper = "a4", scale: PrintScale | None 
     if name not in makers:
         raise InputError("document", "unknown", value=name, allowed=", ".join(makers))
     hold(visit)  # each kind of row is read once for the whole document, and anew for the next
-    made = makers[name]()
+    with speaking(get_language() or ""):
+        made = makers[name]()
     if name not in CARRY_DATA:
         return made
     text = takeaway.as_json(takeaway.position_record(visit), for_people=False)

@@ -111,13 +111,18 @@ def answers(visit: Visit, station: str) -> dict[str, Any]:
 def all_answers(visit: Visit) -> dict[str, dict[str, Any]]:
     """Current answers by station and key."""
 
-    def fetch() -> dict[str, dict[str, Any]]:
+    def by_station() -> dict[str, dict[str, Any]]:
         found: dict[str, dict[str, Any]] = {}
-        for a in Answer.objects.current().filter(visit=visit):
+        for a in answer_rows(visit):
             found.setdefault(a.station, {})[a.key] = a.value
         return found
 
-    return once(visit, "answers", fetch)
+    return once(visit, "answers", by_station)
+
+
+def answer_rows(visit: Visit) -> tuple[Answer, ...]:
+    """Current answers as they were recorded, oldest first."""
+    return once(visit, "answer rows", lambda: tuple(Answer.objects.current().filter(visit=visit)))
 
 
 def measure(

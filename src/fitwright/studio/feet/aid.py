@@ -63,12 +63,13 @@ def foot_aid(visit: Visit, side: str) -> FootAid:
 
 
 def _foot_aid(visit: Visit, side: str) -> FootAid:
-    target, start = target_of(visit, side), start_of(visit, side)
+    target = target_of(visit, side)
     if target is None:
         return FootAid(side)
     planned = wished_pose(visit, side) is not None
+    start = None if planned else start_of(visit, side)
     words = "what the plan asks for" if planned else "the first setting"
-    if start is not None and not planned and (target.x_mm, target.z_mm, target.psi_deg) != _xzp(start.cleat):
+    if start is not None and (target.x_mm, target.z_mm, target.psi_deg) != _xzp(start.cleat):
         words += ", as far as it can be bolted"
     when = next((w for w in MOMENT_WORDS if (r := reading_of(visit, side, w)) and r.cleat), "")
     reading = reading_of(visit, side, when) if when else reading_of(visit, side, "before")
@@ -79,7 +80,7 @@ def _foot_aid(visit: Visit, side: str) -> FootAid:
     outline = np.array(reading.outline_mm) if reading and reading.outline_mm else None
     m1, m5 = (marks.m1, marks.m5) if marks and not marks.from_prior else (None, None)
     where = spots(target, body, reading.length_mm if reading else None, outline, m1, m5)
-    notes = tuple(start.priors) if start and not planned else ()
+    notes = tuple(start.priors) if start else ()
     length = reading.length_mm.value if reading else (marks.m1.x_mm / M1_SHARE if marks else 280.0)
     card = CardFoot(
         target, length, outline_mm=outline, m1=m1, m5=m5,

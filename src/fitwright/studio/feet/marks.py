@@ -13,7 +13,7 @@ from typing import Any
 from fitwright.body import reference
 from fitwright.foot.marks import MARK, WAY, CombinedMarks, Observation, combine_marks
 from fitwright.foot.marks_prior import guess_from_foot
-from fitwright.foot.sole import SolePoint, SoleReading
+from fitwright.foot.sole import SolePoint
 from fitwright.quantity import Measured, combine
 from fitwright.records.models import Analysis, Visit
 from fitwright.studio.feet.soles import STATION, label_of, letter_of
@@ -123,8 +123,7 @@ def aside_key(side: str) -> str:
 
 
 def _of_sole(row: Analysis, words: str) -> Observation | None:
-    marks = SoleReading.from_json(row.result).landmarks
-    m1, m5 = marks.get("m1"), marks.get("m5")
+    m1, m5 = (SolePoint.from_json(p) if (p := row.result["landmarks"].get(m)) else None for m in ("m1", "m5"))
     return Observation.of_points(words, m1, m5) if m1 or m5 else None
 
 

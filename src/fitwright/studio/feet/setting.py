@@ -24,7 +24,7 @@ from fitwright.studio import body
 from fitwright.studio.feet.hardware import bolts_of, system_of
 from fitwright.studio.feet.marks import marks_of
 from fitwright.studio.feet.soles import FEET, STATION, label, reading_of
-from fitwright.studio.visits import analysis, answer, answers, measured, once
+from fitwright.studio.visits import analysis, answer, answer_rows, answers, measured, once
 
 DEFAULT_LAMBDA = 0.5  # common practice, no source
 
@@ -117,9 +117,8 @@ def _original(row: Answer | None) -> Answer | None:
 
 def _row(visit: Visit, side: str) -> Answer | None:
     key = label(visit, f"first_setting {side}")
-    rows = Answer.objects.filter(replaced_by__isnull=True, visit=visit, station=STATION, key=key)
-    row: Answer | None = rows.select_related("replaces").order_by("pk").last()
-    return row
+    rows = [a for a in answer_rows(visit) if a.station == STATION and a.key == key]
+    return max(rows, key=lambda a: a.pk, default=None)
 
 
 def wish_of(visit: Visit, side: str, tried: Wished | None = None) -> tuple[Wish, tuple[str, ...]]:
@@ -186,8 +185,7 @@ def target_of(visit: Visit, side: str) -> CleatPose | None:
 
 def _target_of(visit: Visit, side: str) -> CleatPose | None:
     planned = wished_pose(visit, side)
-    start = start_of(visit, side)
-    if planned is not None or start is None:
+    if planned is not None or (start := start_of(visit, side)) is None:
         return planned
     near, bolts = reachable_from(visit, side, start), bolts_of(visit, side)
     if near is None or near.exact or (bolts and bolts.may_allow(near.missing)):
@@ -201,7 +199,7 @@ def wished_pose(visit: Visit, side: str) -> CleatPose | None:
     data = row.result.get("wished_cleats", {}).get(side) if row else None
     if row is None or not data:
         return None
-    wish = once(visit, f"wish row {side}", lambda: _row(visit, side))
+    wish = _row(visit, side)
     return None if wish is not None and wish.created_at > row.created_at else CleatPose.from_json(data)
 
 
