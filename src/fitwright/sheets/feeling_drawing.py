@@ -65,11 +65,15 @@ def _y(rating: float) -> float:
 
 
 def _apart(ys: Sequence[float], gap: float = 14.0) -> list[float]:
-    """Heights for the words, at least `gap` from each other, in the order of the lines' ends."""
+    """Heights for the words, `gap` from each other where there is room for it, in the order of the lines' ends;
+    none above the scale and none below it."""
+    gap = min(gap, DEEP / max(len(ys) - 1, 1))
     order = sorted(range(len(ys)), key=lambda k: ys[k])
     placed = list(ys)
-    last = -gap
+    last = TOP - gap
     for k in order:
-        last = max(placed[k], last + gap)
-        placed[k] = last
+        last = placed[k] = max(placed[k], last + gap)
+    last = TOP + DEEP + gap
+    for k in reversed(order):
+        last = placed[k] = min(placed[k], last - gap)
     return placed
