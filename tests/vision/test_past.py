@@ -30,14 +30,14 @@ def test_passes_are_whole_turns_ago(seed, backward, rpm):
 
 
 @settings(deadline=None)  # the first call compiles
-@given(st.integers(0, 10**6), st.booleans())
-def test_unlike_is_the_distance_in_place_and_gradient(seed, backward):
+@given(st.integers(0, 10**6), st.booleans(), st.sampled_from([SAME_PLACE_PX, np.inf]))
+def test_unlike_is_the_distance_in_place_and_gradient(seed, backward, within_px):
     past = _turning(np.random.default_rng(seed), backward=backward)
     t, uv = past.time_s, past.uv_px
     velocity = np.gradient(uv, t, axis=0)
     expected = np.hypot(*(uv - uv[-1]).T) + ALIKE_S * np.hypot(*(velocity - velocity[-1]).T)
-    expected[np.abs(t - t[-1]) < LEAST_AGO_S] = np.inf
-    got = [_unlike(t, uv, k, *velocity[-1], ALIKE_S, LEAST_AGO_S) for k in range(len(t))]
+    expected[(np.abs(t - t[-1]) < LEAST_AGO_S) | (np.hypot(*(uv - uv[-1]).T) > within_px)] = np.inf
+    got = [_unlike(t, uv, k, *velocity[-1], ALIKE_S, LEAST_AGO_S, within_px) for k in range(len(t))]
     assert got == pytest.approx(expected, abs=1e-9)
 
 

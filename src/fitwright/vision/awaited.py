@@ -7,8 +7,9 @@ something that passed), so that several are asked and the middle of their answer
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -50,10 +51,16 @@ class Awaited:
         return float(np.hypot(*(place - self.uv_px - self.late_s(place) * self.speed)))
 
 
-def moments_like_this(seen: Sequence[Past]) -> list[float]:
-    """Times of earlier turns when the farthest moving markers that are seen were where they are now."""
-    leaders = sorted((p for p in seen if p.knows_its_turn), key=lambda p: -p.extent_px)[:LEADERS]
-    return [t for p in leaders if p.extent_px > LEADS_PX for t in p.sure_passes]
+def leaders(pasts: Sequence[Past]) -> list[int]:
+    """Which of the markers show by their place where in the turn the leg is, the farthest moving first."""
+    far = [i for i, p in enumerate(pasts) if p.knows_its_turn and p.extent_px > LEADS_PX]
+    return sorted(far, key=lambda i: -pasts[i].extent_px)
+
+
+def moments_like_this(leading: Iterable[Past]) -> list[float]:
+    """Times of earlier turns when the first few of the leading markers, of those that are seen, were where they are
+    now."""
+    return [t for p in islice(leading, LEADERS) for t in p.sure_passes]
 
 
 def awaited(past: Past, moments: Sequence[float], turns: Sequence[float], gone_s: float) -> Awaited | None:

@@ -22,8 +22,9 @@ from fitwright.vision.video import ClipInfo, Luma, LumaFrame
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
-AGREE_PX, AGREE = 1.5, 2
-"""A disc that stands still is the same where it is seen so often so near to itself."""
+AGREE_PX, AGREE, SURE = 1.5, 2, 4
+"""A disc that stands still is the same where it is seen so often so near to itself, and is looked for no more when it
+was seen in its place more often still: each look costs as much as to follow all points for twenty frames."""
 LOOK_EVERY_S = 0.08
 LAST_ROWS = 64
 """Rows that may still change: more than what is followed on trial (0.15 s at 240 frames a second and more)."""
@@ -109,20 +110,27 @@ def standing_spots(
     """Discs that stand still under some picks and are hidden in the marked frame: seen there now and then."""
     white, due = float((1 << info.bits) - 1), -np.inf
     seen: dict[int, list[Spot]] = {i: [] for i in which}
+    sought = set(seen)
     for frame in frames:
         if frame.time_s < due:
             continue
         due = frame.time_s + LOOK_EVERY_S
-        for i, spots in seen.items():
+        for i in sorted(sought):
             if (spot := _spot_at(frame.luma, picks[i], white)) is not None:
-                spots.append(replace(spot, blur_px=np.zeros(2)))
-    found = {}
-    for i, spots in seen.items():
-        best = max(spots, key=lambda s: s.explained, default=None)
-        near = [s for s in spots if best is not None and np.hypot(*(s.uv_px - best.uv_px)) < AGREE_PX]
-        if best is not None and len(near) >= AGREE:
-            found[i] = best
-    return found
+                seen[i].append(replace(spot, blur_px=np.zeros(2)))
+                if _agreed(seen[i], SURE) is not None:
+                    sought.remove(i)
+        if not sought:
+            break
+    agreed = {i: _agreed(spots, AGREE) for i, spots in seen.items()}
+    return {i: spot for i, spot in agreed.items() if spot is not None}
+
+
+def _agreed(spots: list[Spot], often: int) -> Spot | None:
+    """The best of the spots when so many, with it, are in its place."""
+    best = max(spots, key=lambda s: s.explained, default=None)
+    near = [s for s in spots if best is not None and np.hypot(*(s.uv_px - best.uv_px)) < AGREE_PX]
+    return best if len(near) >= often else None
 
 
 def _check_light(luma: Luma, white: float) -> None:

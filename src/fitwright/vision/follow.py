@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
-from fitwright.vision.awaited import Awaited, awaited, moments_like_this
+from fitwright.vision.awaited import Awaited, awaited, leaders, moments_like_this
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
 from fitwright.vision.past import MEMORY_S, Past
 from fitwright.vision.past_kernel import recent
-from fitwright.vision.seek import peaks, portrait
+from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.step_kernel import (
     HISTORY,
@@ -39,6 +39,8 @@ WAIT_S = 1.6
 """A marker whose way is known comes by again within a turn; only then is it sought elsewhere."""
 WIDEST_S = 0.32
 """How far a lost marker is looked for: so many seconds at the fastest speed (a crank's whole circle)."""
+RANK_EVERY_S = 0.25
+"""How far each marker goes is reckoned anew so often: it changes little from frame to frame."""
 TURN_TOLD_S = 0.5
 """So long where a marker was one turn ago at the same time of it tells where it is."""
 AT_ONCE_PX, OFF_TIMES = 3.0, 8.0
@@ -97,9 +99,11 @@ class DiscFollower:
         self.pasts = [Past(np.zeros(0), np.zeros((0, 2)))] * p
         self.told_n, self.told_s = np.full(p, -1, dtype=np.intp), np.full(p, np.nan)
         self.awaited: dict[int, Awaited] = {}
+        self.ranked, self.ranked_s = list[int](), np.nan
         self.chains: list[list[Chain]] = [[] for _ in spots]
         self.trials: dict[int, Trial] = {}
         self.disowned: dict[int, float] = {}
+        self.portraits: dict[int, Portrait] = {}
         self.homes = {i: self.places[i, 0].copy() for i in standing}
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
@@ -122,6 +126,8 @@ class DiscFollower:
         missing = np.isnan(uv[:, 0]).nonzero()[0]
         if missing.size:
             self.lost[missing] += 1
+            for i in missing[self.lost[missing] == 1]:
+                self.portraits.pop(int(i), None)
             self._await(missing, time_s, predicted, velocity)
             for i in missing:
                 self._find_again(luma, int(i), time_s, uv, u)
@@ -135,7 +141,9 @@ class DiscFollower:
                 ended, good = trial.lost(time_s, float(self.times[i, 0]), self.step_s)
             else:
                 past, gone = self.past(i), time_s - trial.before_s + (trial.late_s or 0.0)
-                told = awaited(past, self._moments_like_this(i), trial.turns, gone)
+                told = self._at_home(i) or awaited(
+                    past, self._moments_like_this(time_s, i), trial.turns, gone
+                )
                 self.trials[i], ended, good = trial.seen(time_s, uv[i], told, past.top_speed, self.step_s)
             if ended:
                 del self.trials[i]
@@ -224,11 +232,11 @@ class DiscFollower:
         """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
         as predicted, then as in earlier turns; in the first turn as predicted, ever less surely."""
         self.awaited = {}
-        moments = self._moments_like_this()
+        moments = self._moments_like_this(time_s)
         for i in map(int, missing):
             gone, past = time_s - self.times[i, 0], self.past(i)
-            if i in self.homes:
-                self.awaited[i] = Awaited(self.homes[i].copy(), np.zeros(2), near_px=STAYS_PX)
+            if home := self._at_home(i):
+                self.awaited[i] = home
             elif abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
                 near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
@@ -238,12 +246,18 @@ class DiscFollower:
                 fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=6.0 + fastest * abs(gone))
 
-    def _moments_like_this(self, but: int = -1) -> list[float]:
+    def _at_home(self, i: int) -> Awaited | None:
+        """Where marker i is awaited if it does not go with the rider."""
+        return Awaited(self.homes[i].copy(), np.zeros(2), near_px=STAYS_PX) if i in self.homes else None
+
+    def _moments_like_this(self, time_s: float, but: int = -1) -> list[float]:
         """Times of earlier turns when the markers that are seen, but for one, were where they are now; those on trial
         count only when no other tells."""
-        seen = [int(k) for k in np.flatnonzero(self.lost == 0) if k != but]
-        moments = moments_like_this([self.past(k) for k in seen if k not in self.trials])
-        return moments or moments_like_this([self.past(k) for k in seen if k in self.trials])
+        if not abs(time_s - self.ranked_s) < RANK_EVERY_S:
+            self.ranked, self.ranked_s = leaders([self.past(k) for k in range(len(self.known))]), time_s
+        seen = [k for k in self.ranked if self.lost[k] == 0 and k != but]
+        moments = moments_like_this(self.past(k) for k in seen if k not in self.trials)
+        return moments or moments_like_this(self.past(k) for k in seen if k in self.trials)
 
     def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
@@ -372,8 +386,9 @@ class DiscFollower:
     ) -> list[Floats]:
         """Places (2,) within `reach` of `centre` that look like marker i and where no other marker sits: those hardly
         worse than the best, nearest first."""
-        picture = portrait(self.table, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
-        places, likeness = peaks(luma, picture, centre, reach, self.per_grey)
+        if self.lost[i] == 0 or i not in self.portraits:  # a lost marker keeps the look that it had last
+            self.portraits[i] = portrait(self.table, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
+        places, likeness = peaks(luma, self.portraits[i], centre, reach, self.per_grey)
         free = self._free(i, places, sits)
         if not free.any():
             return []

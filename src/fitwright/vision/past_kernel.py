@@ -28,13 +28,15 @@ def _slope(time_s, uv_px, k, d):
 
 
 @_compiled
-def _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s):
+def _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s, same_place_px):
     """Difference in place and, times `alike_s`, in velocity of sample k from the last, whose velocity is (du, dv);
-    infinite when just before."""
+    infinite when just before, or in another place."""
     last = len(time_s) - 1
     if abs(time_s[k] - time_s[last]) < least_ago_s:
         return np.inf
     away = math.hypot(uv_px[k, 0] - uv_px[last, 0], uv_px[k, 1] - uv_px[last, 1])
+    if away > same_place_px:
+        return np.inf
     turned = math.hypot(_slope(time_s, uv_px, k, 0) - du, _slope(time_s, uv_px, k, 1) - dv)
     return away + alike_s * turned
 
@@ -58,7 +60,7 @@ def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px, by_gaps):
     unlike, out, found = np.empty(n), np.empty(n), 0
     du, dv = _slope(time_s, uv_px, n - 1, 0), _slope(time_s, uv_px, n - 1, 1)
     for k in range(n):
-        unlike[k] = _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s)
+        unlike[k] = _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s, same_place_px)
     least = np.inf
     for k in range(1, n - 1):
         if unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
