@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
-from fitwright.told import book_of
+from fitwright.foot.hardware import CATALOGUE
+from fitwright.foot.reach import trade_offs
+from fitwright.told import book, book_of, day_of_record
 
 BOOK = book_of(
     {
@@ -44,3 +48,22 @@ def test_what_is_not_known_as_a_whole_stays(typed: str) -> None:
 def test_what_somebody_typed_stays_within_a_known_sentence() -> None:
     assert BOOK.told("goal: “Ride 200 km, before and after”") == "Ziel: „Ride 200 km, before and after“"
     assert BOOK.told("Anna’s film is not of this visit") == "Anna’s film gehört nicht zu diesem Termin"
+
+
+def test_a_day_is_written_as_the_language_writes_it() -> None:
+    german = book("de")
+    assert german.told("pair B, 3 March 2026") == "Paar B, 3. März 2026"
+    assert german.told(f"on {day_of_record(date(2025, 12, 1))}, pair A") == "am 1. Dezember 2025, Paar A"
+    assert german.told("31 February 2026") == "31 February 2026"
+
+
+def test_a_name_of_two_words_stays_one_beside_its_number() -> None:
+    assert book("de").told("pedal offset 53.0 ± 0.5 mm") == "Pedalversatz 53.0 ± 0.5 mm"
+
+
+def test_what_bolts_leave_short_of_a_wish_is_one_german_sentence() -> None:
+    way = trade_offs(CATALOGUE[0], (205, 0), (190, -15, 5), (201, 3))[-1]
+    told = book("de").told(way.words)
+    assert told.startswith("erhalten bleibt die Drehung, dann der nächste Ort: ")
+    assert "zu wenig zur Ferse, " in told
+    assert not {"keeps", "short", "the"} & set(told.split())

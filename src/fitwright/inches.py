@@ -21,7 +21,7 @@ _SIGNED = rf"[+\-−–]?{_NUMBER}"
 _JOINT = r"(?: ± (?:< )?| to | bis | auf | and | und | or | oder | / |–)"
 # `1, 2 or 3 mm` is a list; a comma alone may part two things that are not both lengths.
 _LIST = rf"(?:{_SIGNED}, )+{_SIGNED},? (?:and|und|or|oder) {_SIGNED}"
-_TOLD = r"(?! \([^()]* in\))"  # its inches stand beside it already
+_TOLD = r"(?! \([^()]* in\)| = [^()=]* in\b)"  # its inches stand beside it already
 LENGTHS = re.compile(rf"(?<![\w.,])(?:{_LIST}|{_SIGNED}(?:{_JOINT}{_SIGNED})*)[ \u00a0]mm(?![\w²³/·]){_TOLD}")
 _EACH = re.compile(_NUMBER)
 
@@ -51,7 +51,7 @@ def shown(text: str) -> str:
     wanted = _STYLE.get()
     if wanted == MM or "mm" not in text:
         return text
-    return LENGTHS.sub(lambda m: _again(m[0], keep=wanted == BOTH), text)
+    return LENGTHS.sub(lambda m: _again(m, keep=wanted == BOTH), text)
 
 
 def in_both(told: str) -> tuple[str, str]:
@@ -60,8 +60,12 @@ def in_both(told: str) -> tuple[str, str]:
     return (mm, inch[:-1]) if bracket and told.endswith(" in)") else (told, "")
 
 
-def _again(found: str, *, keep: bool) -> str:
-    """All numbers of one find with the same decimals: as fine as the finest of them, whole mm to 0.01 in."""
+def _again(match: re.Match[str], *, keep: bool) -> str:
+    """All numbers of one find with the same decimals: as fine as the finest of them, whole mm to 0.01 in.
+
+    Kept beside the millimetres they stand in brackets; inside brackets after an equals sign, `(−8 mm = −0.31 in)`.
+    """
+    found, before = match[0], match.string[: match.start()]
     numbers = found[:-3]
     finest = max(len(n.replace(",", ".").partition(".")[2]) for n in _EACH.findall(numbers))
     decimals = 2 if finest == 0 else 3
@@ -69,4 +73,6 @@ def _again(found: str, *, keep: bool) -> str:
     told = _EACH.sub(
         lambda n: f"{float(n[0].replace(',', '.')) / IN_MM:.{decimals}f}".replace(".", mark), numbers
     )
-    return f"{found} ({told} in)" if keep else f"{told} in"
+    if not keep:
+        return f"{told} in"
+    return f"{found} = {told} in" if before.count("(") > before.count(")") else f"{found} ({told} in)"

@@ -15,11 +15,13 @@ import struct
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 
-from django.utils.translation import get_language
+from django.utils.formats import date_format
+from django.utils.translation import get_language, gettext, override
 
 from fitwright import inches
 
@@ -50,6 +52,12 @@ SENTENCE = re.compile(r"[.?!] (?=[A-Z])")  # an unknown place holds no end of a 
 SURE = 10  # letters of a pattern's own that make it believed whatever stands in its places
 PLAIN = re.compile(r"[\W\d_]*|[^\W\d_]|(?=.*\d)[\W\d_]*[^\W\d_]{1,4}[\W\d_]*")  # a figure, a letter
 MOST_KEPT = 20_000
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+DAY = re.compile(rf"(\d{{1,2}}) ({'|'.join(MONTHS)}) (\d{{4}})")
+"""A day as sentences that are kept in records write it (`day_of_record`)."""
 _SPOKEN: ContextVar[str] = ContextVar("language of a request", default="")
 
 
@@ -75,6 +83,7 @@ class Book:
     whole: Mapping[str, tuple[str, str]]
     by_word: Mapping[str, tuple[Pattern, ...]]
     range_joint: str = " to "
+    language: str = ""
     _kept: dict[str, tuple[str, bool]] = field(default_factory=dict, compare=False, repr=False)
 
     def told(self, text: str) -> str:
@@ -94,13 +103,24 @@ class Book:
         core = text.strip()
         if not WORD.search(core) and core.lower() not in self.whole:
             return RANGE.sub(self.range_joint, text), all(map(PLAIN.fullmatch, RANGE.split(core)))
-        told = self._known(core)
+        told = self._day(core) or self._known(core)
         if told is None and core[-1:] in ".:…":
             told = self._known(core[:-1])
             told = None if told is None else told.rstrip(".") + core[-1]
         told, known = self._by_parts(core) if told is None else (told, True)
         lead = text[: len(text) - len(text.lstrip())]
         return f"{lead}{told}{text[len(lead) + len(core) :]}", known
+
+    def _day(self, core: str) -> str | None:
+        """A day as this language writes it; None for what is none."""
+        if not self.language or (found := DAY.fullmatch(core)) is None:
+            return None
+        try:
+            day = date(int(found[3]), 1 + MONTHS.index(found[2]), int(found[1]))
+        except ValueError:
+            return None
+        with override(self.language):
+            return date_format(day, gettext("j F Y"))
 
     def _known(self, core: str) -> str | None:
         """The sentence as a whole or by its pattern; None where neither is known."""
@@ -120,7 +140,17 @@ class Book:
                     continue
                 if best is None or (*rank, known) > best[0]:
                     best = (*rank, known), _headed(core, pattern.english, self._filled(pattern, places))
-        return None if best is None else best[1]
+        named = self._named_number(core, 0 if best is None else best[0][0])
+        return named or (None if best is None else best[1])
+
+    def _named_number(self, core: str, own: int) -> str | None:
+        """`saddle height 705 mm`: a known name with a number, unless a pattern has as many letters of its own."""
+        name, *rest = NUMBER.split(core, maxsplit=1)
+        if name.lower() not in self.whole or not rest or rest[0] != " " or not PLAIN.fullmatch(rest[1]):
+            return None
+        if sum(map(len, WORD.findall(name))) <= own:
+            return None
+        return f"{_headed(name, *self.whole[name.lower()])} {rest[1]}"
 
     def _is_known(self, part: str) -> bool:
         return PLAIN.fullmatch(part) is not None or self._found(part)[1]
@@ -194,7 +224,12 @@ def speaking(language: str) -> Iterator[None]:
 def book(language: str) -> Book:
     """The book of a language; an empty one where there is none."""
     path = LOCALE / language.split("-")[0] / "LC_MESSAGES" / "django.mo"
-    return book_of(messages_of(path.read_bytes()) if path.is_file() else {})
+    return replace(book_of(messages_of(path.read_bytes()) if path.is_file() else {}), language=language)
+
+
+def day_of_record(day: date) -> str:
+    """`26 November 2026`: a day in a sentence that may be kept, told in each language as that writes it."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def book_of(messages: Mapping[str, str]) -> Book:

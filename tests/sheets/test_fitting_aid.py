@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from fitwright.errors import InputError
-from fitwright.foot.fitting_aid import CleatBody, fitting_aid, spots
+from fitwright.foot.fitting_aid import CleatBody, Spot, fitting_aid, spots
 from fitwright.foot.frame import in_sole
 from fitwright.quantity import Measured
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.cleat_card import CardFoot
-from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen
+from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen, hand_words
 from fitwright.sheets.sole_shapes import sole_outline
 
 MM = 25.4 / 72
@@ -143,3 +143,10 @@ def test_the_bench_drawing_has_an_arrow_for_each_step_in_the_right_direction(svg
     lateral = foot.aid.steps[2]
     assert lateral.amount > 0  # outward: to the right of the mid-line on a left sole seen from below
     assert (at[sizes[2]] > 280) == (side == "left")
+
+
+def test_each_distance_for_the_ruler_says_how_sure_it_is():
+    assert (
+        hand_words(Spot("M1 to nose", Measured(57.42, 0.1, "mm"))) == "57.5 ± 0.5 mm"
+    )  # no finer than the ruler
+    assert hand_words(Spot("M1 to nose", Measured(57.42, 0.6, "mm"))) == "57.5 ± 1.2 mm"

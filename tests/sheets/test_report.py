@@ -40,7 +40,7 @@ def test_a_change_names_its_finding_and_source():
         "saddle_height_mm", "", 712, 705, "mm", "Lower the saddle by 7 mm.", (finding.id,), ()
     )
     line = ChangeLine.of(change, (finding,))
-    assert line.step == "712 mm → 705 mm (−7 mm)"
+    assert line.step == "712 mm → 705 mm: −7 mm"
     assert line.why == "knee flexion, least right: 28.0 ± 1.2°, target 33 to 43°"
     assert line.source == "Holmes 1994"
 
@@ -50,7 +50,7 @@ def report(rider, sole, knee_curve) -> VisitReport:
     lines = (CurveLine(knee_curve(), "right"), CurveLine(knee_curve(-6), "right", "before"))
     return VisitReport(
         "Studio Lindenhof", "Ilse Varga", "25 November 2026", True, "gravel bike", "Tight left knee on climbs.",
-        (ChangeLine("Lower the saddle by 7 mm.", "712 mm → 705 mm (−7 mm)", "knee flexion", "Holmes 1994"),),
+        (ChangeLine("Lower the saddle by 7 mm.", "712 mm → 705 mm: −7 mm", "knee flexion", "Holmes 1994"),),
         (Outcome("Knee flexion, least", "left", _deg(29.2, 0.6), _deg(35.1, 0.55), _deg(34.6, 0.7), (33, 43)),
          Outcome("Trunk to horizontal", "both", _deg(44, 1), _deg(44.9, 1))),
         (Chart("Knee flexion", lines),), rider, FrontFigure({"left": knee_curve(-70, "knee_path", "mm")}),

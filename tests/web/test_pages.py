@@ -6,7 +6,8 @@ import pytest
 from django.urls import reverse
 
 from fitwright.records.models import STATIONS, Rider, Work
-from fitwright.studio import intake
+from fitwright.studio import bike, intake
+from fitwright.studio.entry import lowered
 from fitwright.studio.visits import new_rider, open_visit
 
 
@@ -198,6 +199,18 @@ def test_a_follow_up_in_the_past_is_refused_and_the_notes_stay(client, filled):
     assert "stretch &lt;b&gt;" in text
     assert client.post(address, {"action": "follow_up", "follow_up": "2999-01-01"}).status_code == 302
     assert "2999-01-01" in client.get(address).content.decode()
+
+
+def test_handover_names_what_the_position_sheet_waits_for(client, visit, filled):
+    empty = client.get(reverse("handover", args=[visit.pk])).content.decode()
+    needed = ", ".join(lowered(f.label) for f in bike.FIELDS if f.needed)
+    assert f'at <a href="{reverse("bike", args=[visit.pk])}">Bike</a>: {needed}.' in empty
+    bike.save_bike(visit, {"saddle_height_mm": "705"})
+    rest = client.get(reverse("handover", args=[visit.pk])).content.decode()
+    asked = rest.split("still needs")[1].split("</p>")[0]
+    assert "saddle setback" in asked
+    assert "saddle height" not in asked
+    assert "still needs" not in client.get(reverse("handover", args=[filled.pk])).content.decode()
 
 
 def test_a_plan_says_what_it_needs(client, visit, filled):

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from fitwright.inches import BOTH, MM, lengths_in
+from fitwright.inches import BOTH, MM, lengths_in, shown
 from fitwright.records.models import Visit
 from fitwright.sheets.cleat_card import care, draw_rows
 from fitwright.sheets.exact import check_bar
@@ -74,3 +74,11 @@ def test_the_cautions_of_a_full_card_stand_below_its_words_and_on_the_page():
     heights = [float(y) for y in re.findall(r'<text[^>]* y="([\d.]+)"', pen.svg())]
     assert min(heights) >= at_y
     assert max(heights) <= 297 - 5
+
+
+def test_inside_brackets_inches_need_none_of_their_own():
+    with lengths_in(BOTH):
+        assert shown("712 mm → 705 mm: −7 mm") == "712 mm (28.03 in) → 705 mm (27.76 in): −7 mm (−0.28 in)"
+        once = shown("lower it (−7 mm), 3 mm at a time")
+        assert once == "lower it (−7 mm = −0.28 in), 3 mm (0.12 in) at a time"
+        assert shown(once) == once

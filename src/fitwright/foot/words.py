@@ -9,10 +9,10 @@ from __future__ import annotations
 MM_STEP, DEG_STEP = 0.05, 0.05
 
 
-def shift_words(dx_mm: float, dz_mm: float, joint: str = " and ", short: str = "") -> str:
-    """`3.0 mm towards the heel and 1.0 mm inward`; empty for no shift. `short` stands after the millimetres."""
+def shift_words(dx_mm: float, dz_mm: float, joint: str = " and ") -> str:
+    """`3.0 mm towards the heel and 1.0 mm inward`; empty for no shift."""
     return joint.join(
-        f"{abs(d):.1f} mm {short}{plus if d > 0 else minus}"
+        f"{abs(d):.1f} mm {plus if d > 0 else minus}"
         for d, plus, minus in ((dx_mm, "towards the toe", "towards the heel"), (dz_mm, "outward", "inward"))
         if abs(d) >= MM_STEP
     )
@@ -39,7 +39,17 @@ def left_words(dx_mm: float, dz_mm: float, dpsi_deg: float) -> str:
 
 def shortfall_words(dx_mm: float, dz_mm: float, dpsi_deg: float) -> str:
     """What is missing to a wish: "2.4 mm short towards the heel, 1.0° short of turning the nose inward"."""
-    turn = ""
+    x, z, turn = f"{abs(dx_mm):.1f} mm", f"{abs(dz_mm):.1f} mm", f"{abs(dpsi_deg):.1f}°"
+    words = []  # each whole, so that each can be told in another language by itself
+    if abs(dx_mm) >= MM_STEP:
+        words.append(f"{x} short towards the toe" if dx_mm > 0 else f"{x} short towards the heel")
+    if abs(dz_mm) >= MM_STEP:
+        words.append(f"{z} short outward" if dz_mm > 0 else f"{z} short inward")
     if abs(dpsi_deg) >= DEG_STEP:
-        turn = f"{abs(dpsi_deg):.1f}° short of turning the nose {'inward' if dpsi_deg > 0 else 'outward'}"
-    return ", ".join(w for w in (shift_words(dx_mm, dz_mm, ", ", "short "), turn) if w) or "reachable"
+        inward = dpsi_deg > 0
+        words.append(
+            f"{turn} short of turning the nose inward"
+            if inward
+            else f"{turn} short of turning the nose outward"
+        )
+    return ", ".join(words) or "reachable"

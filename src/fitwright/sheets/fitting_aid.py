@@ -37,6 +37,7 @@ from fitwright.sheets.words import number
 from fitwright.told import told
 
 DASH = "2.4 1.4"
+RULER_MM = 0.5
 TAPE = (
     "Tape along the long thin lines and push the cleat against the tape. Tighten as the part maker states, then "
     "measure again."
@@ -166,7 +167,6 @@ def _column(pen: Pen, paper_aid: FittingAid, side: str, foot: AidFoot) -> None:
 
 
 def hand_words(spot: Spot) -> str:
-    """`57.5 mm`, at the resolution of a ruler; with ± where that is worse than the ruler."""
-    half = Z95 * spot.distance.u
-    value = f"{round(2 * spot.distance.value) / 2:.1f}"
-    return f"{value} ± {half:.1f} mm" if half > 0.5 else f"{value} mm"
+    """`57.5 ± 0.6 mm`, at the resolution of a ruler; ± is never finer than that resolution."""
+    half = max(Z95 * spot.distance.u, RULER_MM)
+    return f"{round(spot.distance.value / RULER_MM) * RULER_MM:.1f} ± {half:.1f} mm"

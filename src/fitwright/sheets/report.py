@@ -35,7 +35,7 @@ class ChangeLine:
         """The line of a planned change; its reasons are looked up in the findings by id."""
         step = (
             f"{number(change.before, change.unit)} → {number(change.after, change.unit)}"
-            f" ({signed(change.delta, change.unit)})"
+            f": {signed(change.delta, change.unit)}"
         )
         reasons = [f for f in findings if f.id in change.why]
         why = "; ".join(

@@ -120,9 +120,15 @@ def contact_points(visit: Visit) -> ContactPoints | None:
     rows = measured(visit, STATION)
     known = {key: row.value for (key, _), row in rows.items()}
     names = {f.name for f in dataclass_fields(ContactPoints)}
-    if any(f.needed and f.name not in known for f in FIELDS):
+    if missing(visit):
         return None
     return ContactPoints.from_json({k: v for k, v in known.items() if k in names})
+
+
+def missing(visit: Visit) -> tuple[Field, ...]:
+    """What is needed and not on record: without it there is no position."""
+    known = {key for key, _ in measured(visit, STATION)}
+    return tuple(f for f in FIELDS if f.needed and f.name not in known)
 
 
 def contact_measured(visit: Visit) -> dict[str, Measured]:
@@ -139,9 +145,8 @@ def page(visit: Visit) -> BikePage:
         Group("Crank and pedals", bench.entries(DRIVE, record)),
         Group("Under each foot", bench.entries(UNDER_FOOT, record), layout="columns"),
     )
-    missing = tuple(e.field.label for g in groups for e in g.entries if e.field.needed and not e.known)
     return BikePage(
-        groups, contact_points(visit), missing, _derived(record.measurements),
+        groups, contact_points(visit), tuple(f.label for f in missing(visit)), _derived(record.measurements),
         positions(visit),
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from django.utils import timezone
 
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
@@ -22,6 +23,7 @@ from fitwright.studio.point_origins import EARLIER
 from fitwright.studio.remembered import remembered
 from fitwright.studio.stills import frame_time, upright_grey
 from fitwright.studio.visits import answers
+from fitwright.told import day_of_record
 from fitwright.vision.find_markers import find_discs
 from fitwright.vision.propose import GUESS, LIKELY, Proposed
 from fitwright.vision.video import ClipInfo, probe
@@ -160,7 +162,7 @@ def _candidates(visit: Visit, view: str, when: str) -> Iterator[tuple[Visit, Map
                 yield (
                     old,
                     marks,
-                    f"the film {ride.VIEW_WORDS[view]} of {old.opened_at:%d %B %Y}".replace(" 0", " "),
+                    f"the film {ride.VIEW_WORDS[view]} of {day_of_record(timezone.localdate(old.opened_at))}",
                 )
 
 

@@ -13,8 +13,9 @@ from fitwright.errors import InputError
 from fitwright.records.models import Position, Visit
 from fitwright.sheets import cautions
 from fitwright.sheets.faces import without_face
-from fitwright.studio import drawings, followups, papers
+from fitwright.studio import bike, drawings, followups, papers
 from fitwright.studio.edits import record
+from fitwright.studio.entry import lowered
 from fitwright.studio.feet.foot import foot_of
 from fitwright.studio.feet.soles import FEET
 from fitwright.studio.papers import STATION, Document
@@ -23,7 +24,8 @@ from fitwright.studio.visits import answer, answers, last_position, touch
 
 @dataclass(frozen=True)
 class HandoverPage:
-    """The Handover station. `no_face`: letters of names and notes that no typeface of this computer can print."""
+    """The Handover station. `no_face`: letters of names and notes that no typeface of this computer can print;
+    `missing`: the fields of Bike without which there is no position to print."""
 
     documents: tuple[Document, ...]
     position: Position | None
@@ -35,19 +37,21 @@ class HandoverPage:
     cautions: tuple[str, ...]
     soles_svg: str
     no_face: str
+    missing: tuple[str, ...]
 
 
 def page(visit: Visit) -> HandoverPage:
     """What the Handover page shows."""
     said = answers(visit, STATION)
-    bike, notes = visit.bike.name if visit.bike else "", str(said.get("notes") or "")
-    written = "".join((visit.rider.name, bike, papers.studio_name(), notes))
+    name, notes = visit.bike.name if visit.bike else "", str(said.get("notes") or "")
+    written = "".join((visit.rider.name, name, papers.studio_name(), notes))
     return HandoverPage(
         papers.available(visit), last_position(visit),
         {s: tuple((n, p.x_mm, p.z_mm) for n, p in r.datums.items()) for s, r in papers.soles(visit).items()},
         {s: f for s in FEET for f in [foot_of(visit, s)] if f.check or f.remount},
         str(said.get("follow_up") or ""), followups.proposed_day(visit).isoformat(), notes,
         cautions.ALL, drawings.soles_drawing(visit), without_face(written),
+        () if last_position(visit) else tuple(lowered(f.label) for f in bike.missing(visit)),
     )  # fmt: skip
 
 

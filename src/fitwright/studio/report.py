@@ -53,7 +53,7 @@ def _change(row: doing.ChangeRow, data: Mapping[str, Any]) -> ChangeLine:
     """One change: a planned one says what to measure after it and when to stop, one that was undone says so."""
     planned = row.planned
     unit = planned["unit"]
-    step = f"{number(planned['before'], unit)} → {number(planned['after'], unit)} ({signed(planned['delta'], unit)})"
+    step = f"{number(planned['before'], unit)} → {number(planned['after'], unit)}: {signed(planned['delta'], unit)}"
     reasons = [f for f in data["findings"] if any(w.startswith(f["id"]) for w in planned["why"])]
     why = "; ".join(f"{_label(f)}: {value_words(Measured.from_json(f['value']))}" for f in reasons)
     source = "; ".join(dict.fromkeys(f["source"] for f in reasons))

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from django.utils import timezone
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import check_foot
@@ -19,6 +20,7 @@ from fitwright.studio.feet.photo import picture_of, plane_of
 from fitwright.studio.feet.side_photo import EDGES, SideMark, check_edge, measure_side
 from fitwright.studio.feet.soles import STATION, label, letter_in, letter_of, reading_of
 from fitwright.studio.visits import analyse, analysis, answer, answers
+from fitwright.told import day_of_record
 
 # Standard uncertainty of one ruler reading (heel's rearmost point, mid-line by eye); our assumption, no source.
 RULER_FIELDS = (
@@ -150,7 +152,7 @@ def other_pairs(visit: Visit, side: str) -> tuple[Pair, ...]:
         words = (
             f"pair {letter}"
             if here
-            else f"pair {letter}, {row.visit.opened_at.day} {row.visit.opened_at:%B %Y}"
+            else f"pair {letter}, {day_of_record(timezone.localdate(row.visit.opened_at))}"
         )
         found.setdefault((row.visit_id, letter), Pair(visit if here else row.visit, letter, words))
     return tuple(found.values())

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.utils import timezone
+
 from fitwright.errors import InputError
 from fitwright.foot.remount import compare, compare_poses, mark_u
 from fitwright.foot.sole import SoleReading
@@ -16,6 +18,7 @@ from fitwright.studio.feet import cleats
 from fitwright.studio.feet.soles import FEET, STATION, label, letter_of, reading_of
 from fitwright.studio.feet.verdict import Check, from_comparison
 from fitwright.studio.visits import analyse, answer, answers, once
+from fitwright.told import day_of_record
 
 MOMENT_WORDS = {"after": "after fitting", "before": "as it came"}
 WAYS = {
@@ -92,7 +95,7 @@ def _where(visit: Visit, row: Any) -> str:
     if row.visit_id == visit.pk:
         return "this visit"
     title = f" ({row.visit.title})" if row.visit.title else ""
-    return f"{row.created_at.day} {row.created_at:%B %Y}{title}"
+    return f"{day_of_record(timezone.localdate(row.created_at))}{title}"
 
 
 def recorded_of(visit: Visit, side: str) -> Recorded | None:

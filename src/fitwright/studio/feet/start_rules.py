@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from django.utils import timezone
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.bolts import BoltPattern
@@ -43,6 +44,7 @@ from fitwright.studio.feet.setting import (
 )
 from fitwright.studio.feet.soles import STATION, letter_in, letter_of, reading_of
 from fitwright.studio.visits import answer, answers, once
+from fitwright.told import day_of_record
 
 LAST = "last"
 M1_SHARE = 0.70  # of a shoe's length, for a sole that nobody photographed: drawing only
@@ -254,6 +256,6 @@ def _earlier(visit: Visit) -> Iterator[tuple[str, tuple[str, SoleReading]]]:
         if side in seen or (here and letter == letter_of(visit)) or row.result["cleat"] is None:
             continue
         seen.add(side)
-        day = row.visit.opened_at
-        where = f"on pair {letter}" if here else f"on {day.day} {day:%B %Y}, pair {letter}"
+        day = day_of_record(timezone.localdate(row.visit.opened_at))
+        where = f"on pair {letter}" if here else f"on {day}, pair {letter}"
         yield side, (where, SoleReading.from_json(row.result))
