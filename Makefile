@@ -51,7 +51,7 @@ lint: $(BIN)/.test ## ruff, import-linter, mypy
 bench: $(BIN)/.test ## measure accuracy and speed, write docs/performance.md
 	$(BIN)/python -m bench
 
-shots: $(BIN)/.test ## take the README's picture and a contact sheet of every page
+shots: $(BIN)/.test ## take the README's picture and a contact sheet of every screen in every state
 	$(BIN)/python -m bench.shots
 
 words: $(BIN)/.test ## read every text that is shown, write the catalogues of the other languages

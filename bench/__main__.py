@@ -12,7 +12,7 @@ import bench
 from bench.document import DOCUMENT, figure, keep, stored, write
 from bench.measurement import Measurement, Row, Unavailable
 
-NOT_MEASURING = {"__main__", "document", "fresh", "measurement", "shots"}
+NOT_MEASURING = {"__main__", "contact", "document", "fresh", "measurement", "shots", "states"}
 
 
 def found() -> dict[str, Measurement]:

@@ -1,7 +1,8 @@
-"""Pictures of the workbench: the README's, and a contact sheet of every page (`make shots`).
+"""Pictures of the workbench: the README's, and a contact sheet of every page in every state (`make shots`).
 
-Serves a filled studio on a free port and looks at it with an installed browser. The README's picture goes to
-docs/pictures, the contact sheet to bench/out (not committed).
+Serves the demo's studio and one of `bench.states` on a free port and looks at them with an installed browser: light
+and dark, wide and as narrow as a phone, and in German. The README's picture goes to docs/pictures, the rest to
+bench/out/shots (not committed). A page that is blank, or that the server failed, ends the run.
 """
 
 from __future__ import annotations
@@ -13,23 +14,60 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Literal
 from urllib.error import URLError
 from urllib.request import urlopen
 
+import django
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
+
+from bench import contact
 
 REPO = Path(__file__).resolve().parents[1]
 README_PICTURE = REPO / "docs" / "pictures" / "ride.png"
 OUT = Path(__file__).with_name("out") / "shots"
 STATIONS = ("intake", "body", "feet", "bike", "ride", "plan", "handover")
-FEET = ("marks", "hardware", "setting", "clearance", "aid", "check")
-PICKING = "a[href*='/feet/pick/'], a[href*='/body/hang/'], a[href*='/marks/pick/']"
-LOOKS = {"light": (1440, "light"), "dark": (1440, "dark"), "tablet": (820, "light"), "phone": (390, "light")}
+LOOKS: dict[str, tuple[int, Literal["light", "dark"], str]] = {
+    "light": (1280, "light", "en"), "dark": (1280, "dark", "en"), "light-390": (390, "light", "en"),
+    "dark-390": (390, "dark", "en"), "german": (1280, "light", "de"),
+}  # fmt: skip
+WRONG = ".wrong, [role=alert], [aria-invalid=true]"
+QUIET_NOW = """() => document.fonts.status === "loaded" && !document.querySelector(".htmx-request, .htmx-settling")
+  && [...document.images].every((i) => i.complete)"""
+
+
+class SpoiltError(Exception):
+    """A picture that shows nothing, or not what it should."""
+
+
+@dataclass(frozen=True)
+class Screen:
+    """One page in one state.
+
+    Attributes:
+        state: "empty", "begun" and so on. name: of the page. address: where it is.
+        spoilt: box and what is typed there before the form is sent. first: done each time before the page is opened.
+        status: what the server must answer.
+    """
+
+    state: str
+    name: str
+    address: str
+    spoilt: tuple[str, str] | None = None
+    first: Callable[[], None] | None = None
+    status: int = 200
+
+    @property
+    def slug(self) -> str:
+        """Name of its file, without the look."""
+        return re.sub(r"\W+", "-", f"{self.state} {self.name}").strip("-")
 
 
 def free_port() -> int:
@@ -75,44 +113,56 @@ def readme_picture(page: Page, base: str, visit: int, path: Path) -> None:
     shot.convert("RGB").quantize(96, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
-def contact_sheet(browser: Browser, base: str, visits: list[int], out: Path) -> int:
-    """Every page of the visits in every look, whole; returns how many pictures were written."""
+def take(page: Page, base: str, screen: Screen, path: Path) -> None:
+    """One picture of a whole page. Raises SpoiltError when the server failed, or what is seen is blank or wrong."""
+    if screen.first:
+        screen.first()
+    answer = page.goto(base + screen.address)
+    if screen.spoilt:
+        name, typed = screen.spoilt
+        box = page.locator(f"main [name='{name}']").first
+        box.evaluate("(box, typed) => { box.type = 'text'; box.value = typed; }", typed)
+        with page.expect_navigation() as sent:
+            box.evaluate(
+                "box => { box.form.noValidate = true; HTMLFormElement.prototype.submit.call(box.form); }"
+            )
+        answer = sent.value
+    status = answer.status if answer else 0
+    if status >= 500 or (status != screen.status and not screen.spoilt):
+        raise SpoiltError(f"{screen.slug}: {screen.address} answered {status}")
+    if screen.spoilt and not page.locator(WRONG).count():
+        raise SpoiltError(f"{screen.slug}: nothing says what is wrong")
+    page.evaluate("document.querySelectorAll('img').forEach((i) => { i.loading = 'eager'; })")
+    page.wait_for_function(QUIET_NOW)
+    page.screenshot(path=path, full_page=True)
+    if is_blank(path):
+        raise SpoiltError(f"{screen.slug}: a blank page")
+
+
+def is_blank(path: Path) -> bool:
+    """Whether a picture has next to nothing on it: fewer than one pixel in 500 unlike the paper."""
+    with Image.open(path) as picture:
+        counts = picture.convert("L").histogram()
+    return sum(counts) - max(counts) < sum(counts) / 500
+
+
+def take_all(
+    browser: Browser, base: str, screens: Iterable[Screen], out: Path, looks: Iterable[str] = LOOKS
+) -> int:
+    """Each screen in each look; returns how many pictures were written."""
     out.mkdir(parents=True, exist_ok=True)
-    written = 0
-    for look, (width, scheme) in LOOKS.items():
-        context = browser.new_context(viewport={"width": width, "height": 1000}, color_scheme=scheme)
+    known, written = list(screens), 0
+    for look in looks:
+        width, scheme, language = LOOKS[look]
+        context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme, locale=language
+        )
         page = context.new_page()
-        addresses = {"front": "/", "new rider": "/riders/new", "meet again": "/follow-ups"}
-        for visit in visits:
-            addresses[f"{visit} overview"] = f"/visits/{visit}/"
-            addresses |= {f"{visit} {s}": f"/visits/{visit}/{s}" for s in STATIONS}
-            addresses |= {f"{visit} feet {step}": f"/visits/{visit}/feet/{step}" for step in FEET}
-            addresses |= loupes(page, base, visit)
-        for name, address in addresses.items():
-            page.goto(base + address)
-            page.wait_for_load_state("networkidle")
-            page.screenshot(path=out / f"{name.replace(' ', '-')}-{look}.png", full_page=True)
+        for screen in known:
+            take(page, base, screen, out / f"{screen.slug}-{look}.png")
             written += 1
         context.close()
     return written
-
-
-def loupes(page: Page, base: str, visit: int) -> dict[str, str]:
-    """One photograph of each kind in which points are picked, by name; none where nothing was photographed."""
-    found = {}
-    for station in ("body", "feet", "feet/marks"):
-        page.goto(f"{base}/visits/{visit}/{station}")
-        link = page.locator(PICKING).first
-        if link.count():
-            found[f"{visit} {station.replace('/', ' ')} points"] = str(link.get_attribute("href"))
-    return found
-
-
-def visit_numbers(page: Page, base: str) -> list[int]:
-    """The visits that the first page lists, oldest first."""
-    page.goto(base)
-    links = page.eval_on_selector_all("a[href*='/visits/']", "all => all.map(a => a.getAttribute('href'))")
-    return sorted({int(m.group(1)) for link in links if (m := re.match(r"/visits/(\d+)/", link))})
 
 
 def main() -> int:
@@ -131,15 +181,29 @@ def main() -> int:
     if path is None:
         print("No browser was found. Run: python tests/browser.py", file=sys.stderr)
         return 2
-    with served(given.studio.resolve()) as base, sync_playwright() as p:
+    with TemporaryDirectory() as folder, sync_playwright() as p:
+        os.environ |= {
+            "FITWRIGHT_STUDIO": folder, "DJANGO_SETTINGS_MODULE": "fitwright.settings",
+            "DJANGO_ALLOW_ASYNC_UNSAFE": "true",  # the browser's driver runs an event loop beside the records
+        }  # fmt: skip
+        django.setup()
+        from bench import states
+
         browser = p.chromium.launch(executable_path=path, args=list(QUIET))
         page = browser.new_page(viewport={"width": 1440, "height": 1000})
-        visits = visit_numbers(page, base)
-        readme_picture(page, base, visits[0], README_PICTURE)
-        print(f"{README_PICTURE} ({README_PICTURE.stat().st_size // 1024} kB)")
-        if not given.readme_only:
-            print(f"{contact_sheet(browser, base, visits, OUT)} pictures in {OUT}")
-        browser.close()
+        with served(given.studio.resolve()) as base:
+            readme_picture(page, base, states.visit_numbers(page, base)[0], README_PICTURE)
+            print(f"{README_PICTURE} ({README_PICTURE.stat().st_size // 1024} kB)")
+            if given.readme_only:
+                return 0
+            for old in OUT.glob("*.*"):
+                old.unlink()
+            count = take_all(browser, base, states.of_the_demo(page, base), OUT)
+        with served(Path(folder)) as base:
+            count += take_all(browser, base, states.empty(), OUT)
+            count += take_all(browser, base, states.fill(), OUT)
+            count += take_all(browser, base, states.under_way(), OUT)
+        print(f"{count} pictures; all in {contact.index(OUT, LOOKS)} and {contact.sheet(OUT, LOOKS)}")
     return 0
 
 
