@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from fitwright.foot.hardware import CATALOGUE
 from fitwright.records.models import HardwareItem, Shoes, Visit
+from fitwright.studio import edits
 from fitwright.studio.feet import clearance, pairs, shoe_templates
 from fitwright.studio.feet.clearance_fields import BESIDE_HEEL
 from fitwright.studio.feet.hardware import system_of
@@ -51,25 +52,55 @@ def test_what_is_said_already_stays(client, visit):
     assert clearance.heel_breadth(fresh, "right").value == 71
 
 
-def test_it_is_taken_back_whole_and_stays_on_record(client, visit):
+def step(client, visit, way: str) -> str:
+    """Undo or redo as the button of the page does; what is said then."""
+    last = getattr(edits.tops(again(visit)), way)
+    back = reverse("feet_hardware", args=[visit.pk])
+    answer = client.post(reverse("undo", args=[visit.pk]), {way: last.pk, "next": back}, follow=True)
+    return answer.content.decode()
+
+
+def test_it_is_taken_back_whole_by_the_undo_of_the_visit_and_stays_on_record(client, visit):
     pairs.add_pair(visit, "winter", "44")
     post(client, visit, "fill", template="shoe_road")
-    assert system_of(again(visit)) is not None
-    assert post(client, visit, "take_back").status_code == 302
+    filled = again(visit).shoes
+    assert "Undo: shoes from a template" in page(client, visit)
+    for _ in range(2):
+        assert "Undone, Feet: what “road shoe, stiff sole” had filled in is taken back." in step(
+            client, visit, "undo"
+        )
+        fresh = again(visit).shoes
+        assert (fresh.name, fresh.cleat_system, fresh.letter, fresh.size_eu) == ("winter", {}, "A", 44)
+        assert "is filled in again" in step(client, visit, "redo")
+        fresh = again(visit).shoes
+        assert (fresh.cleat_system, fresh.letter) == (filled.cleat_system, "A")
+    assert Shoes.objects.count() == 6
+
+
+def test_a_first_pair_that_a_template_filled_in_is_taken_back_to_nothing_said(client, visit):
+    post(client, visit, "fill", template="shoe_trail")
+    step(client, visit, "undo")
     fresh = again(visit)
-    assert (fresh.shoes.name, fresh.shoes.cleat_system, fresh.shoes.letter) == ("winter", {}, "A")
-    assert fresh.shoes.size_eu == 44
-    assert Shoes.objects.count() == 3
-    assert post(client, visit, "take_back").status_code == 422
+    assert system_of(fresh) is None
+    assert clearance.heel_breadth(fresh, "left").value != 74
+    step(client, visit, "redo")
+    assert clearance.heel_breadth(again(visit), "left").value == 74
+
+
+def test_undo_takes_back_typed_fields_and_templates_in_their_order(client, visit):
+    post(client, visit, "fill", template="shoe_road")
+    clearance.save(again(visit), {"heel_breadth_mm": "71", "heel_breadth_mm.how": "caliper"})
+    step(client, visit, "undo")
+    assert clearance.heel_breadth(again(visit), "left").value == 66
+    step(client, visit, "undo")
+    assert system_of(again(visit)) is None
+    assert edits.tops(again(visit)).undo is None
 
 
 def test_what_was_measured_since_is_not_taken_back_with_it(client, visit):
     post(client, visit, "fill", template="shoe_road")
     post(client, visit, "measures", stack_mm="21.5")
-    assert "Take it back" not in page(client, visit)
-    answer = post(client, visit, "take_back")
-    assert answer.status_code == 422
-    assert "was changed since" in answer.content.decode()
+    assert "changed by something else since" in step(client, visit, "undo")
     assert system_of(again(visit)).stack_mm == 21.5
     post(client, visit, "pair", name="road", size_eu="43", system="two_bolt")
     assert clearance.heel_breadth(again(visit), "left").value == 66  # the heel is the shoe's, not the cleat's

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from fitwright.records.models import Answer, Edit, Measurement, Rating, Visit
+from fitwright.records.models import Answer, Edit, Measurement, Rating, Shoes, Visit
 from fitwright.studio.visits import let_go, once
 
 Row = Answer | Measurement | Rating
 About = tuple[str, str, str, str]
 """What a row speaks of: its table, then station, key and side, or of a rating its moment, kind and site."""
 TABLES: Mapping[str, type[Row]] = {"Answer": Answer, "Measurement": Measurement, "Rating": Rating}
+
+PAIR = "Shoes"
+"""The table of an edit that is not of typed fields: a pair of shoes as a template filled it in."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,15 @@ def record(visit: Visit, station: str, kind: str, written: Iterable[tuple[str, R
     if rows:
         Edit.objects.create(visit=visit, kind=kind, station=station, rows=rows, version=visit.version)
         let_go(visit)
+
+
+def record_pair(visit: Visit, kind: str, old: Shoes | None, new: Shoes) -> None:
+    """Keep that this row of a pair took the place of the other on the bench."""
+    row = {
+        "table": PAIR, "label": "shoes from a template", "new": new.pk, "old": old.pk if old else None,
+    }  # fmt: skip
+    Edit.objects.create(visit=visit, kind=kind, station="feet", rows=[row], version=visit.version)
+    let_go(visit)
 
 
 def changed_since(visit: Visit, version: int) -> Mapping[About, str] | None:

@@ -9,10 +9,11 @@ from django.db import transaction
 
 from fitwright.errors import InputError
 from fitwright.quantity import format_pm
-from fitwright.records.models import Answer, Edit, Measurement, Rating, Visit
+from fitwright.records.models import Answer, Edit, Measurement, Rating, Shoes, Visit
 from fitwright.sheets.ink import shorten
 from fitwright.studio import bike, body, followups, intake
-from fitwright.studio.edits import TABLES, Row, empty, record, tops
+from fitwright.studio.edits import PAIR, TABLES, Row, empty, record, record_pair, tops
+from fitwright.studio.feet.hardware import FROM_TEMPLATE, put_on_bench
 from fitwright.studio.visits import touch
 
 SETTLE: Mapping[str, Callable[[Visit, Collection[str]], None]] = {
@@ -43,6 +44,8 @@ def _again(visit: Visit, way: str, expected: int) -> str:
             way, "something else was saved since this page was shown",
             hint="Nothing was changed. Look at it now, and ask again if you still wish",
         )  # fmt: skip
+    if edit.rows and edit.rows[0]["table"] == PAIR:
+        return _pair_again(visit, way, edit)
     said, written = [], []
     for told in edit.rows:
         model, label = TABLES[told["table"]], told["label"]
@@ -62,6 +65,33 @@ def _again(visit: Visit, way: str, expected: int) -> str:
     if settle := SETTLE.get(edit.station):
         settle(visit, {_key(row) for _, row in written})
     return f"{'Undone' if way == 'undo' else 'Done again'}, {edit.station.capitalize()}: {'; '.join(said)}."
+
+
+def _pair_again(visit: Visit, way: str, edit: Edit) -> str:
+    """The pair on the bench as it was before a template filled it in, or after; a row more, unless it was changed."""
+    told = edit.rows[0]
+    rows = Shoes.objects.in_bulk([k for k in (told["old"], told["new"]) if k])
+    filled, before = rows[told["new"]], rows.get(told["old"] or 0)
+    bare = before or Shoes(name=f"pair {filled.letter}", letter=filled.letter)
+    here, there = (filled, bare) if way == "undo" else (bare, filled)
+    now = visit.shoes
+    if now is None or _of_pair(now) != _of_pair(here):
+        # So that the one below comes next.
+        Edit.objects.create(visit=visit, kind=way, station=edit.station, version=visit.version)
+        return "The pair was changed by something else since and stays as it is."
+    name, size, system, letter = _of_pair(there)
+    made = Shoes.objects.create(
+        rider=visit.rider, letter=letter, name=name, size_eu=size, cleat_system=system
+    )
+    record_pair(visit, way, now, put_on_bench(visit, made))
+    label = filled.cleat_system[FROM_TEMPLATE]["label"]
+    if way == "undo":
+        return f"Undone, Feet: what “{label}” had filled in is taken back."
+    return f"Done again, Feet: what “{label}” says is filled in again."
+
+
+def _of_pair(shoes: Shoes) -> tuple[str, Any, Mapping[str, Any], str]:
+    return shoes.name, shoes.size_eu, shoes.cleat_system, shoes.letter
 
 
 def _standing(row: Row) -> Row | None:

@@ -38,11 +38,9 @@ def save_system(visit: Visit, name: str, size_eu: float | None, system: Mapping[
     known: Shoes | None = visit.shoes
     if known and (known.name, known.size_eu, known.cleat_system) == (name, size_eu, dict(system)):
         return known
-    kept = dict(system)
-    if FROM_TEMPLATE in kept:  # what is said by hand since is not taken back with a template
-        kept[FROM_TEMPLATE] = {k: v for k, v in kept[FROM_TEMPLATE].items() if k != "before"}
     return put_on_bench(visit, Shoes.objects.create(
-        rider=visit.rider, letter=known.letter if known else "A", name=name, size_eu=size_eu, cleat_system=kept,
+        rider=visit.rider, letter=known.letter if known else "A", name=name, size_eu=size_eu,
+        cleat_system=dict(system),
     ))  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """Shoes that come again and again: size, bolts, slots, float, stack and heel of one pair as a guess for the next.
 
-Filling in writes one row of the pair with what it does not say yet. The row keeps under `FROM_TEMPLATE` what came
-from where and the row before it ({"label", "filled", "before", "heel_breadth_mm"}), so that it can be taken back.
-Nothing counts as measured by it.
+Filling in writes one row of the pair with what it does not say yet, which the visit's undo takes back. The row keeps
+under `FROM_TEMPLATE` what came from where: {"label", "own", "filled", "heel_breadth_mm"}. Nothing counts as measured
+by it.
 """
 
 from __future__ import annotations
@@ -11,17 +11,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from django.db import transaction
+
 from fitwright.errors import InputError
 from fitwright.quantity import Measured
 from fitwright.records.models import Shoes, Visit
 from fitwright.studio import hardware as catalogue
 from fitwright.studio import shelf
+from fitwright.studio.edits import record_pair
 from fitwright.studio.entry import plain
 from fitwright.studio.feet.clearance_fields import GUESSED
 from fitwright.studio.feet.hardware import FROM_TEMPLATE as FROM
 from fitwright.studio.feet.hardware import put_on_bench, system_of
 from fitwright.studio.feet.soles import STATION, letter_of
-from fitwright.studio.visits import measured
+from fitwright.studio.visits import measured, touch
 
 KIND = "shoe_template"
 HEEL = "heel_breadth_mm"
@@ -105,7 +108,7 @@ def fill(visit: Visit, key: str) -> tuple[Template, tuple[str, ...]]:
     if size is None and chosen.size_eu is not None:
         size = chosen.size_eu  # type: ignore[assignment]
         filled.append("size")
-    came: dict[str, Any] = {"label": chosen.label, "own": chosen.own, "before": shoes.pk if shoes else None}
+    came: dict[str, Any] = {"label": chosen.label, "own": chosen.own}
     if not {k for k in stored if k != FROM} and chosen.system:
         stored = dict(chosen.system) | {"source": _source(chosen)}
         filled.append("cleat system")
@@ -117,36 +120,19 @@ def fill(visit: Visit, key: str) -> tuple[Template, tuple[str, ...]]:
         came[HEEL] = known.value
     if not filled:
         raise InputError("Template", "everything it holds is on record here already")
-    put_on_bench(visit, Shoes.objects.create(
-        rider=visit.rider, letter=letter_of(visit), name=shoes.name if shoes else chosen.label, size_eu=size,
-        cleat_system=stored | {FROM: came | {"filled": filled}},
-    ))  # fmt: skip
+    with transaction.atomic():
+        touch(visit)
+        made = Shoes.objects.create(
+            rider=visit.rider, letter=letter_of(visit), name=shoes.name if shoes else chosen.label, size_eu=size,
+            cleat_system=stored | {FROM: came | {"filled": filled}},
+        )  # fmt: skip
+        record_pair(visit, "typed", shoes, put_on_bench(visit, made))
     return chosen, tuple(filled)
 
 
 def filled_from(visit: Visit) -> Mapping[str, Any] | None:
     """Which template the pair on the bench was filled in from, with `filled`, its labels; None when from none."""
     return visit.shoes.cleat_system.get(FROM) if visit.shoes else None
-
-
-def take_back(visit: Visit) -> str:
-    """Write again what the pair said before the template, whose row stays on record; gives the template's label.
-
-    Raises:
-        InputError: nothing was filled in, or the pair was changed since.
-    """
-    came = filled_from(visit)
-    if came is None or "before" not in came:
-        raise InputError(
-            "Template", "was changed since, or nothing was filled in", hint="Change what is wrong by hand"
-        )
-    letter = letter_of(visit)
-    before = Shoes.objects.filter(pk=came["before"], rider=visit.rider_id).first() if came["before"] else None
-    stood = before or Shoes(name=f"pair {letter}")
-    put_on_bench(visit, Shoes.objects.create(
-        rider=visit.rider, letter=letter, name=stood.name, size_eu=stood.size_eu, cleat_system=stood.cleat_system,
-    ))  # fmt: skip
-    return str(came["label"])
 
 
 def heel_of(visit: Visit) -> Measured | None:

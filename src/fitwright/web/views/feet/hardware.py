@@ -104,7 +104,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         pairs.save_pair(visit, typed)
     elif action == "measures":
         _, errors = pairs.save_measures(visit, typed)
-    elif action in ("fill", "keep", "put_away", "take_back"):
+    elif action in ("fill", "keep", "put_away"):
         messages.success(request, _template(visit, action, typed))
     elif action == "fitted":
         errors = fitted.save_fitted(visit, typed)
@@ -121,8 +121,6 @@ def _template(visit: Visit, action: str, typed: dict[str, str]) -> str:
         return f"Kept as the template “{shoe_templates.keep(visit, typed.get('template_name', '')).label}”."
     if action == "put_away":
         return f"“{shoe_templates.put_away(typed.get('template', '')).label}” is offered no more."
-    if action == "take_back":
-        return f"Taken back: what “{shoe_templates.take_back(visit)}” had filled in."
     chosen, filled = shoe_templates.fill(visit, typed.get("template", ""))
     return f"Filled in from “{chosen.label}”, as told and not measured: {', '.join(filled)}."
 
