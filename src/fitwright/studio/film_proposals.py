@@ -9,7 +9,7 @@ import numpy as np
 
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Visit
-from fitwright.studio import bike, landmark_file, ride
+from fitwright.studio import bike, landmark_file, ride, rider_box
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.film_guess import LegGuess, guess_leg
 from fitwright.studio.film_weak import LABELS
@@ -56,8 +56,8 @@ def proposals_in(medium: Medium, side: str) -> dict[str, Any]:
 def guesses_at(visit: Visit, medium: Medium, view: str, when: str, at_s: float) -> dict[str, Any]:
     """What the studio's network says of the near leg in that frame: `{"points": {name: proposal}, "notes": []}`.
 
-    A point on a disc is proposed as the disc. Any other has `"origin": "guessed"` and stays a guess until a hand
-    confirms it. Nothing without a network, and nothing in a front film.
+    It begins in the rider's box where one was drawn. A point on a disc is proposed as the disc. Any other has
+    `"origin": "guessed"` and stays a guess until a hand confirms it. Nothing without a network or in a front film.
 
     Raises:
         InputError: an unknown view, a time after the film's end, or a network's file that changed.
@@ -70,8 +70,9 @@ def guesses_at(visit: Visit, medium: Medium, view: str, when: str, at_s: float) 
     time_s = frame_time(medium, at_s)
     marks = ride.marks_in(visit, view, when, medium.sha256) or {}
     around = _around(visit, marks if abs(marks.get("time_s", -1) - time_s) < SAME_S else {})
-    key = ("leg guess", medium.sha256, view, time_s, str(landmark_file.given()), str(around))
-    return remembered(key, lambda: _in_words(guess_leg(path_of(medium), net, side, time_s, around)))
+    box = rider_box.box_of(visit, view, when, medium.sha256)
+    key = ("leg guess", medium.sha256, view, time_s, str(landmark_file.given()), str(around), str(box))
+    return remembered(key, lambda: _in_words(guess_leg(path_of(medium), net, side, time_s, around, box)))
 
 
 def _around(visit: Visit, marks: Mapping[str, Any]) -> Surround:

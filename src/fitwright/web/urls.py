@@ -95,6 +95,7 @@ urlpatterns = [
     path("visits/<int:pk>/ride", ride.page, name="ride"),
     path("visits/<int:pk>/ride/mark/<int:medium_pk>", ride.mark, name="ride_mark"),
     path("visits/<int:pk>/ride/found/<int:medium_pk>", ride.found, name="ride_found"),
+    path("visits/<int:pk>/ride/box/<int:medium_pk>", ride.box, name="ride_box"),
     path("visits/<int:pk>/ride/guessed/<int:medium_pk>", ride.guessed, name="ride_guessed"),
     path("visits/<int:pk>/ride/still/<int:medium_pk>", still.page, name="ride_still"),
     path("visits/<int:pk>/ride/still/<int:medium_pk>/found", still.found, name="ride_still_found"),

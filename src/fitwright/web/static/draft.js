@@ -4,7 +4,7 @@
 const draft = {
   // The picture and what it is picked for.
   place() {
-    const own = [...new FormData(root)].filter(([name]) => !/^(x|y|how|u)\.|^(csrfmiddlewaretoken|outline|power)$/.test(name));
+    const own = [...new FormData(root)].filter(([name]) => !/^(x|y|how|u|box)\.|^(csrfmiddlewaretoken|outline|power)$/.test(name));
     return ["loupe", root.dataset.picture, ...own.map((pair) => pair.join("="))].join(" ");
   },
   named() {

@@ -4,9 +4,17 @@
 const notice = one("[data-unsure]");
 const right = one("[data-confirm]");
 
-// It takes some seconds; what the finder is surer of stays.
+let lookedAt = 0;
+let noted = []; // lines that an earlier look left
+
+// It takes some seconds; what the finder is surer of stays. Looked again, the earlier guesses make way.
 async function guess() {
+  const mine = ++lookedAt;
   const told = await ask(root.dataset.guesses);
+  if (mine !== lookedAt) return;
+  for (const line of noted) line.remove();
+  const before = one(".finder").children.length;
+  for (const [name, it] of Object.entries(found.points)) if (it.origin === GUESSED) delete found.points[name];
   if (told.problem) list([worded("Nothing is guessed: {0}", told.problem)]);
   else {
     for (const [name, it] of Object.entries(told.points)) {
@@ -14,7 +22,8 @@ async function guess() {
     }
     list(told.notes);
   }
-  root.dataset.guessed = "";
+  noted = [...one(".finder").children].slice(before);
+  root.dataset.guessed = String(mine);
   tell();
 }
 

@@ -30,6 +30,8 @@ let past = [];
 let future = [];
 let [joining, until] = ["", 0]; // the change that more of the same belong to, and how long
 const hearers = []; // told the current point after each change
+const painters = []; // draw on the stage, beneath the points
+const besides = { read: () => null, write() {} }; // what else is taken back with the points
 
 // --- the record: boxes of a row, and the whole of them ---
 
@@ -50,10 +52,11 @@ function write(row, point) {
 }
 
 function state() {
-  return { at: current, rows: rows.map(read), outline: Boolean(outline?.checked) };
+  return { at: current, rows: rows.map(read), outline: Boolean(outline?.checked), besides: besides.read() };
 }
 
 function restore(state) {
+  besides.write(state.besides);
   rows.forEach((row, i) => write(row, state.rows[i]));
   if (outline) outline.checked = state.outline;
   joining = "";
@@ -324,6 +327,7 @@ function drawStage() {
     pen.closePath();
     inked(pen, devicePixelRatio, 1, "#1a1a1a", outline?.checked ? [] : [4, 5], 1.4);
   }
+  for (const paint of painters) paint(pen);
   marks((point) => onStage(point), pen, 11, 7, 8);
 }
 

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 from urllib.parse import quote
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
+from django.views.decorators.http import require_POST
 
 from fitwright.errors import InputError
 from fitwright.plan.outcome import SEM_NEW_STICKERS
@@ -25,6 +26,7 @@ from fitwright.studio import (
     picks,
     ride,
     ride_rows,
+    rider_box,
     still_rides,
     surroundings,
 )
@@ -37,7 +39,7 @@ from fitwright.studio.stills import check_film, frame_time
 from fitwright.studio.visits import analysis
 from fitwright.web import examples
 from fitwright.web.views import still
-from fitwright.web.views.acting import answering, told, unknown_action
+from fitwright.web.views.acting import answering, spoken, told, unknown_action
 from fitwright.web.views.boxes import key_of, typed_of
 from fitwright.web.views.media import MOMENT
 from fitwright.web.views.ride_files import take_recording
@@ -71,6 +73,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
     points = picks.filled(expected, on_record.get("points", {}) if same else {}, origins_of(on_record))
     around = surroundings.entries(view, on_record.get("around", {}))
+    typed: dict[str, str] | None = None
     if request.method == "POST":
         typed = typed_of(request.POST)
         read, points = picks.read_picks(expected, typed)
@@ -82,6 +85,8 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}, "around": lengths}
                 marks |= picks.told_guesses(points, typed.get("guesses") == "yes")
                 marks["origin"] = {n: o.to_json() for n, o in picks.film_origins(points).items()}
+                if view != "front" and "box.left" in typed:
+                    rider_box.save(visit, medium, view, when, typed)
                 ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
@@ -98,20 +103,25 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
         f"?view={quote(view)}&when={when}&t={at_s:.6f}",
         "around": around, "more": "ride/around.html",
         "taken": surroundings.taken(visit, ride.VIEWS[view][1]),
-        "around_open": any(e.text or e.error for e in around), **_guessing(visit, medium, view, when, at_s, points),
+        "around_open": any(e.text or e.error for e in around),
+        **_guessing(visit, medium, view, when, at_s, points, typed),
     }  # fmt: skip
     return show(request, visit, "ride", context, template="ride/mark.html", status=422 if problem else 200)
 
 
 def _guessing(
-    visit: Visit, medium: Medium, view: str, when: str, at_s: float, points: Iterable[picks.Expected]
-) -> dict[str, Any]:
-    """What the page needs where a network guesses, or has guessed; nothing of it else."""
+    visit: Visit, medium: Medium, view: str, when: str, at_s: float, points: Iterable[picks.Expected],
+    typed: Mapping[str, str] | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """What the page needs where a network guesses, or has guessed, and the box in which it begins."""
     given = landmark_file.given()
     use = view != "front" and given is not None and given.agreed
     url = reverse("ride_guessed", args=[visit.pk, medium.pk])
     count = len(picks.guesses(points)[0])
+    box = rider_box.box_of(visit, view, when, medium.sha256) if view != "front" else None
     return {
+        "box": rider_box.edges(box, typed) if view != "front" else (), "box_drawn": box is not None, "box_ready": use,
+        "box_given": given is not None, "box_url": reverse("ride_box", args=[visit.pk, medium.pk]),
         "guesses_url": f"{url}?view={quote(view)}&when={when}&t={at_s:.6f}" if use else "",
         "guesses_shown": use or count > 0, "guesses_open": count,
     }  # fmt: skip
@@ -125,6 +135,19 @@ def guessed(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
     return film_proposals.guesses_at(
         visit, medium, request.GET.get("view", ""), request.GET.get("when", ""), at_s
     )
+
+
+@require_POST
+def box(request: HttpRequest, pk: int, medium_pk: int) -> JsonResponse:
+    """Keep where the rider is in the film's picture."""
+    visit, medium = the_visit(pk), get_object_or_404(Medium, pk=medium_pk, kind="film")
+    typed = typed_of(request.POST)
+    try:
+        kept = rider_box.save(visit, medium, typed.get("view", ""), typed.get("when", ""), typed)
+    except InputError as error:
+        return JsonResponse(spoken({"problem": sentence(error)}), status=422)
+    said = "The box is kept." if kept else "No box: the whole picture is looked at."
+    return JsonResponse(spoken({"box_px": kept, "said": said}))
 
 
 @told
