@@ -6,7 +6,7 @@ const RETRY_MS = 3000;
 const unsaved = new Set();
 
 function field(element) {
-  return element.closest ? element.closest(".field") : null;
+  return element.closest ? element.closest(".field, form.slide") : null;
 }
 
 document.addEventListener("htmx:afterSettle", (event) => {
@@ -24,7 +24,7 @@ for (const failure of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) 
   document.addEventListener(failure, (event) => {
     const place = field(event.detail.elt);
     const say = place?.querySelector(".say");
-    if (!say) return;
+    if (!say) return unsent(event.detail.elt);
     const unheard = failure !== "htmx:responseError";
     say.replaceChildren();
     const words = document.createElement("span");
@@ -38,6 +38,19 @@ for (const failure of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) 
     setTimeout(saveAgain, RETRY_MS);
   });
 }
+
+// A form that waits for its button says at its end that it was not heard, until it is pressed again.
+function unsent(form) {
+  if (form.tagName !== "FORM" || form.querySelector("[data-unsent]")) return;
+  const words = document.createElement("p");
+  words.className = "wrong";
+  words.dataset.unsent = "";
+  words.setAttribute("role", "alert");
+  words.textContent = worded("Not saved: the studio did not answer. It stays here; save again in a moment.");
+  form.append(words);
+}
+
+document.addEventListener("htmx:beforeRequest", (event) => event.detail.elt.querySelector?.(":scope > [data-unsent]")?.remove());
 
 function saveAgain() {
   for (const place of unsaved) {
