@@ -23,8 +23,11 @@ from fitwright.quantity import Floats
 from fitwright.vision.picture import Grey
 from fitwright.vision.snap import Spot, find_spot
 
-RING_PX = (4.0, 5.5, 7.5, 10.0, 13.5, 18.0)
+RING_PX = (4.0, 5.5, 7.0, 8.2, 9.5, 11.0, 13.0, 15.5, 18.0)
 """Outer radii of the rings that are looked for."""
+COARSE_PX, COARSE_LESS = 7.0, 0.06
+"""Rings of this radius and more are looked for in the picture at half its size; the fit is made in the whole one.
+A ring of few pixels looks a little less like one there (seen at rings of 7 to 8 px in rendered frames)."""
 LIKE, MOST = 0.55, 28
 APART_PX = 6.0
 GOOD, LEAST_CONTRAST = 0.94, 35.0
@@ -63,16 +66,13 @@ class Marker:
 def find_discs(grey: Grey) -> tuple[Marker, ...]:
     """All marker-like discs of a picture, the surest first; `grey` (h, w) uint8, upright."""
     best = np.zeros(grey.shape, np.float32)
+    small = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
     for ring in RING_PX:
-        half = int(np.ceil(1.35 * ring))
-        v, u = np.mgrid[-half : half + 1, -half : half + 1]
-        cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
-        pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
-        if min(grey.shape) <= len(pattern):
-            continue
-        like = np.abs(cv2.matchTemplate(grey, pattern, cv2.TM_CCOEFF_NORMED))
-        inner = best[half : half + like.shape[0], half : half + like.shape[1]]
-        np.maximum(inner, like, out=inner)
+        step = 2 if ring >= COARSE_PX else 1
+        like = _like_a_ring(small if step == 2 else grey, ring / step)
+        if like is not None:
+            own = best[: step * like.shape[0] : step, : step * like.shape[1] : step]
+            np.maximum(own, like + (COARSE_LESS if step == 2 else 0.0), out=own)
     rows, columns = np.nonzero((best == cv2.dilate(best, np.ones((9, 9), np.uint8))) & (best > LIKE))
     order = np.argsort(-best[rows, columns])[:MOST]
     peaks = [(columns[k], rows[k]) for k in order]
@@ -87,11 +87,26 @@ def find_discs(grey: Grey) -> tuple[Marker, ...]:
     return tuple(sorted(found, key=lambda m: -m.explained))
 
 
+def _like_a_ring(grey: Grey, ring: float) -> NDArray[np.float32] | None:
+    """How much each place of a picture looks like a ring of this radius with a disc in it, dark or light; None where
+    the picture is too small."""
+    half = int(np.ceil(1.35 * ring))
+    v, u = np.mgrid[-half : half + 1, -half : half + 1]
+    cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
+    pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
+    if min(grey.shape) <= len(pattern):
+        return None
+    out = np.zeros(grey.shape, np.float32)
+    like = np.abs(cv2.matchTemplate(grey, pattern, cv2.TM_CCOEFF_NORMED))
+    out[half : half + like.shape[0], half : half + like.shape[1]] = like
+    return out
+
+
 def _spot(grey: Grey, place: Floats) -> Spot | None:
     """The marker at a place, in the picture's own pixels; None when its model does not fit well."""
     low = np.maximum(place.astype(int) - REACH_PX, 0)
     window = grey[low[1] : low[1] + 2 * REACH_PX + 1, low[0] : low[0] + 2 * REACH_PX + 1].astype(np.float64)
-    spot = find_spot(window, place - low, 4.0)
+    spot = find_spot(window, place - low, 4.0, plain=True)
     if spot is None or spot.explained < GOOD or abs(spot.amplitudes[1]) < LEAST_CONTRAST:
         return None
     if np.hypot(*spot.blur_px) > 2 * spot.ring_px:
