@@ -220,9 +220,16 @@ def _fit(
         return q
 
     at = np.nonzero(free)[0]
+
+    def left_over(some: Floats) -> Floats:
+        return np.asarray(misfit(u, v, x, trust, full(some), ringed))
+
+    def its_slopes(some: Floats) -> Floats:
+        return np.asarray(slopes(u, v, x, trust, full(some), ringed, at, low_q, high_q))
+
     found = least_squares(
-        lambda some: misfit(u, v, x, trust, full(some), ringed), np.clip(q0, low_q, high_q)[free],
-        lambda some: slopes(u, v, x, trust, full(some), ringed, at, low_q, high_q),
+        left_over, np.clip(q0, low_q, high_q)[free],
+        its_slopes,
         bounds=(low_q[free], high_q[free]), max_nfev=steps,
         x_scale=np.array([1, 1, 1, 0.3, 0.3, 2, 2])[free], ftol=1e-6, xtol=1e-6,
     )  # fmt: skip
