@@ -114,9 +114,9 @@ def soles_svg(
         with pen.group(figure.hint or _words(figure), figure.href):
             draw_sole(pen, place, figure, scale, times)
             _values(pen, figure, centre, foot_y + 26)
-    note = f"seen from {seen}" + (
-        f", 95 % ellipses drawn {times:g}×" if times != 1 and _has_spread(figures) else ""
-    )
+    note = f"seen from {seen}"
+    if times != 1 and _has_spread(figures):
+        note = f"seen from {seen}, 95 % ellipses drawn {times:g}×"
     pen.text((4, 14), note, SMALL, pen.ink.soft)
     if not figures:
         pen.text((width / 2, height / 2), "nothing measured yet", 14, pen.ink.soft, "middle")
