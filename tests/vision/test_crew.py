@@ -1,4 +1,4 @@
-"""A still point that something hides in the marked frame is sought in other frames (simulated), no longer than needed."""
+"""A still point hidden in the marked frame is sought in other frames (simulated), no longer than needed."""
 
 from collections.abc import Iterator
 

@@ -198,12 +198,13 @@ class Crew:
             )  # fmt: skip
         return uv, u
 
-    def remember(self, rows: list[Row]) -> None:
-        """Learn the paths of the turn after the marked frame, for the way back."""
+    def remember(self, time_s: Floats, uv_px: Floats) -> None:
+        """Learn the paths of the turns after the marked frame, (T,), (T, P, 2), for the way back."""
         if self.discs is not None:
-            turn = [r for r in rows if r[0] < self.first_s + MEMORY_S]
+            soon = np.flatnonzero(time_s < self.first_s + MEMORY_S)[::-1]
             for k, i in enumerate(self.start.discs):
-                self.discs.remember(k, [(t, uv[i]) for t, uv, _ in reversed(turn) if np.isfinite(uv[i, 0])])
+                seen = soon[np.isfinite(uv_px[soon, i, 0])]
+                self.discs.remember(k, zip(time_s[seen].tolist(), uv_px[seen, i], strict=True))
 
     def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """The marked frame itself, fitted again now that velocity and exposure are known."""

@@ -19,7 +19,7 @@ from fitwright.quantity import Floats
 from fitwright.vision.crew import Crew, find_start
 from fitwright.vision.kept import Kept, frames_before, read_around
 from fitwright.vision.snap_bank import beginnings
-from fitwright.vision.tracks import STILL, Row, Tracks, as_arrays
+from fitwright.vision.tracks import STILL, Row, Tracks, as_arrays, gathered
 from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, Progress, to_upright
 
 HAND_PX = 1.0
@@ -77,7 +77,8 @@ def repair(
     crew = Crew(start, first)
     later = old.followed(crew, ahead)
     back = Crew(start, first)
-    back.remember(later)
+    if later:
+        back.remember(*gathered(later)[:2])
     back.step(first)
     earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high, BLOCK_S))
     if not later or not np.isfinite(later[0][1]).all():
@@ -96,7 +97,7 @@ def rehearse() -> None:
     start = find_start(ClipInfo("", "", 160, 120, 60.0, 1.0, 0, 8, 0.0), frames, 2, np.array([[80.0, 60.0]]))
     beginnings(luma.astype(np.float64), np.array([80.0, 60.0]), 7.0)
     crew = Crew(start, frames[2])
-    crew.remember([(f.time_s, *crew.step(f)) for f in frames[2:]])
+    crew.remember(*gathered((f.time_s, *crew.step(f)) for f in frames[2:])[:2])
 
 
 def _forgotten(tracks: Tracks, i: int) -> Tracks:
@@ -184,7 +185,7 @@ class _Old:
 def _with(tracks: Tracks, i: int, rows: list[Row], kinds: tuple[str, ...], here: float) -> Tracks:
     """The tracks with the rows of point i laid into them."""
     name = tracks.names[i]
-    times, places, around = as_arrays(rows, kinds, tracks.info)
+    times, places, around = as_arrays(gathered(rows), kinds, tracks.info)
     at = np.searchsorted(tracks.time_s, times - 1e-6)
     uv, u = tracks.uv_px[:, i].copy(), tracks.u_px[:, i].copy()
     uv[at], u[at] = places[:, 0], around[:, 0]

@@ -20,7 +20,7 @@ from fitwright.vision.allowed import checked
 from fitwright.vision.crew import Crew, Start, find_start, not_standing, standing_spots
 from fitwright.vision.kept import Kept, frames_before, give_back, read_around
 from fitwright.vision.snap import Spot
-from fitwright.vision.tracks import STILL, Row, Tracks, tracks_from
+from fitwright.vision.tracks import STILL, Rows, Tracks, gathered, tracks_from
 from fitwright.vision.video import (
     Cancelled,
     ClipInfo,
@@ -74,7 +74,7 @@ def track_points(
 
 def _followed(
     path: Path, info: ClipInfo, marked_s: float, picks: Floats, still: list[int], report: ReadReport, done: _Done
-) -> tuple[list[Row], Start]:  # fmt: skip
+) -> tuple[Rows, Start]:  # fmt: skip
     """The points of every frame, in order, and how it began; no frame is held any more when this is told."""
     widened = AROUND * np.max(np.ptp(picks, axis=0))
     early = Kept(info, picks.min(axis=0) - widened, picks.max(axis=0) + widened)
@@ -84,15 +84,23 @@ def _followed(
     del warm
     give_back()
     crew = Crew(start, first)
-    rows = [(f.time_s, *crew.step(f)) for f in done.watched(ahead, first.time_s)]
+    after = gathered((f.time_s, *crew.step(f)) for f in done.watched(ahead, first.time_s))
     back = Crew(start, first)
-    back.remember(rows)
+    back.remember(*after[:2])
     back.step(first)
     behind = frames_before(
-        path, info, first.time_s, early, *_visited(rows, start, info), cancelled=done.stopped
+        path, info, first.time_s, early, *_visited(after, start, info), cancelled=done.stopped
     )
     before = [(f.time_s, *back.step(f)) for f in done.watched(behind, first.time_s)]
-    return [*reversed(before), *rows], start
+    if not before:
+        return after, start
+    earlier = gathered(reversed(before))
+    del before
+    return (
+        np.concatenate([earlier[0], after[0]]),
+        np.concatenate([earlier[1], after[1]]),
+        np.concatenate([earlier[2], after[2]]),
+    ), start
 
 
 def _covered(
@@ -144,12 +152,13 @@ def _check_clip(info: ClipInfo) -> None:
                          hint="film for half a minute")  # fmt: skip
 
 
-def _visited(rows: list[Row], start: Start, info: ClipInfo) -> tuple[Floats, Floats]:
+def _visited(rows: Rows, start: Start, info: ClipInfo) -> tuple[Floats, Floats]:
     """(2,) corners of the part of the picture in which the points were seen, with a quarter more on every side; of
     the whole picture when not even a turn was."""
-    if abs(rows[-1][0] - rows[0][0]) < TURN_S:
+    times, seen, _ = rows
+    if abs(times[-1] - times[0]) < TURN_S:
         return np.zeros(2), np.array([info.width_px, info.height_px], dtype=np.float64)
-    uv = np.concatenate([start.picks[None], np.stack([r[1] for r in rows])])
+    uv = np.concatenate([start.picks[None], seen])
     low, high = np.nanmin(uv, axis=(0, 1)), np.nanmax(uv, axis=(0, 1))
     room = 0.25 * np.nanmax(np.nanmax(uv, axis=0) - np.nanmin(uv, axis=0))
     return low - room, high + room

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,6 +27,10 @@ LEAVES = "leaves"
 """Entry of a point's quality: the edge by which it goes out of the picture."""
 Row = tuple[float, Floats, Floats]
 """Time, places (P, 2) and their standard uncertainties (P, 2) of one frame."""
+Rows = tuple[Floats, Floats, Floats]
+"""The same of T frames: (T,), (T, P, 2), (T, P, 2)."""
+SETTLED = 512
+"""Rows that so many others have followed change no more: more than what may turn out to have been something else."""
 
 
 @dataclass(frozen=True)
@@ -114,8 +119,26 @@ class Tracks:
         )  # fmt: skip
 
 
+def gathered(rows: Iterable[Row]) -> Rows:
+    """Rows, as they come, in arrays: of ten minutes each frame's own would take three times the memory."""
+    fresh, blocks = deque[Row](), list[Rows]()
+    for row in rows:
+        fresh.append(row)
+        if len(fresh) == 2 * SETTLED:
+            blocks.append(_stacked([fresh.popleft() for _ in range(SETTLED)]))
+    if fresh:
+        blocks.append(_stacked(list(fresh)))
+    times, uv, u = zip(*blocks, strict=True)
+    return np.concatenate(times), np.concatenate(uv), np.concatenate(u)
+
+
+def _stacked(rows: Sequence[Row]) -> Rows:
+    times, uv, u = zip(*rows, strict=True)
+    return np.array(times), np.array(uv), np.array(u)
+
+
 def tracks_from(
-    rows: Sequence[Row],
+    rows: Rows,
     names: tuple[str, ...],
     kinds: tuple[str, ...],
     info: ClipInfo,
@@ -129,9 +152,9 @@ def tracks_from(
     Raises:
         InputError: hardly any frame.
     """
-    if len(rows) < 8:
+    if len(rows[0]) < 8:
         raise InputError(
-            "video", "too short to follow anything", value=f"{len(rows)} frames", allowed="8 and more"
+            "video", "too short to follow anything", value=f"{len(rows[0])} frames", allowed="8 and more"
         )
     times, uv, u = as_arrays(rows, kinds, info)
     quality = {n: quality_of(times, uv[:, i], u[:, i], kinds[i]) for i, n in enumerate(names)}
@@ -163,10 +186,9 @@ def seldom_seen(quality: Mapping[str, Mapping[str, Any]]) -> list[str]:
             for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL]  # fmt: skip
 
 
-def as_arrays(rows: Sequence[Row], kinds: Sequence[str], info: ClipInfo) -> tuple[Floats, Floats, Floats]:
+def as_arrays(rows: Rows, kinds: Sequence[str], info: ClipInfo) -> Rows:
     """Times (T,), places (T, P, 2) at the middle of the exposure, and their uncertainties (T, P, 2)."""
-    times = np.array([r[0] for r in rows])
-    uv, u = np.stack([r[1] for r in rows]), np.stack([r[2] for r in rows])
+    times, uv, u = rows
     uv = uv - _bend(times, uv) * (info.exposure_s or 0.0) ** 2 / 24
     discs = np.array([k == "disc" for k in kinds])
     beyond = unexplained_px(times, uv, u, discs, compression_prior_px(info))
