@@ -230,7 +230,9 @@ def read(visit: Visit, view: str, when: str, given: Mapping[str, Any], tracks: T
     if depth_mm is not None:
         film = path_of(Medium.objects.get(sha256=marks["sha256"]))
         scene = with_card(scene, film, marks["time_s"], tracks.info, how["side"], depth_mm)
-    return read_tracks(tracks, **(how | {"scene": scene, "guessed": picked.guessed, "origins": picked.origins}))
+    return read_tracks(
+        tracks, **(how | {"scene": scene, "guessed": picked.guessed, "origins": picked.origins})
+    )
 
 
 def read_again(visit: Visit, view: str, when: str) -> bool:
