@@ -120,14 +120,17 @@ def contact_points(visit: Visit) -> ContactPoints | None:
     rows = measured(visit, STATION)
     known = {key: row.value for (key, _), row in rows.items()}
     names = {f.name for f in dataclass_fields(ContactPoints)}
-    if missing(visit):
+    if _lacking(known):
         return None
     return ContactPoints.from_json({k: v for k, v in known.items() if k in names})
 
 
 def missing(visit: Visit) -> tuple[Field, ...]:
     """What is needed and not on record: without it there is no position."""
-    known = {key for key, _ in measured(visit, STATION)}
+    return _lacking({key for key, _ in measured(visit, STATION)})
+
+
+def _lacking(known: Collection[str]) -> tuple[Field, ...]:
     return tuple(f for f in FIELDS if f.needed and f.name not in known)
 
 

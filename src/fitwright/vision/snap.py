@@ -121,9 +121,8 @@ def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, plain: bool =
                 return best
         smeared = [_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0))]
         best = max([best, *smeared], key=lambda s: s.explained)
-        if (
-            best.explained < ENOUGH and not plain
-        ):  # once it is known which way it moves, also which pixels are its own
+        if best.explained < ENOUGH and not plain:
+            # once it is known which way it moves, it is also known which pixels are its own
             again = [_fit(grey, s.uv_px, (s.disc_px, s.ring_px), s.blur_px) for s in smeared]
             best = max([best, *again], key=lambda s: s.explained)
     return best

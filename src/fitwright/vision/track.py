@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -87,20 +88,13 @@ def _followed(
     after = gathered((f.time_s, *crew.step(f)) for f in done.watched(ahead, first.time_s))
     back = Crew(start, first)
     back.remember(*after[:2])
-    back.step(first)
     behind = frames_before(
         path, info, first.time_s, early, *_visited(after, start, info), cancelled=done.stopped
     )
-    before = [(f.time_s, *back.step(f)) for f in done.watched(behind, first.time_s)]
-    if not before:
-        return after, start
-    earlier = gathered(reversed(before))
-    del before
-    return (
-        np.concatenate([earlier[0], after[0]]),
-        np.concatenate([earlier[1], after[1]]),
-        np.concatenate([earlier[2], after[2]]),
-    ), start
+    backward = chain([first], done.watched(behind, first.time_s))
+    before = gathered((f.time_s, *back.step(f)) for f in backward)
+    times, uv, u = (np.concatenate([b[:0:-1], a]) for b, a in zip(before, after, strict=True))
+    return (times, uv, u), start
 
 
 def _covered(

@@ -120,7 +120,7 @@ class Tracks:
 
 
 def gathered(rows: Iterable[Row]) -> Rows:
-    """Rows, as they come, in arrays: of ten minutes each frame's own would take three times the memory."""
+    """Rows, as they come, in arrays: each frame's own would take about twice the memory."""
     fresh, blocks = deque[Row](), list[Rows]()
     for row in rows:
         fresh.append(row)
