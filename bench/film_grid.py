@@ -45,7 +45,7 @@ from fitwright.demo.truth import Truth, hand_marks, ride_truth
 from fitwright.errors import InputError
 from fitwright.quantity import Z95, Floats, Measured
 from fitwright.vision.sagittal import read_side
-from fitwright.vision.scene import DEPTH_MM
+from fitwright.vision.scene import DEPTH_MM, sticker_shifts
 from fitwright.vision.track import track_points
 
 SIZE = (1280, 720)
@@ -165,8 +165,16 @@ def filmed(level: Level, seed: int) -> Filmed:
     )
     centre = tuple(float(c) for c in rng.normal(0, 4, 2))
     camera = _aimed(level, yaw, tilt, roll, k1, late, (centre[0], centre[1]))
-    beside = {n: float(rng.normal(0, DEPTH_MM[n][1])) for n in SIDE_POINTS if n in DEPTH_MM}
-    return Filmed(rider, setup, camera, int(rng.integers(1 << 30)), beside)
+    turned, *own = sticker_shifts(tuple(n for n in SIDE_POINTS if n in DEPTH_MM))
+    by = rng.normal(0, 1, len(own)).tolist()
+    seed_of_ride = int(rng.integers(1 << 30))
+    out = float(rng.normal())
+    beside = {
+        n: k * mm + out * turned.get(n, 0.0)
+        for k, shift in zip(by, own, strict=True)
+        for n, mm in shift.items()
+    }
+    return Filmed(rider, setup, camera, seed_of_ride, beside)
 
 
 def _aimed(

@@ -11,7 +11,7 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.motion.angles import joint_angles
 from fitwright.motion.placement import DEFAULT_LANDMARK_U_MM
 from fitwright.vision.camera import Pinhole
-from fitwright.vision.scene import DEPTH_MM
+from fitwright.vision.scene import DEPTH_MM, Scene
 from fitwright.vision.still_ride import POINTS, QUANTITIES, read_still
 
 SIZE = (4000, 3000)
@@ -49,10 +49,13 @@ def picture(
     lens = Pinhole(lens.view, lens.place_mm, float(0.95 * SIZE[0] * (1 + 0.1 * u * rng.normal())), lens.centre_px,
                    lens.yaw_deg, lens.tilt_deg, lens.roll_deg)  # fmt: skip
     out = {}
+    depth = {n: DEPTH_MM[n][0] for n in places}
+    for shift in Scene().depth_shifts(tuple(places)):
+        by = u * rng.normal()
+        depth |= {n: depth[n] + by * mm for n, mm in shift.items()}
     for name, xy in places.items():
         off = u * DEFAULT_LANDMARK_U_MM[name] * rng.normal(0, 1, 2)
-        mean, spread = DEPTH_MM[name]
-        point = np.array([*(xy + off), mean + u * spread * rng.normal()])
+        point = np.array([*(xy + off), depth[name]])
         out[name] = tuple(lens.project(point) + u * 0.7 * rng.normal(0, 1, 2))
     if plumb:
         out |= {n: tuple(lens.project(np.array([*xy, -400.0]))) for n, xy in PLUMB.items()}

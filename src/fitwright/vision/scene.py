@@ -5,6 +5,7 @@ Everything here is optional. What is missing is replaced by what is usual, less 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -23,12 +24,21 @@ there is nothing to follow."""
 
 OTHER_DEPTH_MM = (170.0, 30.0)
 DEPTH_MM: dict[str, tuple[float, float]] = {
-    "pedal_axle": (180.0, 6.0), "heel": (150.0, 12.0), "fifth_metatarsal": (172.0, 8.0),
-    "lateral_malleolus": (162.0, 10.0), "lateral_femoral_condyle": (168.0, 14.0),
+    "pedal_axle": (180.0, 6.0), "heel": (152.0, 8.0), "fifth_metatarsal": (175.0, 8.0),
+    "lateral_malleolus": (154.0, 7.0), "lateral_femoral_condyle": (168.0, 14.0),
     "greater_trochanter": (170.0, 10.0), "acromion": (205.0, 25.0), "elbow": (240.0, 40.0), "wrist": (235.0, 40.0),
 }  # fmt: skip
 """Distance of each sticker from the bike's mid-plane, mm, and what of its standard uncertainty is its own: where it
-sits, how the foot is turned, how the knee is carried (our choice)."""
+sits, how the knee is carried (our choice).
+
+The foot's middle stands over the pedal's. From there malleolus, heel and M5 lie half a breadth out (bimalleolar 71,
+heel 70, ball 97 mm, means of women's and men's means, Gordon et al. 2014, NATICK/TR-15/007), the heel with some
+millimetres of shoe; the turned foot (`TOE_OUT_DEG`) brings in what is behind the axle."""
+TOE_OUT_DEG, TOE_OUT_U_DEG = 5.0, 4.0
+"""Of a foot on its pedal: between straight and the 7.5 ± 5° of walking ("The angle of gait", J Bone Joint Surg
+14(4), 1932); our choice."""
+BEHIND_AXLE_MM = {"lateral_malleolus": 120.0, "heel": 170.0}
+"""How far these lie behind the pedal's axle, along the sole (our choice: a foot of 260 mm)."""
 USUAL_MM = {"stance": 128.0, "hips": 165.0}
 """Pedal's middle to mid-plane (common practice, no source), and half the breadth over both trochanters."""
 USUAL_U_MM = {"stance": 10.0, "hips": 12.5}
@@ -42,6 +52,13 @@ HANGS_FROM: dict[str, dict[str, float]] = {
     "hips": {"greater_trochanter": 1.0, "lateral_femoral_condyle": 0.5},
 }  # fmt: skip
 """Share by which a point goes out with the pedal, and with the hip (our choice: the knee half with each)."""
+
+
+def sticker_shifts(names: Sequence[str]) -> tuple[dict[str, float], ...]:
+    """What may be wrong about the depths on a bike and a rider of known widths, one independent thing at a time, each
+    by its standard uncertainty: name → mm. A foot turned out more brings heel and malleolus in together."""
+    turned = {n: -mm * math.radians(TOE_OUT_U_DEG) for n, mm in BEHIND_AXLE_MM.items() if n in names}
+    return (*([turned] if turned else []), *({n: DEPTH_MM.get(n, OTHER_DEPTH_MM)[1]} for n in names))
 
 
 @dataclass(frozen=True)
@@ -91,8 +108,7 @@ class Scene:
         for width, half_mm in self._half_mm.items():
             u = (USUAL_U_MM if half_mm is None else MEASURED_U_MM)[width]
             out.append({n: share * u for n, share in HANGS_FROM[width].items() if n in names})
-        out += [{n: DEPTH_MM.get(n, OTHER_DEPTH_MM)[1]} for n in names]
-        return tuple(shift for shift in out if shift)
+        return tuple(shift for shift in (*out, *sticker_shifts(names)) if shift)
 
     @property
     def _half_mm(self) -> dict[str, float | None]:

@@ -104,11 +104,12 @@ def read_still(
     _check_crank(px, event)
     body = [n for n in POINTS if n in px]
     where = scene or Scene()
-    depth = np.array([where.depth(n) for n in body])
+    depth = np.array([where.depth(n)[0] for n in body])
+    apart = np.array([[shift.get(n, 0.0) for n in body] for shift in where.depth_shifts(body)])
     roll, u_roll, level_words = _roll(px)
     far, u_far = _distance(px, max(size_px), camera_mm, thigh_mm)
     seen = np.stack([px[n] for n in body])
-    at = _met(seen, depth[:, 0], far, max(size_px) * FOCAL_SHARE[0], np.array([0.0, 0.0, roll]))
+    at = _met(seen, depth, far, max(size_px) * FOCAL_SHARE[0], np.array([0.0, 0.0, roll]))
     told = joint_angles(dict(zip(body, at, strict=True)))
     if not told:
         raise InputError(
@@ -119,7 +120,7 @@ def read_still(
     turned = np.concatenate([U_YAW_DEG * z[0], U_TILT_DEG * z[1], roll + u_roll * z[2]], axis=1)
     drawn = _met(
         seen + rng.normal(0, U_PICK_PX, (DRAWS, *seen.shape)),
-        depth[:, 0] + depth[:, 1] * rng.normal(0, 1, (DRAWS, len(body))), far * (1 + u_far * z[3]),
+        depth + rng.normal(0, 1, (DRAWS, len(apart))) @ apart, far * (1 + u_far * z[3]),
         max(size_px) * (FOCAL_SHARE[0] + FOCAL_SHARE[1] * z[4]), turned,
     )  # fmt: skip
     places = _misplaced({n: drawn[:, i] for i, n in enumerate(body)}, rng)
