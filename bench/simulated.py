@@ -19,13 +19,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+from fitwright.demo import render
 from fitwright.demo.riders import RIDERS, SimRider
 from fitwright.demo.truth import Truth
 
 REPO = Path(__file__).resolve().parents[1]
 OUT = REPO / "bench" / "out"
 NOT_IN_DIGEST = ("web", "cli", "sheets")
-SECONDS = 12
+SECONDS, REFERENCE_S = 12, 30
 CHOSEN = "FITWRIGHT_BENCH_STUDIO"
 """Hands the folder on to processes that a measurement starts: the program may be edited while it runs."""
 
@@ -94,6 +95,16 @@ def clips(view: str) -> list[SimClip]:
     if not found:
         raise RuntimeError(f"the demo left no {view} film in {folder}")
     return found
+
+
+def half_minute(view: str) -> SimClip:
+    """The first rider's film of one view as long as people film, marked as the demo marks; rendered when absent."""
+    clip = clips(view)[0]
+    path = clip.path.with_name(f"{clip.path.stem}-{REFERENCE_S}s.mp4")
+    render.film(
+        clip.rider.key, clip.rider.setup, view, path, int(clip.truth.data["seed"]), float(REFERENCE_S)
+    )
+    return SimClip(path, clip.rider, view, clip.when)
 
 
 def longer(clip: SimClip, times: int) -> Path:

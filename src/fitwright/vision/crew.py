@@ -22,7 +22,7 @@ from fitwright.vision.video import ClipInfo, Luma, LumaFrame
 FASTEST_WIDTHS_PER_S = 0.75
 """No marked point crosses the picture faster (a pedal at 120 rpm in a picture 2 m wide needs about 1.1 m/s·m⁻¹)."""
 LEAST_RANGE = 12.0
-AGREE_PX, AGREE, SURE = 1.5, 2, 4
+AGREE_PX, AGREE, SURE = 1.5, 2, 3
 """A disc that stands still is the same where it is seen so often so near to itself, and is looked for no more when it
 was seen in its place more often still: each look costs as much as to follow all points for twenty frames."""
 LOOK_EVERY_S = 0.08
@@ -107,14 +107,15 @@ def not_standing(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floa
 def standing_spots(
     info: ClipInfo, frames: Iterable[LumaFrame], picks: Floats, which: Iterable[int]
 ) -> dict[int, Spot]:
-    """Discs that stand still under some picks and are hidden in the marked frame: seen there now and then."""
-    white, due = float((1 << info.bits) - 1), -np.inf
+    """Discs that stand still under some picks and are hidden in the marked frame: seen there now and then. The frames
+    may come in any order, and again."""
+    white, looked = float((1 << info.bits) - 1), [np.inf]
     seen: dict[int, list[Spot]] = {i: [] for i in which}
     sought = set(seen)
     for frame in frames:
-        if frame.time_s < due:
+        if min(abs(frame.time_s - t) for t in looked) < LOOK_EVERY_S:
             continue
-        due = frame.time_s + LOOK_EVERY_S
+        looked.append(frame.time_s)
         for i in sorted(sought):
             if (spot := _spot_at(frame.luma, picks[i], white)) is not None:
                 seen[i].append(replace(spot, blur_px=np.zeros(2)))

@@ -62,12 +62,18 @@ class Kept:
         left_top = np.all((low - ROOM_PX / 2 >= self.low) | (self.low == 0))
         return bool(left_top and np.all((high + ROOM_PX / 2 <= self.high) | (self.high == size)))
 
+    def forward(self) -> Iterator[LumaFrame]:
+        """The frames, earliest first, as whole pictures (empty outside the box); each is valid until the next."""
+        return map(self._whole, self.cuts)
+
     def backward(self) -> Iterator[LumaFrame]:
-        """The frames, latest first, as whole pictures (empty outside the box); each is valid until the next."""
+        """The same, latest first, each let go when the next is asked for."""
         while self.cuts:
-            cut = self.cuts.pop()
-            self.canvas[self.low[1] : self.high[1], self.low[0] : self.high[0]] = cut.luma
-            yield LumaFrame(cut.time_s, self.canvas)
+            yield self._whole(self.cuts.pop())
+
+    def _whole(self, cut: LumaFrame) -> LumaFrame:
+        self.canvas[self.low[1] : self.high[1], self.low[0] : self.high[0]] = cut.luma
+        return LumaFrame(cut.time_s, self.canvas)
 
 
 def read_around(

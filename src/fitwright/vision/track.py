@@ -80,7 +80,9 @@ def _followed(
     widened = AROUND * np.max(np.ptp(picks, axis=0))
     early = Kept(info, picks.min(axis=0) - widened, picks.max(axis=0) + widened)
     warm, marked, ahead = read_around(path, info, marked_s, early, report)
-    start = find_start(info, warm, marked, picks, still, _covered(path, info, warm, marked, picks, still))
+    start = find_start(
+        info, warm, marked, picks, still, _covered(path, info, warm, marked, picks, still, early)
+    )
     first = warm[marked]
     del warm
     give_back()
@@ -98,16 +100,16 @@ def _followed(
 
 
 def _covered(
-    path: Path, info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats, still: list[int]
-) -> dict[int, Spot]:
+    path: Path, info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floats, still: list[int], early: Kept
+) -> dict[int, Spot]:  # fmt: skip
     """Discs of points that do not move, which a leg hides in the marked frame: what lies over them then goes away
-    with the leg, and would be followed in their stead."""
+    with the leg, and would be followed in their stead. Frames at hand are looked at before others are decoded."""
     hidden = [still[k] for k in not_standing(info, warm, marked, picks[still])]
     if not hidden:
         return {}
     at_s = warm[marked].time_s
-    around = luma_frames(path, max(0.0, at_s - TURN_S / 2), at_s + TURN_S / 2)
-    return standing_spots(info, around, picks, hidden)
+    others = luma_frames(path, max(0.0, at_s - TURN_S / 2), at_s + TURN_S / 2)
+    return standing_spots(info, chain(early.forward(), warm[marked:], others), picks, hidden)
 
 
 class _Done:
