@@ -9,9 +9,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from fitwright.errors import InputError
 from fitwright.foot.fitting_aid import Aid, CleatBody, Spot
-from fitwright.foot.frame import in_sole
+from fitwright.foot.frame import in_sole, turned_axes
 from fitwright.foot.sole import CleatPose
 from fitwright.inches import MM, lengths_in
 from fitwright.quantity import Z95
@@ -38,6 +40,8 @@ from fitwright.told import told
 
 DASH = "2.4 1.4"
 RULER_MM = 0.5
+BESIDE_MM, MOST_REACH_MM = 12.0, 55.0
+"""Part of the sole that a number beside a line could touch; how far a line may go, with room left for its number."""
 TAPE = (
     "Tape along the long thin lines and push the cleat against the tape. Tighten as the part maker states, then "
     "measure again."
@@ -125,20 +129,28 @@ def _tape(pen: Pen, place: Map, foot: AidFoot) -> None:
     body, pose = foot.body, foot.card.pose
     half, reach = body.width_mm / 2, body.width_mm / 2 + 16
     for name, ahead in (("nose", body.nose_mm), ("tail", -body.tail_mm)):
-        ends = in_sole(pose, [(ahead, -reach), (ahead, reach)])
+        ends = in_sole(pose, [(ahead, _past_sole(foot.card, ahead, way, reach)) for way in (-1.0, 1.0)])
         a, b = place(ends)
         pen.line(a, b, pen.ink.ink, HAIR)
-        for (x, y), (other, _), end, words in ((a, b, ends[0], ""), (b, a, ends[1], name)):
-            right = x > other
-            said = number(float(end[0]), "mm") + (f" {told(words)}" if words else "")
-            over = (
-                x + 1.8 + text_width(said, TINY) - COLUMN_MM
-            )  # a long word stands above its line, not on the bar
-            at = (x - over, y - 1.0) if right and over > 0 else (x + (0.8 if right else -0.8), y + 0.7)
-            pen.text(at, said, TINY, pen.ink.soft, "start" if right else "end")
+        for (x, y), (other, _), end in ((a, b, ends[0]), (b, a, ends[1])):
+            said, right = number(float(end[0]), "mm"), x > other
+            if not right:
+                pen.text((x - 0.8, y + 0.7), said, TINY, pen.ink.soft, "end")
+                continue
+            pen.text((x + 0.8, y + 0.7), said, TINY, pen.ink.soft)
+            above = max(0.8, 0.8 + text_width(said, TINY) - text_width(name, TINY))
+            start = min(x + above, COLUMN_MM - 1.8 - text_width(name, TINY))
+            pen.text((start, y - 2.2), name, TINY, pen.ink.soft)
     for z in (-half, half):
         a, b = place(in_sole(pose, [(-body.tail_mm - 10, z), (body.nose_mm + 10, z)]))
         pen.line(a, b, pen.ink.ink, HAIR)
+
+
+def _past_sole(card: CardFoot, ahead: float, way: float, least: float) -> float:
+    """How far sideways of the cleat a line must go for its end, and the number there, to lie off the sole."""
+    along, across = ((card.outline() - card.pose.vector[:2]) @ turned_axes(card.pose.psi_deg).T).T
+    beside = way * across[np.abs(along - ahead) < BESIDE_MM]
+    return way * max(least, min(float(np.max(beside, initial=0.0)) + 2.0, MOST_REACH_MM))
 
 
 def _column(pen: Pen, paper_aid: FittingAid, side: str, foot: AidFoot) -> None:

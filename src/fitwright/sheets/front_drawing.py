@@ -18,7 +18,7 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.motion.ride import THETA_DEG, CycleCurve
 from fitwright.quantity import Floats
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
-from fitwright.sheets.ink import DASH_AXIS, DASH_PREDICTED, HAIRLINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.ink import DASH_AXIS, DASH_PREDICTED, HAIRLINE, SMALL, THIN, XY, Pen, Theme, text_width
 from fitwright.sheets.side_shapes import limb
 
 HIP_OUT_MM, HIP_UP_MM = 88.0, 760.0
@@ -98,7 +98,12 @@ def _frame(pen: Pen, place: Map, figure: FrontFigure) -> None:
     ends = [_pedal_out(figure, s) for s in ("right", "left")]
     pen.line(place(-ends[0] + 24, 0), place(ends[1] - 24, 0), pen.ink.soft, THIN)
     pen.circle(place(0, 0), 3.0, pen.ink.soft, pen.ink.paper)
-    pen.text((place(0, LOW_MM)[0], place(0, LOW_MM)[1] + 14), "mid-plane", SMALL, pen.ink.soft, "middle")
+    (middle, foot), step = place(0, LOW_MM), place(min(ends), 0)[0] - place(0, 0)[0]
+    beside = max(text_width(s, SMALL) for s in ("right", "left"))
+    if (
+        step > (text_width("mid-plane", SMALL) + beside) / 2 + 4
+    ):  # else its line says enough between the sides' names
+        pen.text((middle, foot + 14), "mid-plane", SMALL, pen.ink.soft, "middle")
 
 
 def _heights(figure: FrontFigure, side: str) -> tuple[Floats, float]:

@@ -44,11 +44,11 @@ class SheetLine:
         """The row of a measured value, ± 95 %."""
         return SheetLine(label, value_words(m), how or m.method)
 
-    def row(self, label_letters: int = 34, value_letters: int = 40, how_letters: int = 24) -> dict[str, str]:
+    def row(self, label_letters: int = 34, value_letters: int = 40, how_letters: int = 34) -> dict[str, str]:
         """The row as the template reads it, short enough for one line."""
         return {
-            "label": shorten(self.label, label_letters), "value": shorten(self.value, value_letters),
-            "how": shorten(self.how, how_letters),
+            "label": shorten(self.label, label_letters).replace(" +", "\u00a0+"),
+            "value": shorten(self.value, value_letters), "how": shorten(self.how, how_letters),
         }  # fmt: skip
 
 

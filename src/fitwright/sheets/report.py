@@ -124,7 +124,8 @@ class FeltLine:
     def values(self) -> str:
         """`6 → – → 3 of 10`, up to the last answer."""
         last = max((k for k, r in enumerate(self.ratings) if r is not None), default=0)
-        return " → ".join("–" if r is None else str(r) for r in self.ratings[: last + 1]) + " of 10"
+        given = " → ".join("–" if r is None else str(r) for r in self.ratings[: last + 1])
+        return f"{given} {told('of 10')}"
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ def report_laid(report: VisitReport, paper: Paper = "a4") -> Laid:
         f"{told(o.label)}{_side(o)}: {told(o.values())}" for o in report.outcomes if o.moved() is False
     ]
     foot = " · ".join(
-        w for w in (cut(report.rider, 40), cut(report.date, 24), shorten(report.record, 30),
+        w for w in (f"\u2068{cut(report.rider, 40)}\u2069", cut(report.date, 24), shorten(report.record, 30),
                     told("± is the 95 % interval"), told(cautions.SIMULATED) if report.simulated else "") if w
     )  # fmt: skip
     again = any(o.now for o in report.outcomes)

@@ -164,7 +164,10 @@ def _marks(pen: Pen, place: Map, figure: SoleFigure, times: float) -> None:
                  close=True)  # fmt: skip
         pen.cross((x, y), 3.6, pen.ink.ink, 1.2)
         out = 1.0 if x > cx else -1.0
-        pen.text((x + out * 15, y - 4), name, SMALL, pen.ink.soft, "start" if out > 0 else "end")
+        if figure.axles and mark.z_mm > 0:  # the names of the axle lines stand beside it: below the cross
+            pen.text((x - out * 3, y + 24), name, SMALL, pen.ink.soft, "end" if out > 0 else "start")
+        else:
+            pen.text((x + out * 15, y - 4), name, SMALL, pen.ink.soft, "start" if out > 0 else "end")
     if figure.m1 is not None and figure.m5 is not None:
         a, b = place([figure.m1.xz, figure.m5.xz])
         pen.line(a, b, pen.ink.soft, HAIRLINE)

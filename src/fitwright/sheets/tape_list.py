@@ -82,8 +82,8 @@ def tape_list(tape: TapeList, paper: Paper = "a4") -> Laid:
 def _rows(lines: Sequence[TapeLine]) -> list[dict[str, object]]:
     return [
         {
-            "side": line.side if line.side != "both" else "", "what": shorten(line.what, 40),
-            "way": shorten(line.way, 110), "was": told(value_words(line.was)) if line.was else "",
+            "side": line.side if line.side != "both" else "", "what": shorten(line.what, 40).replace(" +", "\u00a0+"),
+            "way": shorten(line.way, 140), "was": told(value_words(line.was)) if line.was else "",
             "value": told(value_words(line.to_read)), "moved": line.moved,
         }
         for line in lines
