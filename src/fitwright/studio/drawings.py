@@ -185,11 +185,20 @@ def bike_drawing(visit: Visit, width: float = 540.0, height: float = 470.0) -> s
     )
 
 
+def narrow_bike(visit: Visit) -> tuple[str, ...]:
+    """The same for a phone, without the numbers: there they stand in the boxes. Empty with `bike_drawing`."""
+    return narrow_drawings(visit, False) if _contact(visit) is not None else ()
+
+
 def map_drawing(visit: Visit, width: float = 780.0, height: float = 640.0) -> str:
     """The side elevation with every number that has a place on it, for the visit's own page."""
+    return rider_svg(replace(side_figure(visit), callouts=map_callouts(visit)), "page", width, height)
+
+
+def map_callouts(visit: Visit) -> tuple[Callout, ...]:
+    """The numbers of the map: on a phone they stand in rows below the narrow drawing."""
     rows = tuple((q, e, words, at) for q, e, words, _ in SIDE_ROWS if (at := ON_THE_MAP.get((q, e))))
-    callouts = (*_callouts(visit, rows, True), *_bike_callouts(visit, SADDLE | HANDS | MORE_BIKE, True))
-    return rider_svg(replace(side_figure(visit), callouts=callouts), "page", width, height)
+    return (*_callouts(visit, rows, True), *_bike_callouts(visit, SADDLE | HANDS | MORE_BIKE, True))
 
 
 def side_drawing(

@@ -19,6 +19,7 @@ from fitwright.web.views.shell import show, the_visit
 STATION = Typed(
     "bike", station.save_bike, station.page, drawings.bike_drawing,
     lambda: {"templates": bike_templates.templates()},
+    drawings.narrow_bike,
 )  # fmt: skip
 
 

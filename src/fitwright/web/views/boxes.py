@@ -23,20 +23,21 @@ from fitwright.web.views.shell import frame, show
 @dataclass(frozen=True)
 class Typed:
     """A typed station: its name, how it saves, what its page shows, its drawing (an empty text for none), and what
-    else its templates show."""
+    else its templates show; narrow: the drawing for a phone, without the numbers."""
 
     here: str
     save: Callable[[Visit, Mapping[str, str], int | None], Saved]
     page: Callable[[Visit], Any]
     drawing: Callable[[Visit], str] = lambda _: ""
     more: Callable[[], dict[str, Any]] = dict
+    narrow: Callable[[Visit], tuple[str, ...]] = lambda _: ()
 
     def shown(self, visit: Visit) -> dict[str, Any]:
         """What its templates show."""
         content = self.page(visit)
         return {
             "page": content, "groups": dressed(content.groups), "drawing_svg": self.drawing(visit),
-            "earlier": earlier_of(visit, self.here),
+            "narrow": self.narrow(visit), "earlier": earlier_of(visit, self.here),
         } | self.more()  # fmt: skip
 
 

@@ -27,6 +27,8 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
     pictures = {
         "side_svg": drawings.map_drawing(visit) if anything else "",
+        "narrow": drawings.narrow_drawings(visit, False) if anything else (),
+        "numbers": drawings.map_callouts(visit) if anything else (),
         "front_svg": _front(visit) if front else "",
         "soles_svg": drawings.soles_drawing(visit),
     }
