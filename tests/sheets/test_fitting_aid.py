@@ -13,7 +13,14 @@ from fitwright.foot.frame import in_sole
 from fitwright.quantity import Measured
 from fitwright.sheets.aid_drawing import AidFigure, aid_svg
 from fitwright.sheets.cleat_card import CardFoot
-from fitwright.sheets.fitting_aid import AidFoot, FittingAid, fitting_aid_pdf, fitting_aid_pen, hand_words
+from fitwright.sheets.fitting_aid import (
+    AidFoot,
+    FittingAid,
+    _past_sole,
+    fitting_aid_pdf,
+    fitting_aid_pen,
+    hand_words,
+)
 from fitwright.sheets.sole_shapes import sole_outline
 
 MM = 25.4 / 72
@@ -98,6 +105,15 @@ def test_the_tape_lines_touch_nose_tail_and_sides_of_the_wish(sheet, foot):
     beside = sorted(round(float(c[0, 1]), 2) for c in cleat if abs(c[0, 1] - c[1, 1]) < 0.01)
     assert across == [-34.0, 34.0]
     assert beside == [-30.0, 30.0]
+
+
+def test_the_lines_along_nose_and_tail_end_beside_the_sole_where_their_numbers_are_read(foot):
+    sole = foot.card.outline()
+    for ahead in (foot.body.nose_mm, -foot.body.tail_mm):
+        for way in (-1.0, 1.0):
+            x, z = in_sole(foot.card.pose, (ahead, _past_sole(foot.card, ahead, way, 0.0)))
+            beside = way * sole[np.abs(sole[:, 0] - x) < 3.0, 1]
+            assert way * z > beside.max() + 1.0
 
 
 def test_words_steps_and_care(opened, sheet):
