@@ -17,7 +17,7 @@ from fitwright.quantity import Floats
 from fitwright.sheets import side_shapes
 from fitwright.sheets.callouts import Callout, draw_callouts, gutter_widths
 from fitwright.sheets.dimensions import Map, bike_dimensions, trunk_arc
-from fitwright.sheets.ink import BOLD, DASH_PREDICTED, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme
+from fitwright.sheets.ink import BOLD, DASH_PREDICTED, HAIRLINE, LINE, SMALL, THIN, XY, Pen, Theme, text_width
 
 GUTTER = {
     "trunk": "left", "saddle_height": "left", "saddle_setback": "left", "hip": "left", "saddle_tilt": "left",
@@ -377,14 +377,23 @@ def _caption(pen: Pen, figure: RiderFigure, turn: Turn | None, now: int | None) 
     if turn is None or now is None:
         return
     words = f"from the {figure.side} side, crank at {turn.theta_deg[now]:.0f}°"
+    low = (4.0, pen.height - 5)  # on a phone what is more than the view stands below the ground
     if figure.guessed:
-        pen.text((4, 14), f"{words}; rider guessed from the body’s measures, dotted", SMALL, pen.ink.soft)
+        more = "rider guessed from the body’s measures, dotted"
+        together = f"{words}; {more}"
+        if text_width(together, SMALL) <= pen.width - 8:
+            pen.text((4, 14), together, SMALL, pen.ink.soft)
+            return
+        pen.text((4, 14), words, SMALL, pen.ink.soft)
+        pen.text(low, more, SMALL, pen.ink.soft)
         return
     pen.text((4, 14), words, SMALL, pen.ink.soft)
     if figure.shoulder_mm is None and (figure.contact or figure.hand_mm):
-        pen.text(
-            (pen.width - 4, 14), "upper body not measured, dotted for orientation", SMALL, pen.ink.soft, "end"
-        )
+        more = "upper body not measured, dotted for orientation"
+        if text_width(words, SMALL) + text_width(more, SMALL) <= pen.width - 20:
+            pen.text((pen.width - 4, 14), more, SMALL, pen.ink.soft, "end")
+        else:
+            pen.text(low, more, SMALL, pen.ink.soft)
 
 
 def _describe(figure: RiderFigure, turn: Turn | None, now: int | None) -> str:
