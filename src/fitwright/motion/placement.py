@@ -35,6 +35,8 @@ Points = Mapping[str, Floats]
 Curves = Mapping[str, Floats]
 Rereading = Callable[[Points], dict[str, Floats]]
 """Mean points as the picture would be read with one thing off by its standard uncertainty: camera, depth, timing."""
+SAME_DEG = 1e-9
+"""A crank angle off by less is the same: a wrong depth of another point leaves the axle where it was."""
 
 
 def placement_deltas(
@@ -77,7 +79,7 @@ def by_crank_angle(moved: Points, axle: Floats) -> dict[str, Floats]:
     """Points (360, D) laid out by the crank angle that their own axle shows; `axle` is where it was before."""
     now = np.arctan2(moved["pedal_axle"][:, 0], moved["pedal_axle"][:, 1])
     turned = np.degrees(np.angle(np.exp(1j * (now - np.arctan2(axle[:, 0], axle[:, 1])))))
-    if not np.isfinite(turned).all():
+    if not np.abs(turned).max() > SAME_DEG:  # the same crank angles, or one that is not to be told
         return dict(moved)
     at = np.arange(360.0) + turned
     wide = np.concatenate([at - 360.0, at, at + 360.0])

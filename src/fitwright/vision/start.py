@@ -132,8 +132,9 @@ class _Scene:
         if np.abs(t[0]) > 0.07:
             return uv[near[0]], np.inf
         n = len(near)
-        powers = np.vander(t / np.abs(t).max(), min(n, 3))
-        expected = np.linalg.lstsq(powers, uv[near], rcond=None)[0][-1]
+        part = t / np.abs(t).max()
+        powers = np.stack([part * part, part, np.ones(n)][-min(n, 3) :], axis=1)
+        expected = np.linalg.solve(powers.T @ powers, powers.T @ uv[near])[-1]
         missing = self.reach * FASTEST_TURN_RAD_S * t[0] * t[1] / 2
         if n > 2:  # what the next power of time would add
             missing *= FASTEST_TURN_RAD_S * t[2] / 3
