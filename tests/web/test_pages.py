@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from fitwright.records.models import STATIONS, Rider, Work
 from fitwright.studio import bike, intake
@@ -90,8 +91,20 @@ def test_a_new_rider_needs_a_name_and_keeps_what_was_typed(client, studio):
     text = page.content.decode()
     assert "a rider needs a name" in text
     assert 'value="1984"' in text
-    page = client.post(reverse("rider_new"), {"name": "Ann", "born_year": "19x4"})
-    assert "1900 to 2025" in page.content.decode()
+    assert not Rider.objects.exists()
+
+
+@pytest.mark.parametrize("year", ["19x4", "1899", "-1984", "１９８４", "9" * 400, "next"])
+def test_all_that_is_wrong_with_a_new_rider_is_told_at_once_each_at_its_field(client, studio, year):
+    now = timezone.localdate().year
+    typed = str(now + 1) if year == "next" else year
+    page = client.post(reverse("rider_new"), {"name": "x" * 121, "born_year": typed})
+    text = page.content.decode()
+    assert page.status_code == 422
+    assert "Name: 121 characters is too long. Allowed: 1 to 120 characters." in text
+    assert "is not a possible year of birth" in text
+    assert f"Allowed: 1900 to {now}." in text
+    assert "born_year:" not in text
     assert not Rider.objects.exists()
 
 

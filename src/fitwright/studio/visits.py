@@ -11,9 +11,10 @@ from typing import Any, TypeVar
 
 from django.db import transaction
 from django.db.models import F
+from django.utils import timezone
 
 from fitwright import __version__
-from fitwright.errors import InputError, check_range
+from fitwright.errors import InputError
 from fitwright.plan.inputs import USES
 from fitwright.quantity import Measured
 from fitwright.records.models import (
@@ -30,6 +31,7 @@ from fitwright.records.models import (
 
 T = TypeVar("T")
 LARGE = ("ride", "proposals")
+LONGEST_NAME, EARLIEST_BIRTH = 120, 1900
 
 
 def hold(visit: Visit) -> None:
@@ -53,16 +55,33 @@ def once(visit: Visit, what: str, fetch: Callable[[], T]) -> T:
     return held[what]
 
 
+def read_rider(name: str, born_year: str, sex: str) -> tuple[dict[str, Any], dict[str, InputError]]:
+    """What was typed about a new rider, as `new_rider` takes it, and what is wrong with it by field, all at once."""
+    said: dict[str, Any] = {"name": name.strip(), "born_year": None, "sex": sex}
+    wrong: dict[str, InputError] = {}
+    if not 0 < len(said["name"]) <= LONGEST_NAME:
+        problem = f"{len(said['name'])} characters is too long" if said["name"] else "a rider needs a name"
+        wrong["name"] = InputError("Name", problem, allowed=f"1 to {LONGEST_NAME} characters")
+    if year := born_year.strip():
+        latest = timezone.localdate().year
+        if year.isascii() and year.isdigit() and EARLIEST_BIRTH <= int(year[:9]) <= latest:
+            said["born_year"] = int(year)
+        else:
+            problem = f"“{year[:20]}” is not a possible year of birth"
+            wrong["born_year"] = InputError("Year of birth", problem, allowed=f"{EARLIEST_BIRTH} to {latest}")
+    if sex not in ("", "M", "F"):
+        wrong["sex"] = InputError(
+            "Reference sample", f"“{sex[:20]}” is not a choice", allowed="M, F or empty"
+        )
+    return said, wrong
+
+
 def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulated: bool = False) -> Rider:
     """Add a rider. Raises InputError for an empty name, an impossible year or an unknown sex code."""
-    name = name.strip()
-    if not name or len(name) > 120:
-        raise InputError("name", "a rider needs a name", value=name, allowed="1 to 120 characters")
-    if born_year is not None:
-        check_range("born_year", born_year, 1900, 2025, "")
-    if sex not in ("", "M", "F"):
-        raise InputError("sex", "unknown", value=sex, allowed="M, F or empty")
-    return Rider.objects.create(name=name, born_year=born_year, sex=sex, simulated=simulated)
+    said, wrong = read_rider(name, "" if born_year is None else str(born_year), sex)
+    for error in wrong.values():
+        raise error
+    return Rider.objects.create(**said, simulated=simulated)
 
 
 def open_visit(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.utils.cache import patch_vary_headers
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.middleware import HtmxDetails
@@ -13,7 +14,7 @@ from fitwright.records.models import Bike, Rider, Visit
 from fitwright.studio import rider_page, riders
 from fitwright.studio.entry import sentence
 from fitwright.studio.intake import USE_WORDS
-from fitwright.studio.visits import new_rider, open_visit
+from fitwright.studio.visits import EARLIEST_BIRTH, new_rider, open_visit, read_rider
 from fitwright.web.views.boxes import key_of
 from fitwright.web.views.shell import the_studio
 
@@ -39,15 +40,17 @@ def rider_new(request: HttpRequest) -> HttpResponse:
     """A form for a new rider; after saving the first visit is opened."""
     sent = request.POST if request.method == "POST" else request.GET
     typed = {k: sent.get(k, "") for k in ("name", "born_year", "sex", "use", "bike")}
-    context = {"studio": the_studio(), "typed": typed, "uses": USE_WORDS.items()}
+    context = {
+        "studio": the_studio(), "typed": typed, "uses": USE_WORDS.items(),
+        "years": (EARLIEST_BIRTH, timezone.localdate().year),
+    }  # fmt: skip
     if request.method != "POST":
         return render(request, "front/rider_new.html", context)
-    try:
-        rider = new_rider(typed["name"], born_year=_year(typed["born_year"]), sex=typed["sex"])
-    except InputError as error:
-        wrong = {error.field: sentence(error)}
-        return render(request, "front/rider_new.html", context | {"wrong": wrong}, status=422)
-    return redirect("visit", _first_visit(rider, typed).pk)
+    said, wrong = read_rider(typed["name"], typed["born_year"], typed["sex"])
+    if wrong:
+        told = {name: sentence(error) for name, error in wrong.items()}
+        return render(request, "front/rider_new.html", context | {"wrong": told}, status=422)
+    return redirect("visit", _first_visit(new_rider(**said), typed).pk)
 
 
 def rider(request: HttpRequest, pk: int) -> HttpResponse:
@@ -90,11 +93,3 @@ def _first_visit(person: Rider, typed: dict[str, str]) -> Visit:
     if name:
         bike = person.bikes.filter(name=name).first() or Bike.objects.create(rider=person, name=name)
     return open_visit(person, use=typed.get("use") or "road", title=typed.get("title", ""), bike=bike)
-
-
-def _year(text: str) -> int | None:
-    if not text.strip():
-        return None
-    if not (text.strip().isascii() and text.strip().isdigit()):
-        raise InputError("born_year", "is not a year", value=text[:20], allowed="1900 to 2025")
-    return int(text)
