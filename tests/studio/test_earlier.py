@@ -11,6 +11,7 @@ from fitwright.studio import bike, body, undo
 from fitwright.studio.earlier import earlier_of, take_over
 from fitwright.studio.edits import tops
 from fitwright.studio.visits import last_position, measured, open_visit
+from fitwright.told import day_of_record
 from ridden_visit import typed_visit
 
 pytestmark = pytest.mark.django_db
@@ -44,7 +45,7 @@ def test_taken_over_it_keeps_its_uncertainty_and_says_since_when(again):
     row = measured(fresh(again), "bike")["saddle_height_mm", ""]
     first = Measurement.objects.filter(key="saddle_height_mm").order_by("pk").first()
     assert (row.value, row.u) == (first.value, first.u)
-    assert row.method == f"{first.method}; not measured again since {first.created_at.date().isoformat()}"
+    assert row.method == f"{first.method}; not measured again since {day_of_record(first.created_at.date())}"
     assert (
         last_position(fresh(again)) is not None
     )  # the bike is whole: where the rider stands on arrival is kept

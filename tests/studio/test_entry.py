@@ -85,6 +85,13 @@ def test_too_many_readings():
         read_readings(TILT, " ".join(["1"] * 21))
 
 
+@pytest.mark.parametrize("text", ["17 kg", "272 273 kg", "27.1 cm; 12 deg"])
+def test_a_reading_in_a_unit_of_another_kind_is_refused_as_such(text):
+    field = Field("m1_x", "M1", unit="mm", low=100, high=320)
+    with pytest.raises(InputError, match="not a unit it can be given in"):
+        read_readings(field, text)
+
+
 def test_readings_may_carry_their_unit():
     field = Field("foot", "Foot length", "readings", unit="mm", low=150, high=350)
     assert read_readings(field, "27.1 cm 272; 27,3cm") == pytest.approx([271, 272, 273])

@@ -21,6 +21,7 @@ from fitwright.studio.edits import Row, record
 from fitwright.studio.entry import Field, lowered
 from fitwright.studio.typed import TAKEN_OVER
 from fitwright.studio.visits import answer, answers, let_go, measure, measured, once, touch
+from fitwright.told import day_of_record
 
 FIELDS: dict[str, Sequence[Field]] = {body.STATION: body.FIELDS, bike.STATION: bike.FIELDS}
 MOST_VISITS = 12
@@ -85,7 +86,8 @@ def take_over(visit: Visit, station: str, version: int | None = None) -> tuple[s
         rows: list[tuple[str, Row]] = []
         for one in earlier.offered:
             # What an earlier visit had itself taken over keeps the day on which it was really measured.
-            day = "" if TAKEN_OVER in one.row.method else f"; {TAKEN_OVER} {earlier.day.isoformat()}"
+            since = f"not measured again since {day_of_record(earlier.day)}"
+            day = "" if TAKEN_OVER in one.row.method else f"; {since}"
             told = replace(one.row.measured, method=one.row.method[: 200 - len(day)] + day)
             row = measure(visit, station, one.field.key or one.field.name, told, side=one.field.side,
                           readings=one.row.readings)  # fmt: skip

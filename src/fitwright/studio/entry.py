@@ -243,8 +243,9 @@ def read_readings(field_: Field, text: str) -> list[float]:
     A comma parts them only when a space follows. Raises InputError for the first one that is wrong, or for more
     than twenty.
     """
-    units = "|".join(re.escape(u) for u in UNITS.get(field_.unit, {field_.unit: 1.0}) if u.isalpha())
-    joined = re.sub(rf"(?<=\d)\s+(?=(?:{units})\b)", "", text.strip()) if units else text.strip()
+    joined = re.sub(
+        r"(?<=\d)\s+(?=[^\W\d])", "", text.strip()
+    )  # what follows a number is its unit, right or wrong
     parts = [p for p in re.split(r",\s+|[\s;/]+", joined) if p]
     if len(parts) > 20:
         raise InputError(field_.label, f"{len(parts)} readings", allowed="1 to 20 readings")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from django.db.models import Max, Q
 
@@ -14,6 +15,7 @@ from fitwright.studio.entry import lowered
 from fitwright.studio.feet import cleats
 from fitwright.studio.visits import all_answers, all_measured, analyses, positions
 from fitwright.studio.work import ask_to_stop
+from fitwright.told import day_of_record
 
 LABELS = {s: s.capitalize() for s in STATIONS}
 FIRST_STEP = {
@@ -214,7 +216,9 @@ def _plan(rows: _Rows) -> tuple[list[str], list[str]]:
 def _handover(rows: _Rows) -> tuple[list[str], list[str]]:
     known, missing = [], []
     day = rows.answers.get(("handover", "follow_up"))
-    (known if day else missing).append(f"follow-up on {day}" if day else "follow-up day")
+    (known if day else missing).append(
+        f"follow-up on {day_of_record(date.fromisoformat(str(day)))}" if day else "follow-up day"
+    )
     if "remount" in rows.analyses:
         known.append("remount checked")
     return known, missing

@@ -221,7 +221,7 @@ def _entry(field: Field, record: OnRecord) -> Entry:
 
 
 def _since(method: str) -> str:
-    """`, not measured again since 2026-05-03` of what came over from an earlier visit."""
+    """`, not measured again since 3 May 2026` of what came over from an earlier visit."""
     at = method.find(TAKEN_OVER)
     return f", {method[at:]}" if at >= 0 else ""
 
