@@ -13,7 +13,8 @@ from fitwright.studio import picks
 from fitwright.studio.cameras import save_check_bar
 from fitwright.studio.feet.measure import measure_sole
 from fitwright.studio.feet.photo import picture_of, plane_of
-from fitwright.studio.picks import HAND, SOLE, SOLE_RARE, Origin
+from fitwright.studio.picks import SOLE, SOLE_RARE
+from fitwright.studio.point_origins import HAND, Origin
 from fitwright.vision.photo import card_plane
 from fitwright.vision.picture import Picture
 from rendered_sole import Camera, Scene, photograph, picked

@@ -12,7 +12,7 @@ from fitwright.records.media import keep_file, path_of
 from fitwright.records.models import HardwareItem, Medium, Visit
 from fitwright.studio import bike, film_proposals, landmark_file, picks, ride
 from fitwright.studio.film import Marks
-from fitwright.studio.point_origins import origins_of
+from fitwright.studio.point_origins import CONFIRMED, GUESSED, Origin, origins_of
 from fitwright.studio.visits import new_rider, open_visit
 from landmark_file import leg_film, onnx_body, tflite_mean
 
@@ -99,7 +99,7 @@ def test_guesses_say_that_they_are_guesses(tmp_path, visit):
     used()
     told = film_proposals.guesses_at(visit, medium, VIEW, WHEN, 0.8)
     assert len(told["points"]) == 5
-    assert {(p["sure"], p["origin"]) for p in told["points"].values()} == {("a guess", picks.GUESSED)}
+    assert {(p["sure"], p["origin"]) for p in told["points"].values()} == {("a guess", GUESSED)}
     assert "5 points are guessed" in told["notes"][0]
     assert film_proposals.guesses_at(visit, medium, "front", WHEN, 0.8)["points"] == {}
 
@@ -112,20 +112,20 @@ def test_a_guess_on_a_disc_is_the_disc(tmp_path, visit):
     assert "origin" not in knee
     assert knee["sure"] == "likely"
     assert knee["uv_px"] == pytest.approx(LEG[1] + 3 * np.sin(16 / 5), abs=0.5)
-    assert told["heel"]["origin"] == picks.GUESSED  # there is no disc
+    assert told["heel"]["origin"] == GUESSED  # there is no disc
 
 
 def test_marks_keep_what_was_guessed_and_what_was_confirmed():
     expected = picks.filled(picks.SIDE_FILM, {
         "greater_trochanter": [1, 2], "lateral_femoral_condyle": [3, 4], "heel": [5, 6],
-    }, {"greater_trochanter": picks.Origin(picks.GUESSED, 12.5), "heel": picks.Origin(picks.CONFIRMED)})  # fmt: skip
+    }, {"greater_trochanter": Origin(GUESSED, 12.5), "heel": Origin(CONFIRMED)})  # fmt: skip
     with pytest.raises(InputError, match="confirmed by nobody: Hip"):
         picks.told_guesses(expected, agreed=False)
     told = picks.told_guesses(expected, agreed=True)
     assert told == {"guessed": {"greater_trochanter": {"u_px": 12.5}}, "confirmed": ["heel"]}
     again = origins_of(told)
-    assert again["greater_trochanter"] == picks.Origin(picks.GUESSED, 12.5)
-    assert again["heel"].how == picks.CONFIRMED
+    assert again["greater_trochanter"] == Origin(GUESSED, 12.5)
+    assert again["heel"].how == CONFIRMED
     points = {"greater_trochanter": [1, 2], "heel": [5, 6]}
     assert Marks.from_json({"points": points} | told).guessed == {"greater_trochanter"}
     for wrong in ("heel", ["knee"], ["acromion"], [3], 7):

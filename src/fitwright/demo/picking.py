@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from fitwright.quantity import Floats
 from fitwright.records.models import Medium, Visit
 from fitwright.studio.feet.proposals import proposals_of
-from fitwright.studio.picks import PROPOSED, Origin
+from fitwright.studio.point_origins import PROPOSED, Origin
 from fitwright.vision.propose import GUESS
 
 EXTRA = ("heel_inner", "heel_outer")  # found in the outline; nobody picks them by hand

@@ -91,5 +91,5 @@ def _words(names: Collection[str], foot: bool) -> str:
     return (
         f"Guessed and not confirmed by hand: {', '.join(names)}. What hangs from them is an estimate, described "
         f"only: no plan acts on it.{untold if foot else ''} Confirm them where the points are marked, then follow "
-        "the film again."
+        "the film again; or put them right in the film, which confirms them."
     )

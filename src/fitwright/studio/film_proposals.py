@@ -13,7 +13,7 @@ from fitwright.studio import bike, landmark_file, ride, rider_box
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.film_guess import LegGuess, guess_leg
 from fitwright.studio.film_weak import LABELS
-from fitwright.studio.picks import GUESSED
+from fitwright.studio.point_origins import GUESSED
 from fitwright.studio.remembered import remembered
 from fitwright.studio.stills import as_pixels, frame_at, frame_time
 from fitwright.vision.find_markers import find_discs, name_discs

@@ -19,7 +19,8 @@ from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.studio.cameras import card_of_studio, lens_of
 from fitwright.studio.feet.photo import picture_of
 from fitwright.studio.hanging_measure import CARDS, measure_hanging
-from fitwright.studio.picks import Expected, Origin
+from fitwright.studio.picks import Expected
+from fitwright.studio.point_origins import Origin
 from fitwright.studio.visits import analyse, analyses, answer, answers, measured, once
 
 STATION = "body"

@@ -14,11 +14,7 @@ from typing import Any
 
 from fitwright.errors import InputError
 from fitwright.studio.entry import Field, plain, read_number, sentence
-from fitwright.studio.point_origins import CONFIRMED as CONFIRMED
-from fitwright.studio.point_origins import EARLIER, PROPOSED, SNAPPED, UNKNOWN
-from fitwright.studio.point_origins import GUESSED as GUESSED
-from fitwright.studio.point_origins import HAND as HAND
-from fitwright.studio.point_origins import Origin as Origin
+from fitwright.studio.point_origins import CONFIRMED, EARLIER, GUESSED, PROPOSED, SNAPPED, UNKNOWN, Origin
 
 MOST_GUESS_PX = 500.0
 U_PX = (0.02, 50.0)

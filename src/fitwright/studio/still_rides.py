@@ -18,6 +18,7 @@ from fitwright.records.models import Analysis, Medium, Visit
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.studio import picks, surroundings
 from fitwright.studio.feet.photo import picture_of
+from fitwright.studio.point_origins import Origin
 from fitwright.studio.ride import MOMENTS, STATION, WHEN_WORDS
 from fitwright.studio.ride_bands import band_words, bands_of
 from fitwright.studio.stills import upright_grey
@@ -54,7 +55,7 @@ class StillPicture:
     label: str = ""
     still: StillRide | None = None
     points: Mapping[str, Any] = field(default_factory=dict)
-    origins: Mapping[str, picks.Origin] = field(default_factory=dict)
+    origins: Mapping[str, Origin] = field(default_factory=dict)
     aside: bool = False
 
     @property
@@ -103,7 +104,7 @@ def check_picture(medium: Medium) -> None:
 
 def read_picks(
     visit: Visit, medium: Medium, about: Mapping[str, Any], points: Mapping[str, tuple[float, float]],
-    origins: Mapping[str, picks.Origin], at_s: float = 0.0, camera_mm: float | None = None,
+    origins: Mapping[str, Origin], at_s: float = 0.0, camera_mm: float | None = None,
 ) -> StillRide:  # fmt: skip
     """Read a picture and keep it with its points; the same picture again replaces its reading, never erases it.
 
@@ -230,7 +231,7 @@ def _read_picture(row: Analysis, medium: Medium, said: Mapping[str, Any]) -> Sti
     return StillPicture(
         medium, float(given["at_s"]), {**given["about"], "camera_mm": given.get("camera_mm")}, row.label,
         StillRide.from_json(row.result), given["points"],
-        {n: picks.Origin.from_json(o) for n, o in given.get("origins", {}).items()},
+        {n: Origin.from_json(o) for n, o in given.get("origins", {}).items()},
         said.get(f"aside {row.label}") is True,
     )  # fmt: skip
 

@@ -77,11 +77,10 @@ def repair(
     crew = Crew(start, first)
     later = old.followed(crew, ahead)
     back = Crew(start, first)
-    if later:
-        back.remember(*gathered(later)[:2])
+    back.remember(*gathered(later)[:2])
     back.step(first)
     earlier = old.followed(back, frames_before(path, tracks.info, first.time_s, early, low, high, BLOCK_S))
-    if not later or not np.isfinite(later[0][1]).all():
+    if not np.isfinite(later[0][1]).all():
         later = [(here_s, uv_px[None], np.full((1, 2), HAND_PX)), *later[1:]]
     if progress is not None:
         progress(1.0)

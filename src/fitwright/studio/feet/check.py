@@ -13,7 +13,7 @@ from fitwright.studio.feet.restore import keep_remount, recorded_of, try_compare
 from fitwright.studio.feet.setting import target_of
 from fitwright.studio.feet.soles import label, reading_of, save_picks
 from fitwright.studio.feet.verdict import Check, check_motion, check_pose
-from fitwright.studio.picks import Origin
+from fitwright.studio.point_origins import Origin
 
 
 def check_of(visit: Visit, side: str) -> Check | None:

@@ -14,7 +14,7 @@ from fitwright.records.models import Medium, Visit
 from fitwright.studio.cameras import card_of_studio
 from fitwright.studio.feet.measure import HEIGHT_UNKNOWN, U_TOLD_MM, measure_sole
 from fitwright.studio.feet.photo import picture_of, plane_of
-from fitwright.studio.picks import Origin
+from fitwright.studio.point_origins import Origin
 from fitwright.studio.visits import analyse, analysis, answer, answers, once
 
 STATION = "feet"

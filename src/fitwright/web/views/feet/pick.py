@@ -16,6 +16,7 @@ from fitwright.studio import picks
 from fitwright.studio.entry import Field, read_number
 from fitwright.studio.feet import check, proposals, soles
 from fitwright.studio.feet.photo import picture_of
+from fitwright.studio.point_origins import Origin
 from fitwright.studio.visits import analysis
 from fitwright.vision.pick import snap_at
 from fitwright.web.views.acting import told
@@ -44,7 +45,7 @@ def page(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     else:
         row = analysis(visit, "sole", soles.label(visit, f"{side} {when}"))
         on_record = row.inputs if row and row.medium_id == medium.pk else {}  # type: ignore[attr-defined]
-        origins = {k: picks.Origin.from_json(o) for k, o in on_record.get("origins", {}).items()}
+        origins = {k: Origin.from_json(o) for k, o in on_record.get("origins", {}).items()}
         points = picks.filled(picks.SOLE, on_record.get("points", {}), origins)
         problem, kept = "", bool(on_record.get("outline"))
     context = {
