@@ -94,6 +94,11 @@ def test_a_new_rider_needs_a_name_and_keeps_what_was_typed(client, studio):
     assert not Rider.objects.exists()
 
 
+def test_a_use_that_there_is_not_leaves_no_rider_without_a_visit(client, studio):
+    client.post(reverse("rider_new"), {"name": "Ann", "use": "boat"})
+    assert not Rider.objects.exists()
+
+
 @pytest.mark.parametrize("year", ["19x4", "1899", "-1984", "１９８４", "9" * 400, "next"])
 def test_all_that_is_wrong_with_a_new_rider_is_told_at_once_each_at_its_field(client, studio, year):
     now = timezone.localdate().year

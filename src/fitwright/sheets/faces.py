@@ -24,10 +24,11 @@ from fitwright.errors import FitwrightError
 FILES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
 CJK = "noto_cjk_sans_otc"
 USUAL = re.compile(
-    "[\t\n\r\x20-\x7e\xa0-\u017f\u0386\u0388-\u03a1\u03a3-\u03ce\u0400-\u045f\u200b\u2010-\u2015\u2018-\u201e\u2026"
-    "\u2190-\u2193\u2212\u2264\u2265\u25a1]*"
+    "[\t\n\r\x20-\x7e\xa0-\u017f\u0386\u0388-\u03a1\u03a3-\u03ce\u0400-\u045f\u200b-\u200f\u2010-\u2015\u2018-\u201e"
+    "\u2026\u2066-\u2069\u2190-\u2193\u2212\u2264\u2265\u25a1]*"
 )
-"""Letters that DejaVu Sans has for certain: for these nothing is opened."""
+"""Letters that DejaVu Sans has for certain, and marks of direction, which are not printed: for these nothing is
+opened."""
 UNKNOWN = "\u25a1"
 
 

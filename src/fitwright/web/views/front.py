@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -50,7 +51,9 @@ def rider_new(request: HttpRequest) -> HttpResponse:
     if wrong:
         told = {name: sentence(error) for name, error in wrong.items()}
         return render(request, "front/rider_new.html", context | {"wrong": told}, status=422)
-    return redirect("visit", _first_visit(new_rider(**said), typed).pk)
+    with transaction.atomic():  # no rider without the visit
+        visit = _first_visit(new_rider(**said), typed)
+    return redirect("visit", visit.pk)
 
 
 def rider(request: HttpRequest, pk: int) -> HttpResponse:
