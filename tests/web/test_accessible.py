@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from bench.large_studio import ride
 from bench.shots import served
+from bench.states import visit_pages
 from django.utils import timezone
 from numpy.random import default_rng
 from playwright.sync_api import Page
@@ -15,12 +16,9 @@ from playwright.sync_api import Page
 from fitwright.records.models import Visit
 from fitwright.studio import bike, feeling, followups, intake, plan
 from fitwright.studio.visits import analyse, open_visit
-from fitwright.web.urls import urlpatterns
 from ridden_visit import at_flexion, ride_it, typed_visit
 
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-NO_PAGES = {"work", "phone_bench", "bolt_room", "undo"}
-"""Parts of a page, data, or what is only posted: shown inside other pages, which are checked."""
 ALONE = (
     "/",
     "/riders/new",
@@ -39,16 +37,6 @@ ALONE = (
     "/studio/bands?band=knee_in_line",
 )
 pytestmark = pytest.mark.browser
-
-
-def visit_pages(pk: int) -> Iterator[str]:
-    """Every page of a visit that needs nothing but the visit."""
-    for pattern in urlpatterns:
-        route = str(pattern.pattern)
-        of_visit = route.startswith("visits/<int:pk>/") and route.count("<") == 1
-        leads_on = route.endswith("/") and pattern.name != "visit"  # to the same page without the slash
-        if of_visit and not leads_on and pattern.name not in NO_PAGES:
-            yield "/" + route.replace("<int:pk>", str(pk))
 
 
 def papers_of(pk: int) -> Iterator[str]:
@@ -74,7 +62,14 @@ def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) ->
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_pages_of_a_visit_before_anything_is_filmed(live_server, filled: Visit, page: Page, scheme: str):
     page.emulate_media(color_scheme=scheme)
-    assert violations(page, live_server.url, (*ALONE, *visit_pages(filled.pk), *papers_of(filled.pk))) == []
+    assert (
+        violations(
+            page,
+            live_server.url,
+            (*ALONE, *(address for _, address in visit_pages(filled.pk)), *papers_of(filled.pk)),
+        )
+        == []
+    )
 
 
 @pytest.mark.django_db(transaction=True)
@@ -104,7 +99,8 @@ def test_pages_of_a_whole_visit(demo_studio, page: Page, scheme: str):
     )  # fmt: skip
     page.emulate_media(color_scheme=scheme)
     with served(demo_studio.folder) as base:
-        assert violations(page, base, (*ALONE, *visit_pages(pk), *deeper)) == []
+        pages = (address for _, address in visit_pages(pk))
+        assert violations(page, base, (*ALONE, *pages, *deeper)) == []
 
 
 def test_the_checker_sees_what_is_wrong(page: Page):

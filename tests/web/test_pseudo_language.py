@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pytest
+from bench.states import visit_pages
 from django.test import Client
 
 from fitwright.records.models import Visit
@@ -13,7 +14,6 @@ from fitwright.sheets import typeset
 from fitwright.sheets.typeset import ATTACHED, Laid
 from fitwright.studio import papers, plan
 from fitwright.studio.feet import shoe_templates
-from fitwright.web.urls import urlpatterns
 from pseudo_language import pseudo_language, signed, unsigned, unsigned_texts
 from ridden_visit import at_flexion, ride_it, typed_visit
 
@@ -22,7 +22,6 @@ ALONE = (
     "/studio/bands", "/studio/bands?new=1", "/studio/bands?band=knee_in_line", "/studio/landmarks",
     "/studio/cautions", "/studio/people", "/printers",
 )  # fmt: skip
-NO_PAGES = {"work", "undo", "bolt_room"}
 NAMES = (
     "Fitwright", "English", "Deutsch", "Ilse Varga", "Rosa Lind", "Werkstatt am Kanal", "grey bike",
     "Ride four hours", "fitwright studio check FILE", "fitwright studio restore FILE FOLDER",
@@ -37,12 +36,8 @@ ALLOWED = (*NAMES, *CITED, *UNITS)
 
 def pages_of(visit: Visit) -> Iterator[str]:
     """Every page of a visit that needs nothing but the visit."""
-    for pattern in urlpatterns:
-        route = str(pattern.pattern)
-        leads_on = route.endswith("/") and pattern.name != "visit"
-        of_visit = route.startswith("visits/<int:pk>/") and route.count("<") == 1
-        if of_visit and not leads_on and pattern.name not in NO_PAGES:
-            yield "/" + route.replace("<int:pk>", str(visit.pk))
+    yield from (address for _, address in visit_pages(visit.pk))
+    yield f"/visits/{visit.pk}/phone/intake"
     yield from (f"/riders/{visit.rider_id}", f"/riders/{visit.rider_id}/compare")
     yield f"/visits/{visit.pk}/value/saddle_height_mm"
 
