@@ -22,9 +22,9 @@ def test_height_of_17_m_is_refused_with_field_and_range():
 
 
 def test_a_wrong_unit_is_guessed():
-    with pytest.raises(InputError, match="Was it 178 cm"):
+    with pytest.raises(InputError, match="If 178 cm was meant"):
         BodyMeasures(178.0)
-    with pytest.raises(InputError, match=r"Was it 1\.78 m"):
+    with pytest.raises(InputError, match=r"If 1\.78 m was meant"):
         BodyMeasures(1.78)
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fitwright.errors import InputError
 from fitwright.studio.entry import Field, plain, read_number, read_readings, sentence
+from fitwright.told import book
 
 CRANK = Field("crank_mm", "Crank length", unit="mm", low=100, high=220)
 TILT = Field("tilt", "Tilt", unit="deg", low=-20, high=20)
@@ -52,7 +55,7 @@ def test_what_cannot_be_a_crank_names_field_and_range(text):
 def test_a_likely_unit_is_offered():
     with pytest.raises(InputError) as caught:
         read_number(HEIGHT, "172")
-    assert "Was it 172 cm?" in sentence(caught.value)
+    assert "If 172 cm was meant, type" in sentence(caught.value)
 
 
 @given(st.floats(100, 220, allow_nan=False))
@@ -96,3 +99,13 @@ def test_readings_may_carry_their_unit():
     field = Field("foot", "Foot length", "readings", unit="mm", low=150, high=350)
     assert read_readings(field, "27.1 cm 272; 27,3cm") == pytest.approx([271, 272, 273])
     assert read_readings(Field("a", "A", "readings", unit="deg", low=-30, high=50), "7 deg 8°") == [7, 8]
+
+
+@pytest.mark.parametrize("typed", ["17", "0.17", "6.7"])
+def test_a_refusal_is_german_to_the_end_of_its_hint(typed):
+    with pytest.raises(InputError) as caught:
+        read_number(CRANK, typed)
+    assert "was meant" in sentence(caught.value)
+    told = book("de").told(sentence(caught.value))
+    assert told.startswith("Kurbellänge: außerhalb des erlaubten Bereichs. Erlaubt: ")
+    assert re.search(rf"Waren {typed} \w+ gemeint, „{typed} \w+“ eintippen\.$", told)

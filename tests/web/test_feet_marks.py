@@ -81,7 +81,7 @@ def test_ruler_values_join_the_photograph_and_a_conflict_is_seen_set_aside_and_p
     ("typed", "words"),
     [
         ({"m1_x": "twenty"}, "“twenty” is not a number"),
-        ({"m1_x": "20.1"}, "Was it 20.1 cm?"),
+        ({"m1_x": "20.1"}, "If 20.1 cm was meant, type"),
         ({"m1_x": "300"}, "longer than the sole"),
         ({"m1_x": "150", "m5_x": "190"}, "look swapped"),
         ({"m5_z": "-44"}, "Allowed: 5 to 90 mm"),

@@ -102,7 +102,7 @@ def _unit_hint(value: float, low: float, high: float) -> str:
     """Guess that a value out of range was meant in another unit."""
     for factor, unit in ((10, "cm"), (1000, "m"), (25.4, "inches")):
         if low <= value * factor <= high:
-            return f"Was it {value:g} {unit}? Then enter {value * factor:.0f}"
+            return f"If {value:g} {unit} was meant, enter {value * factor:.0f}"
     return ""
 
 

@@ -216,11 +216,11 @@ def _digits(field_: Field, digits: str, text: str) -> float:
 
 
 def _other_unit(field_: Field, value: float, digits: str) -> str:
-    """`Was it 172 cm? Then type “172 cm”` when another unit would have been in range."""
+    """`If 172 cm was meant, type “172 cm”` when another unit would have been in range."""
     for unit in ("cm", "m", "in"):
         factor = UNITS.get(field_.unit, {}).get(unit, 1.0)
         if factor != 1.0 and field_.low <= value * factor <= field_.high:
-            return f"Was it {digits} {unit}? Then type “{digits} {unit}”"
+            return f"If {digits} {unit} was meant, type “{digits} {unit}”"
     return ""
 
 
