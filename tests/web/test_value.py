@@ -87,7 +87,7 @@ def test_a_number_tells_about_itself_beside_the_drawing_by_keyboard(live_server,
     troubles: list[str] = []
     page.on("pageerror", lambda error: troubles.append(str(error)))
     page.goto(f"{live_server.url}/visits/{filled.pk}/")
-    link = page.locator(f'#map a[href="/visits/{filled.pk}/value/saddle_height_mm"]')
+    link = page.locator(f'#map .roomy a[href="/visits/{filled.pk}/value/saddle_height_mm"]')
     link.focus()
     page.keyboard.press("Enter")
     panel = page.get_by_role("complementary", name="One number")
@@ -102,3 +102,20 @@ def test_a_number_tells_about_itself_beside_the_drawing_by_keyboard(live_server,
     panel.get_by_role("button", name="Close").click()
     expect(panel).to_be_hidden()
     assert troubles == []
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_on_a_phone_the_numbers_stand_in_rows_below_a_drawing_that_fits(
+    live_server, filled: Visit, page: Page
+):
+    page.set_viewport_size({"width": 390, "height": 850})
+    page.goto(f"{live_server.url}/visits/{filled.pk}/")
+    assert not page.locator("#map .roomy").is_visible()
+    row = page.locator("#map .numbers li", has_text="Saddle height")
+    assert row.is_visible()
+    assert "mm" in row.inner_text()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert page.locator("#map .narrow svg").first.bounding_box()["width"] <= 390
+    row.get_by_role("link").click()
+    assert page.url.endswith("/value/saddle_height_mm")
