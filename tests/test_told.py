@@ -67,3 +67,9 @@ def test_what_bolts_leave_short_of_a_wish_is_one_german_sentence() -> None:
     assert told.startswith("erhalten bleibt die Drehung, dann der nächste Ort: ")
     assert "zu wenig zur Ferse, " in told
     assert not {"keeps", "short", "the"} & set(told.split())
+
+
+def test_how_it_felt_is_german_beside_two_visits() -> None:
+    german = book("de")
+    assert german.told("Pain: knee, left") == "Schmerz: Knie, links"
+    assert german.told("no change") == "keine Änderung"

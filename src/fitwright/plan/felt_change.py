@@ -39,7 +39,7 @@ def pain_change(before: int, after: int) -> FeltChange:
     points = after - before
     clear, important = abs(points) > MDC95_POINTS, abs(points) >= important_points(min(before, 10))
     if points == 0:
-        words = "unchanged"
+        words = "no change"
     elif important:
         words = f"{'less' if points < 0 else 'more'} by {abs(points)}: a change that matters to most people"
     elif clear:
@@ -53,7 +53,7 @@ def pain_change(before: int, after: int) -> FeltChange:
 def comfort_change(before: int, after: int) -> FeltChange:
     """Two comfort ratings 0-10, the earlier first; told without a judgement."""
     points = after - before
-    words = "unchanged" if not points else (f"better by {points}" if points > 0 else f"worse by {-points}")
+    words = "no change" if not points else (f"better by {points}" if points > 0 else f"worse by {-points}")
     return FeltChange(points, abs(points) > MDC95_POINTS, None, words)
 
 

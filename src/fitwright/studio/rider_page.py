@@ -33,6 +33,7 @@ from fitwright.studio.intake import USE_WORDS
 PAGE = 24
 SIDES = ("both", "left", "right")
 POSITION = (("saddle_height_mm", "saddle height"), ("saddle_setback_mm", "setback"), ("crank_mm", "crank"))
+FELT = {"pain": "Pain", "comfort": "Comfort"}
 
 
 @dataclass(frozen=True)
@@ -151,9 +152,7 @@ def _compared(key: Key, a: Known, b: Known) -> Compared:
     readings = [Reading(key[1], m, s) for m, s in ((first, "before"), (second, "now")) if m is not None]  # type: ignore[arg-type]
     unit = readings[0].value.unit
     label = (
-        f"{key[0].split('.')[0].capitalize()}: {label_of(key[0]).lower()}"
-        if unit == RATING
-        else label_of(key[0])
+        f"{FELT[key[0].split('.')[0]]}: {label_of(key[0]).lower()}" if unit == RATING else label_of(key[0])
     )
     both = change(key, first, second) if first is not None and second is not None else None
     span = (0.0, 10.0) if unit == RATING else None
