@@ -168,7 +168,7 @@ def filmed(level: Level, seed: int) -> Filmed:
     turned, *own = sticker_shifts(tuple(n for n in SIDE_POINTS if n in DEPTH_MM))
     by = rng.normal(0, 1, len(own)).tolist()
     seed_of_ride = int(rng.integers(1 << 30))
-    out = float(rng.normal())
+    out = float(rng.normal())  # drawn last: the films stay what they were but for the turned foot
     beside = {
         n: k * mm + out * turned.get(n, 0.0)
         for k, shift in zip(by, own, strict=True)

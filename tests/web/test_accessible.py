@@ -62,14 +62,8 @@ def violations(page: Page, base: str, paths: Iterator[str] | tuple[str, ...]) ->
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_pages_of_a_visit_before_anything_is_filmed(live_server, filled: Visit, page: Page, scheme: str):
     page.emulate_media(color_scheme=scheme)
-    assert (
-        violations(
-            page,
-            live_server.url,
-            (*ALONE, *(address for _, address in visit_pages(filled.pk)), *papers_of(filled.pk)),
-        )
-        == []
-    )
+    pages = (address for _, address in visit_pages(filled.pk))
+    assert violations(page, live_server.url, (*ALONE, *pages, *papers_of(filled.pk))) == []
 
 
 @pytest.mark.django_db(transaction=True)

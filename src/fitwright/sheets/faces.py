@@ -24,11 +24,10 @@ from fitwright.errors import FitwrightError
 FILES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
 CJK = "noto_cjk_sans_otc"
 USUAL = re.compile(
-    "[\t\n\r\x20-\x7e\xa0-\u017f\u0386\u0388-\u03a1\u03a3-\u03ce\u0400-\u045f\u200b-\u200f\u2010-\u2015\u2018-\u201e"
-    "\u2026\u2066-\u2069\u2190-\u2193\u2212\u2264\u2265\u25a1]*"
+    "[\t\n\r\x20-\x7e\xa0-\u017f\u0386\u0388-\u03a1\u03a3-\u03ce\u0400-\u045f\u200b\u2010-\u2015\u2018-\u201e"
+    "\u2026\u2190-\u2193\u2212\u2264\u2265\u25a1]*"
 )
-"""Letters that DejaVu Sans has for certain, and marks of direction, which are not printed: for these nothing is
-opened."""
+"""Letters that DejaVu Sans has for certain: for these nothing is opened."""
 UNKNOWN = "\u25a1"
 
 
@@ -43,18 +42,19 @@ def strange(words: str) -> set[str]:
     """The letters of a text for which the shipped typefaces must be asked; empty for nearly every text."""
     if USUAL.fullmatch(words):
         return set()
-    return {c for c in words if not USUAL.fullmatch(c)}
+    # Joiners, direction marks and variation selectors are not printed: no typeface need have them.
+    return {c for c in words if not USUAL.fullmatch(c) and not _silent(c)}
 
 
 def needs_machine(letters: set[str]) -> bool:
     """Whether the shipped typefaces lack any of these letters (see `strange`)."""
-    return bool(_lacking(letters, _shipped()))
+    return not letters <= _shipped()
 
 
 def without_face(words: str) -> str:
     """The letters, each once and in order, that no typeface here can print."""
     odd = strange(words)
-    letters = _lacking(odd, _shipped()) if odd else set()  # to open the typefaces takes most of a second
+    letters = odd - _shipped() if odd else set()  # to open the typefaces takes most of a second
     for path, number in _of_machine() if letters else ():
         letters -= _letters(path, number)
         if not letters:
@@ -65,11 +65,6 @@ def without_face(words: str) -> str:
 def replaced(words: str, missing: str) -> str:
     """The words with a hollow square for each letter that no typeface has."""
     return words.translate(dict.fromkeys(map(ord, missing), UNKNOWN))
-
-
-def _lacking(letters: set[str], known: frozenset[str]) -> set[str]:
-    # Joiners, direction marks and variation selectors are not printed: no typeface need have them.
-    return {c for c in letters - known if not _silent(c)}
 
 
 def _silent(c: str) -> bool:

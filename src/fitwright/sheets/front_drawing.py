@@ -100,9 +100,8 @@ def _frame(pen: Pen, place: Map, figure: FrontFigure) -> None:
     pen.circle(place(0, 0), 3.0, pen.ink.soft, pen.ink.paper)
     (middle, foot), step = place(0, LOW_MM), place(min(ends), 0)[0] - place(0, 0)[0]
     beside = max(text_width(s, SMALL) for s in ("right", "left"))
-    if (
-        step > (text_width("mid-plane", SMALL) + beside) / 2 + 4
-    ):  # else its line says enough between the sides' names
+    # Where there is no room for it, its line says enough between the names of the sides.
+    if step > (text_width("mid-plane", SMALL) + beside) / 2 + 4:
         pen.text((middle, foot + 14), "mid-plane", SMALL, pen.ink.soft, "middle")
 
 

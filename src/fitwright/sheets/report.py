@@ -17,7 +17,7 @@ from fitwright.sheets.rider_drawing import RiderFigure, rider_svg
 from fitwright.sheets.sole_drawing import SoleFigure, soles_svg
 from fitwright.sheets.strip import Reading, Strip, strip_svg
 from fitwright.sheets.typeset import Laid, Paper, qr_svg
-from fitwright.sheets.words import number, signed, value_words
+from fitwright.sheets.words import RATING, number, signed, value_words
 from fitwright.told import told
 
 
@@ -125,7 +125,7 @@ class FeltLine:
         """`6 → – → 3 of 10`, up to the last answer."""
         last = max((k for k, r in enumerate(self.ratings) if r is not None), default=0)
         given = " → ".join("–" if r is None else str(r) for r in self.ratings[: last + 1])
-        return f"{given} {told('of 10')}"
+        return f"{given} {told(RATING)}"
 
 
 @dataclass(frozen=True)

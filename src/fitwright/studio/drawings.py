@@ -190,9 +190,11 @@ def narrow_bike(visit: Visit) -> tuple[str, ...]:
     return narrow_drawings(visit, False) if _contact(visit) is not None else ()
 
 
-def map_drawing(visit: Visit, width: float = 780.0, height: float = 640.0) -> str:
-    """The side elevation with every number that has a place on it, for the visit's own page."""
-    return rider_svg(replace(side_figure(visit), callouts=map_callouts(visit)), "page", width, height)
+def map_drawing(
+    visit: Visit, numbers: tuple[Callout, ...], width: float = 780.0, height: float = 640.0
+) -> str:
+    """The side elevation with all the numbers of the map (`map_callouts`), for the visit's own page."""
+    return rider_svg(replace(side_figure(visit), callouts=numbers), "page", width, height)
 
 
 def map_callouts(visit: Visit) -> tuple[Callout, ...]:

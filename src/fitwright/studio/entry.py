@@ -243,9 +243,8 @@ def read_readings(field_: Field, text: str) -> list[float]:
     A comma parts them only when a space follows. Raises InputError for the first one that is wrong, or for more
     than twenty.
     """
-    joined = re.sub(
-        r"(?<=\d)\s+(?=[^\W\d])", "", text.strip()
-    )  # what follows a number is its unit, right or wrong
+    # A word behind a number is its unit, right or wrong.
+    joined = re.sub(r"(?<=\d)\s+(?=[^\W\d])", "", text.strip())
     parts = [p for p in re.split(r",\s+|[\s;/]+", joined) if p]
     if len(parts) > 20:
         raise InputError(field_.label, f"{len(parts)} readings", allowed="1 to 20 readings")

@@ -216,9 +216,10 @@ def _plan(rows: _Rows) -> tuple[list[str], list[str]]:
 def _handover(rows: _Rows) -> tuple[list[str], list[str]]:
     known, missing = [], []
     day = rows.answers.get(("handover", "follow_up"))
-    (known if day else missing).append(
-        f"follow-up on {day_of_record(date.fromisoformat(str(day)))}" if day else "follow-up day"
-    )
+    if day:
+        known.append(f"follow-up on {day_of_record(date.fromisoformat(str(day)))}")
+    else:
+        missing.append("follow-up day")
     if "remount" in rows.analyses:
         known.append("remount checked")
     return known, missing

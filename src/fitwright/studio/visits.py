@@ -79,8 +79,8 @@ def read_rider(name: str, born_year: str, sex: str) -> tuple[dict[str, Any], dic
 def new_rider(name: str, *, born_year: int | None = None, sex: str = "", simulated: bool = False) -> Rider:
     """Add a rider. Raises InputError for an empty name, an impossible year or an unknown sex code."""
     said, wrong = read_rider(name, "" if born_year is None else str(born_year), sex)
-    for error in wrong.values():
-        raise error
+    if wrong:
+        raise next(iter(wrong.values()))
     return Rider.objects.create(**said, simulated=simulated)
 
 

@@ -25,10 +25,11 @@ def page(request: HttpRequest, pk: int) -> HttpResponse:
     known = drawings.rides(visit)
     anything = bool(known) or bike.contact_points(visit) is not None
     front = any("knee_path" in curves for r in known.values() for curves in r.curves.values())
+    numbers = drawings.map_callouts(visit) if anything else ()
     pictures = {
-        "side_svg": drawings.map_drawing(visit) if anything else "",
+        "side_svg": drawings.map_drawing(visit, numbers) if anything else "",
         "narrow": drawings.narrow_drawings(visit, False) if anything else (),
-        "numbers": drawings.map_callouts(visit) if anything else (),
+        "numbers": numbers,
         "front_svg": _front(visit) if front else "",
         "soles_svg": drawings.soles_drawing(visit),
     }
