@@ -8,6 +8,7 @@ from scipy import stats
 
 from fitwright.errors import InputError
 from fitwright.motion.cycles import (
+    bootstrap_error,
     bootstrap_weights,
     cut_cycles,
     cycle_curve,
@@ -86,6 +87,18 @@ def test_bootstrap_error_of_a_mean_is_sd_over_root_n() -> None:
         np.std(weighted_means(weights, rng.normal(0, 2, 30))) * small_sample_factor(30) for _ in range(300)
     ]
     assert np.mean(found) == pytest.approx(2 / np.sqrt(30), rel=0.1)
+
+
+def test_bootstrap_error_without_drawing_is_that_of_the_draws() -> None:
+    """Bin by bin, also where some turns lack a bin: against the spread of the drawn means themselves (simulated)."""
+    rng = np.random.default_rng(4)
+    turns = rng.normal(0, 2, (12, 360)) + np.linspace(0, 30, 360)
+    turns[:3, 40:60] = np.nan
+    mean = np.nanmean(turns, axis=0)
+    drawn = weighted_means(bootstrap_weights(12), turns)
+    assert bootstrap_error(turns, mean) == pytest.approx(
+        np.sqrt(np.mean((drawn - mean) ** 2, axis=0)), rel=1e-9
+    )
 
 
 def test_extreme_lies_between_bins() -> None:

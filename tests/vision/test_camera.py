@@ -40,6 +40,30 @@ def knee_error_deg(tracks: Tracks, **known) -> np.ndarray:
     return flexion(hip, knee, ankle) - true
 
 
+@pytest.mark.parametrize("view", ["side", "front"])
+def test_slopes_of_pixels_are_what_differences_say(view):
+    """Against central differences of the projection, each of the camera's numbers in turn."""
+    camera = Pinhole(view, (250.0, 700.0, 3400.0) if view == "side" else (3400.0, 700.0, 250.0), 1500.0, (3.0, -2.0),
+                     4.0, -3.0, 1.5, 0.03)  # fmt: skip
+    points = np.random.default_rng(1).normal(0, 300, (7, 2, 3))
+    by_place, by_aim, by_optics = camera.slopes(points)
+
+    def by(h: float, up: Pinhole, down: Pinhole) -> np.ndarray:
+        return (up.project(points) - down.project(points)) / (2 * h)
+
+    for k in range(3):
+        off = np.eye(3)[k] * 0.01
+        moved = (camera.project(points + off) - camera.project(points - off)) / 0.02
+        assert by_place[..., k] == pytest.approx(moved, abs=1e-7)
+    for k, name in enumerate(("yaw_deg", "tilt_deg", "roll_deg")):
+        pair = (replace(camera, **{name: getattr(camera, name) + s * 1e-3}) for s in (1, -1))
+        assert by_aim[..., k] == pytest.approx(by(1e-3, *pair), abs=1e-5)
+    pair = (replace(camera, focal_px=camera.focal_px * np.exp(s * 1e-5)) for s in (1, -1))
+    assert by_optics[..., 0] == pytest.approx(by(1e-5, *pair), abs=1e-4)
+    pair = (replace(camera, k1=camera.k1 + s * 1e-5) for s in (1, -1))
+    assert by_optics[..., 1] == pytest.approx(by(1e-5, *pair), abs=1e-4)
+
+
 def test_rows_are_brought_to_one_time():
     """With the right readout the knee angle loses the error that rows read at different times bring."""
     t = np.arange(240) / 60

@@ -11,7 +11,9 @@ from fitwright.errors import InputError
 from fitwright.records.media import keep_file
 from fitwright.records.models import Medium, Visit
 from fitwright.studio import film_proposals, jobs, landmark_file, ride, rider_box
+from fitwright.studio.edits import tops
 from fitwright.studio.film_guess import LegGuess
+from fitwright.studio.visits import let_go
 from fitwright.vision.leg_guess import Look
 from landmark_file import leg_film, onnx_body
 
@@ -78,6 +80,45 @@ def test_it_is_kept_with_its_film_and_shown_again(client, filled, film):
     assert rider_box.box_of(filled, *PLACE, film.sha256) is None
     front = client.post(address("ride_box", filled, film), {"view": "front", "when": "before", **BOX})
     assert front.status_code == 422
+
+
+def test_the_visit_s_undo_takes_it_back_and_does_it_again(client, filled, film):
+    def again(way: str) -> str:
+        key = getattr(tops(filled), way).pk
+        told = client.post(reverse("undo", args=[filled.pk]), {way: key}, follow=True)
+        filled.refresh_from_db()
+        let_go(filled)
+        return told.content.decode()
+
+    before = tops(filled).undo.pk
+    kept(client, filled, film)
+    kept(client, filled, film)  # the same box is no change
+    kept(client, filled, film, left="60")
+    let_go(filled)
+    station = client.get(reverse("ride", args=[filled.pk])).content.decode()
+    assert "Undo: rider’s box (from the right, as it came)" in station
+    said = again("undo")
+    assert "rider’s box (from the right, as it came) is 40 to 260 px across, 30 to 220 px down again" in said
+    assert "(was 60 to 260 px across" in said
+    assert rider_box.box_of(filled, *PLACE, film.sha256) == (40, 30, 260, 220)
+    assert "is empty again" in again("undo")
+    assert rider_box.box_of(filled, *PLACE, film.sha256) is None
+    assert tops(filled).undo.pk == before  # one change each
+    again("redo")
+    again("redo")
+    assert rider_box.box_of(filled, *PLACE, film.sha256) == (60, 30, 260, 220)
+    kept(client, filled, film, left="", top="", right="", bottom="")
+    again("undo")
+    assert rider_box.box_of(filled, *PLACE, film.sha256) == (60, 30, 260, 220)
+
+
+def test_a_page_that_was_open_while_the_box_was_drawn_can_still_be_saved(client, filled, film):
+    version = Visit.objects.get(pk=filled.pk).version
+    kept(client, filled, film)
+    answer = client.post(
+        reverse("bike", args=[filled.pk]), {"version": version, "saddle_height_mm": "712"}
+    )
+    assert answer.status_code == 302
 
 
 def test_the_guess_begins_in_it(filled, film, monkeypatch):

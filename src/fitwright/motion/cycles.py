@@ -148,6 +148,15 @@ def bootstrap_weights(cycles: int, draws: int = DRAWS, seed: int = SEED) -> Floa
     return weights
 
 
+@lru_cache(maxsize=64)
+def bootstrap_covariance(cycles: int) -> Floats:
+    """(n, n) mean product of two turns' weights over the draws."""
+    weights = bootstrap_weights(cycles)
+    product = (weights.T @ weights) / weights.shape[0]
+    product.flags.writeable = False
+    return np.asarray(product, dtype=np.float64)
+
+
 def small_sample_factor(cycles: int) -> float:
     """√(n/(n − b)): a block bootstrap of few turns knows too little spread; b is the block length."""
     block = max(1, round(cycles ** (1 / 3)))
@@ -184,16 +193,17 @@ def weighted_means(weights: Floats, values: Floats) -> Floats:
 def bootstrap_error(turns: Floats, mean: Floats) -> Floats:
     """(360,) standard deviation of the bootstrap's mean of (n, 360) turns about `mean`.
 
-    A mean is linear in the weights, so their covariance gives it without drawing 360 columns.
+    A mean is linear in the weights, so their covariance gives it without drawing 360 columns; only a bin that some
+    turn lacks is drawn.
     """
-    weights = bootstrap_weights(turns.shape[0])
-    if not np.isfinite(turns).all():
-        return np.asarray(
-            np.sqrt(np.mean((weighted_means(weights, turns) - mean) ** 2, axis=0)), dtype=np.float64
-        )
-    away = turns - mean
-    product = (weights.T @ weights) / weights.shape[0]
-    return np.asarray(np.sqrt(np.maximum(np.sum(away * (product @ away), axis=0), 0.0)), dtype=np.float64)
+    whole = np.isfinite(turns).all(axis=0)
+    away = np.where(whole, turns - mean, 0.0)
+    product = bootstrap_covariance(turns.shape[0])
+    out = np.sqrt(np.maximum(np.sum(away * (product @ away), axis=0), 0.0))
+    if not whole.all():
+        drawn = weighted_means(bootstrap_weights(turns.shape[0]), turns[:, ~whole]) - mean[~whole]
+        out[~whole] = np.sqrt(np.mean(drawn**2, axis=0))
+    return np.asarray(out, dtype=np.float64)
 
 
 def cycle_curve(name: str, unit: str, turns: Floats, u_systematic: Floats | float = 0.0) -> CycleCurve:

@@ -1,16 +1,23 @@
-"""Where the rider is in a film's picture: a box that a first guess begins in, kept with the film it was drawn in."""
+"""Where the rider is in a film's picture: a box that a first guess begins in, kept with the film it was drawn in.
+
+Each change of it is one that the visit's undo takes back, as of every typed field.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
+
+from django.db import transaction
 
 from fitwright.errors import InputError
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Visit
 from fitwright.studio import ride
+from fitwright.studio.edits import record
 from fitwright.studio.entry import Field, plain, read_number
-from fitwright.studio.visits import answer, answers
+from fitwright.studio.visits import answer, answers, touch
 from fitwright.vision.leg_guess import whole
 from fitwright.vision.video import probe
 
@@ -75,5 +82,15 @@ def save(visit: Visit, medium: Medium, view: str, when: str, typed: Mapping[str,
     box = read(typed, probe(path_of(medium)).upright_size_px) if some else None
     if box != box_of(visit, view, when, medium.sha256):
         kept = {"sha256": medium.sha256, "box_px": list(box)} if box else None
-        answer(visit, ride.STATION, f"box {view} {when}", kept)
+        label = f"rider’s box ({ride.VIEW_WORDS[view]}, {ride.WHEN_WORDS[when]})"
+        with transaction.atomic():
+            touch(visit)
+            row = answer(visit, ride.STATION, f"box {view} {when}", kept)
+            record(visit, ride.STATION, "typed", [(label, row)])
     return box
+
+
+def words(kept: Mapping[str, Any]) -> str:
+    """`40 to 260 px across, 30 to 220 px down` of a box on record."""
+    left, top, right, bottom = (plain(x) for x in kept["box_px"])
+    return f"{left} to {right} px across, {top} to {bottom} px down"

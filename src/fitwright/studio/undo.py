@@ -11,7 +11,7 @@ from fitwright.errors import InputError
 from fitwright.quantity import format_pm
 from fitwright.records.models import Answer, Edit, Measurement, Rating, Shoes, Visit
 from fitwright.sheets.ink import shorten
-from fitwright.studio import bike, body, followups, intake
+from fitwright.studio import bike, body, followups, intake, rider_box
 from fitwright.studio.edits import PAIR, TABLES, Row, empty, record, record_pair, tops
 from fitwright.studio.feet.hardware import FROM_TEMPLATE, put_on_bench
 from fitwright.studio.visits import touch
@@ -132,7 +132,7 @@ def _written_again(now: Row, then: Row | None) -> Row:
 
 
 def _words(row: Row | None) -> str:
-    """The value for a sentence."""
+    """The value for a sentence; of all that is typed only a box is more than one word or number."""
     if row is None or empty(row) or row.value == "":
         return "empty"
     if isinstance(row, Measurement):
@@ -141,4 +141,6 @@ def _words(row: Row | None) -> str:
         return f"{row.value} of 10"
     if isinstance(row.value, bool):
         return "yes" if row.value else "no"
+    if isinstance(row.value, Mapping):
+        return rider_box.words(row.value)
     return f"“{shorten(str(row.value), 60)}”"

@@ -41,11 +41,17 @@ class Pinhole:
     @property
     def rotation(self) -> Floats:
         """(3, 3) bike frame to camera axes."""
+        about_down, about_right, about_axis = self._turns
+        return np.asarray(about_axis @ about_right @ about_down @ BASE[self.view])
+
+    @property
+    def _turns(self) -> tuple[Floats, Floats, Floats]:
+        """(3, 3) rotations of yaw, tilt and roll."""
         y, t, r = np.radians([self.yaw_deg, self.tilt_deg, self.roll_deg])
         about_down = np.array([[np.cos(y), 0, np.sin(y)], [0, 1, 0], [-np.sin(y), 0, np.cos(y)]])
         about_right = np.array([[1, 0, 0], [0, np.cos(t), -np.sin(t)], [0, np.sin(t), np.cos(t)]])
         about_axis = np.array([[np.cos(r), -np.sin(r), 0], [np.sin(r), np.cos(r), 0], [0, 0, 1]])
-        return np.asarray(about_axis @ about_right @ about_down @ BASE[self.view])
+        return about_down, about_right, about_axis
 
     def project(self, points_mm: Floats) -> Floats:
         """(..., 3) mm to (..., 2) px."""
@@ -54,6 +60,33 @@ class Pinhole:
         if self.k1:
             xy = xy * (1 + self.k1 * _square(xy))
         return np.asarray(xy * self.focal_px + np.array(self.centre_px))
+
+    def slopes(self, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
+        """How the pixels of points (..., 3) mm change.
+
+        Returns:
+            slopes by the points' place, (..., 2, 3) per mm; by yaw, tilt and roll, (..., 2, 3) per degree; by the
+            logarithm of the focal length and by k1, (..., 2, 2).
+        """
+        _, about_right, about_axis = self._turns
+        rotation = self.rotation
+        c = _turned(points_mm - np.array(self.place_mm), rotation.T)
+        deep = c[..., 2:]
+        xy = c[..., :2] / deep
+        square = _square(xy)
+        # x/z and y/z by the camera's axes, then through the lens
+        plain = np.zeros((*c.shape[:-1], 2, 3))
+        plain[..., 0, 0] = plain[..., 1, 1] = 1 / deep[..., 0]
+        plain[..., 2] = -xy / deep
+        lens = (
+            2 * self.k1 * xy[..., :, None] * xy[..., None, :] + np.eye(2) * (1 + self.k1 * square)[..., None]
+        )
+        by_camera = self.focal_px * (lens @ plain)
+        # a turn about an axis moves a point square to both
+        axes = [about_axis @ about_right[:, 1], about_axis[:, 0], np.array([0.0, 0.0, 1.0])]
+        turned = np.radians(np.stack([np.cross(a, c) for a in axes], axis=-1))
+        by_optics = np.stack([xy * (1 + self.k1 * square), xy * square], axis=-1) * self.focal_px
+        return by_camera @ rotation, by_camera @ turned, by_optics
 
     def rays(self, px: Floats) -> Floats:
         """(..., 2) px to (..., 3) directions in the bike frame, of length 1 along the optical axis."""

@@ -141,23 +141,34 @@ class OtherReadout:
         }
 
 
-def what_they_change(mm: Floats, names: Sequence[str], others: Sequence[Rereading]) -> tuple[float, float]:
-    """(u of a joint angle in deg, relative u of the scale) that all of them make together, over a part of the frames.
+@dataclass(frozen=True)
+class Change:
+    """What one other reading does: RMS change of joint angles, deg, and relative change of the scale."""
 
-    Args:
-        mm: (T, P, 2) as read.
-    """
+    angles_deg: Mapping[str, float]
+    scale: float
+
+
+def what_they_change(mm: Floats, names: Sequence[str], others: Sequence[Rereading]) -> list[Change]:
+    """What each of the other readings changes, over a part of the frames; mm: (T, P, 2) as read."""
     some = mm[:: max(1, len(mm) // 200)]
     points = {n: some[:, i] for i, n in enumerate(names)}
     shown, length = _shown(points), _leg_length(points)
-    angles: dict[str, list[float]] = {}
-    scales = []
+    out = []
     for other in others:
         moved = other(points)
-        for name, values in _shown(moved).items():
-            angles.setdefault(name, []).append(float(np.sqrt(np.nanmean((values - shown[name]) ** 2))))
-        scales.append(_leg_length(moved) / length - 1)
-    return max((combine(*v) for v in angles.values()), default=0.0), combine(*scales)
+        angles = {
+            n: float(np.sqrt(np.nanmean((values - shown[n]) ** 2))) for n, values in _shown(moved).items()
+        }
+        out.append(Change(angles, _leg_length(moved) / length - 1))
+    return out
+
+
+def together(changes: Sequence[Change]) -> tuple[float, float]:
+    """(u of a joint angle in deg, relative u of the scale) that independent changes make together."""
+    angles = {n for c in changes for n in c.angles_deg}
+    u_deg = max((combine(*(c.angles_deg[n] for c in changes)) for n in angles), default=0.0)
+    return u_deg, combine(*(c.scale for c in changes))
 
 
 def _seen(mm: Floats, names: Sequence[str], lens: Pinhole, depth_mm: Mapping[str, float]) -> Floats:

@@ -9,7 +9,7 @@ makes their distances pulse with the foot's speed. The crank alone tells nothing
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -122,14 +122,14 @@ def shoe_of(tracks: Tracks) -> Tracks | None:
 
 
 def told_by_shoe(
-    prior: Measured, places_at: Callable[[float], Floats], otherwise: Sequence[Callable[[Floats], Floats]]
+    prior: Measured, places_at: Callable[[float], Floats], otherwise: Callable[[Floats], Iterable[Floats]]
 ) -> Measured:
     """The readout by which the distances between the shoe's points pulse least.
 
     Args:
-        prior: readout, s. places_at: readout s → (T, 3, 2) mm of `SHOE`. otherwise: each maps such places to the same
-            with camera or depths off by one standard uncertainty: what those can do to the distances is not ascribed
-            to the readout, nor is what a shoe does in every turn.
+        prior: readout, s. places_at: readout s → (T, 3, 2) mm of `SHOE`. otherwise: from such places to the same with
+            camera or depths off by one standard uncertainty, one after the other: what those can do to the distances
+            is not ascribed to the readout, nor is what a shoe does in every turn.
 
     Returns:
         the readout, s, prior included; the prior itself when the film says hardly more.
@@ -137,7 +137,7 @@ def told_by_shoe(
     places = places_at(prior.value)
     lengths = _lengths(places)
     columns = [(_lengths(places_at(prior.value + STEP_S)) - lengths) * (prior.u / STEP_S)]
-    columns += [_lengths(other(places)) - lengths for other in otherwise]
+    columns += [_lengths(other) - lengths for other in otherwise(places)]
     good = np.isfinite(lengths).all(axis=1) & np.all([np.isfinite(c).all(axis=1) for c in columns], axis=0)
     if good.sum() < 4 * FEWEST:
         return prior

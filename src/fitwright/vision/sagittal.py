@@ -11,7 +11,7 @@ change: that goes into the uncertainty.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +29,7 @@ from fitwright.vision.rereading import (
     OtherReadout,
     PictureFrame,
     to_plane,
+    together,
     what_they_change,
 )
 from fitwright.vision.rolling_shutter import (
@@ -123,8 +124,10 @@ def read_side(
     others = _others(fit, depth, scene, crank_mm)
     crossed = [Crossed(c, d) for c in _slant_most(others, fit) for d in others if d.other == fit.lens]
     rows = OtherReadout(fit.lens, depth, frame, seen.turn_deg_s * shutter.u)
-    u_knee, u_scale = what_they_change(mm, names, [*others, *crossed])
-    u_depth = what_they_change(mm, names, [*(d for d in others if d.other == fit.lens), *crossed])[0]
+    changes = what_they_change(mm, names, [*others, *crossed])
+    u_knee, u_scale = together(changes)
+    by_depth = [other.other == fit.lens for other in others] + [True] * len(crossed)
+    u_depth, _ = together([c for c, deep in zip(changes, by_depth, strict=True) if deep])
     told_ways = _ways(seen.camera, px, names, mm, u_knee, crank_mm, scene)
     return SideReading(
         Trajectories(names, seen.times, mm, u_mm, ("X", "Y"), tracks.info.name),
@@ -215,11 +218,15 @@ def _shutter_of_shoe(
         px = seen.shake.rest(px, asked(tracks))
         return to_plane(px, SHOE, fit.lens, depth, crank_mm)
 
-    def changed(other: OtherCamera) -> Any:
-        return lambda mm: np.stack(list(other({n: mm[:, i] for i, n in enumerate(SHOE)}).values()), axis=1)
-
+    others = _others(fit, depth, scene, crank_mm)
     swings = swung(fit.lens, [depth[n] for n in SHOE], scene.stance_mm or USUAL_MM["stance"])
-    return told_by_shoe(prior, places, [*(changed(o) for o in _others(fit, depth, scene, crank_mm)), *swings])
+
+    def otherwise(mm: Floats) -> Iterator[Floats]:
+        points = {n: mm[:, i] for i, n in enumerate(SHOE)}
+        yield from (np.stack(list(other(points).values()), axis=1) for other in others)
+        yield from (swing(mm) for swing in swings)
+
+    return told_by_shoe(prior, places, otherwise)
 
 
 def _ways(

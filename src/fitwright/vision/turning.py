@@ -16,12 +16,11 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 from scipy.linalg import solveh_banded
-from scipy.sparse import csr_array, diags_array
 
 from fitwright.quantity import Floats
 from fitwright.vision.camera import K1_U, Pinhole, aim_of
+from fitwright.vision.spline_rows import SplineRows
 
 KNOTS_PER_TURN = 5
 FRAMES, FRAMES_PER_KNOT = 700, 2
@@ -156,28 +155,28 @@ def fit_turning(
     """
     keep = np.flatnonzero(np.isfinite(rough_rad))
     basis = _basis(times, rough_rad)
-    keep = keep[:: max(1, len(keep) // max(FRAMES, FRAMES_PER_KNOT * basis.shape[1]))]
-    some, part = known.thinned(keep), basis[keep]
+    keep = keep[:: max(1, len(keep) // max(FRAMES, FRAMES_PER_KNOT * basis.columns))]
+    some, part = known.thinned(keep), basis.rows(keep)
     angle = rough_rad if start is None else start.theta_rad
     straight = _coefficients(part, angle[keep])
     first = (
         _first_guess(times, rough_rad, known) if start is None else np.array([start.values[n] for n in FREE])
     )
     g, coefficients = _descend(first, straight, part, some)
-    residual, by_camera, by_angle = _linearised(g, part @ coefficients, part, some)
+    residual, by_camera, by_angle = _linearised(g, part.times(coefficients), part, some)
     count, pixels = int(np.isfinite(some.seen_px).sum()), some.seen_px.size
     px = residual[:pixels] * MODEL_PX
     rms = math.sqrt(float(px @ px) / max(count, 1))
     # residuals of a model that is slightly wrong are not independent from frame to frame: a few per knot are
-    spread = max(1.0, rms / MODEL_PX) ** 2 * max(1.0, count / (4.0 * basis.shape[1]))
+    spread = max(1.0, rms / MODEL_PX) ** 2 * max(1.0, count / (4.0 * basis.columns))
     by_camera[:pixels] /= math.sqrt(spread)
-    covariance = _Normal(by_camera, csr_array(by_angle / math.sqrt(spread)), 1e-12).covariance
+    covariance = _Normal(by_camera, by_angle.scaled(np.full(pixels, spread**-0.5)), 1e-12).covariance
     values = dict(zip(FREE, (float(x) for x in g), strict=True))
-    return TurningFit(known.view, values, covariance, basis @ coefficients, rms)
+    return TurningFit(known.view, values, covariance, basis.times(coefficients), rms)
 
 
 def _descend(
-    g: Floats, coefficients: Floats, basis: csr_array, known: Turning, rounds: int = 20
+    g: Floats, coefficients: Floats, basis: SplineRows, known: Turning, rounds: int = 20
 ) -> tuple[Floats, Floats]:
     """Gauss–Newton with step halving over the camera's values and the spline's coefficients.
 
@@ -185,12 +184,12 @@ def _descend(
     would creep along that flat valley; the priors make the undamped one safe.
     """
     for _ in range(rounds):
-        residual, by_camera, by_angle = _linearised(g, basis @ coefficients, basis, known)
+        residual, by_camera, by_angle = _linearised(g, basis.times(coefficients), basis, known)
         step = _Normal(by_camera, by_angle).step(residual)
         now, share = float(residual @ residual), 1.0
         while share > 1e-3:
             trial = g + share * step[: len(FREE)], coefficients + share * step[len(FREE) :]
-            left = _residual(trial[0], basis @ trial[1], known)
+            left = _residual(trial[0], basis.times(trial[1]), known)
             better = float(left @ left)
             if better < now:
                 g, coefficients = trial
@@ -218,23 +217,19 @@ class _Normal:
         damped: added to the diagonal.
     """
 
-    def __init__(self, by_camera: Floats, by_angle: csr_array, damped: float = 1e-13) -> None:
-        lengths = np.sqrt(np.asarray(by_angle.multiply(by_angle).sum(axis=0)).ravel()) + 1e-12
-        self.sizes = np.linalg.norm(by_camera, axis=0) + 1e-12, lengths
-        self.camera, self.angle = by_camera / self.sizes[0], by_angle @ diags_array(1 / lengths)
-        square = self.angle.T @ self.angle
-        self.band = np.zeros((4, len(lengths)))
-        for k in range(min(4, len(lengths))):
-            self.band[k, : len(lengths) - k] = square.diagonal(-k)
+    def __init__(self, by_camera: Floats, by_angle: SplineRows, damped: float = 1e-13) -> None:
+        self.sizes = np.linalg.norm(by_camera, axis=0) + 1e-12, np.sqrt(by_angle.square_band[0]) + 1e-12
+        self.camera, self.angle = by_camera / self.sizes[0], by_angle.scaled(columns=1 / self.sizes[1])
+        self.band = self.angle.square_band
         self.band[0] += damped
-        self.both = self.angle.T @ self.camera[: self.angle.shape[0]]
+        self.both = self.angle.transposed_times(self.camera[: len(self.angle.first)])
         self.taken = solveh_banded(self.band, self.both, lower=True)
         alone = self.camera.T @ self.camera + damped * np.eye(len(self.sizes[0]))
         self.left = alone - self.both.T @ self.taken
 
     def step(self, residual: Floats) -> Floats:
         """(C + K,) change that the residuals (n,) ask for."""
-        pull = -(self.angle.T @ residual[: self.angle.shape[0]])
+        pull = -self.angle.transposed_times(residual[: len(self.angle.first)])
         turned = solveh_banded(self.band, pull, lower=True)
         moved = np.linalg.solve(self.left, -self.camera.T @ residual - self.both.T @ turned)
         return np.concatenate([moved / self.sizes[0], (turned - self.taken @ moved) / self.sizes[1]])
@@ -245,12 +240,12 @@ class _Normal:
         return np.asarray(np.linalg.inv(self.left) / np.outer(self.sizes[0], self.sizes[0]))
 
 
-def _coefficients(basis: csr_array, angle: Floats) -> Floats:
+def _coefficients(basis: SplineRows, angle: Floats) -> Floats:
     """(K,) least-squares spline through angles (T,)."""
     return _Normal(np.zeros((len(angle), 1)), basis).step(-angle)[1:]
 
 
-def _basis(times: Floats, rough: Floats) -> csr_array:
+def _basis(times: Floats, rough: Floats) -> SplineRows:
     """(T, K) cubic B-splines in time, a few per turn: what is left of the crank's freedom."""
     seen = np.isfinite(rough)
     turns = abs(rough[seen][-1] - rough[seen][0]) / (2 * math.pi)
@@ -259,7 +254,7 @@ def _basis(times: Floats, rough: Floats) -> csr_array:
     step = inner[1] - inner[0]
     knots = np.concatenate([inner[0] - step * np.arange(3, 0, -1), inner, inner[-1] + step * np.arange(1, 4)])
     clipped = np.clip(times, times[0], times[-1] - 1e-9)
-    return csr_array(BSpline.design_matrix(clipped, knots, 3))
+    return SplineRows.of_spline(clipped, knots)
 
 
 def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
@@ -279,7 +274,7 @@ def _first_guess(times: Floats, rough: Floats, known: Turning) -> Floats:
     best = math.inf, square
     for yaw, tilt in TRIAL_SLANTS_DEG:
         g, coefficients = _descend(_slanted(square, yaw, tilt), straight, basis, some, TRIAL_ROUNDS)
-        left = _residual(g, basis @ coefficients, some)
+        left = _residual(g, basis.times(coefficients), some)
         best = min(best, (float(left @ left), g), key=lambda trial: trial[0])
     return best[1]
 
@@ -326,20 +321,28 @@ def _square(known: Turning) -> Floats:
     return np.array([math.log(focal), *(prior[n] for n in FREE[1:])])
 
 
-def _seen_by(g: Floats, theta: Floats, known: Turning) -> Floats:
-    """(T, S, 2) pixels of the pedals at crank angles theta (T,) of the right foot."""
+def _at_crank(g: Floats, theta: Floats, known: Turning) -> tuple[Floats, Floats]:
+    """(T, S, 3) places of the pedals in mm at crank angles theta (T,) of the right foot, and (T, S, 3) their change
+    per radian."""
     values = dict(zip(FREE, g, strict=True))
-    points = np.empty((len(theta), len(known.sides), 3))
+    points, turned = np.zeros((2, len(theta), len(known.sides), 3))
     for k, side in enumerate(known.sides):
         angle = theta if side == "right" else theta + math.pi
-        points[:, k, 0], points[:, k, 1] = known.crank_mm * np.sin(angle), known.crank_mm * np.cos(angle)
+        across, up = known.crank_mm * np.sin(angle), known.crank_mm * np.cos(angle)
+        points[:, k, 0], points[:, k, 1], turned[:, k, 0], turned[:, k, 1] = across, up, up, -across
         points[:, k, 2] = values["right_mm"] if side == "right" else -values["left_mm"]
-    return lens_of(known.view, values).project(points)
+    return points, turned
 
 
 def _residual(g: Floats, theta: Floats, known: Turning) -> Floats:
     """Weighted residuals: pixels first, then the priors."""
-    px = np.nan_to_num((_seen_by(g, theta, known) - known.seen_px) / MODEL_PX).ravel()
+    lens = lens_of(known.view, dict(zip(FREE, g, strict=True)))
+    seen = lens.project(_at_crank(g, theta, known)[0])
+    return np.concatenate([np.nan_to_num((seen - known.seen_px) / MODEL_PX).ravel(), _believed(g, known)])
+
+
+def _believed(g: Floats, known: Turning) -> Floats:
+    """Priors and witnesses against the camera's values, in standard uncertainties."""
     values, ahead = dict(zip(FREE, g, strict=True)), AHEAD[known.view]
     prior = [
         (values[n] - m) / u for n, (m, u) in known.priors.items() if n != ahead or known.camera_mm is None
@@ -348,19 +351,27 @@ def _residual(g: Floats, theta: Floats, known: Turning) -> Floats:
         whole = math.sqrt(values["x_mm"] ** 2 + values["y_mm"] ** 2 + values["z_mm"] ** 2)
         prior.append((whole - known.camera_mm) / max(15.0, 0.007 * known.camera_mm))
     lens = lens_of(known.view, values)
-    return np.concatenate([px, prior, *(w.misfit(lens) for w in known.witnesses)])
+    return np.concatenate([prior, *(w.misfit(lens) for w in known.witnesses)])
 
 
 def _linearised(
-    g: Floats, theta: Floats, basis: csr_array, known: Turning
-) -> tuple[Floats, Floats, csr_array]:
+    g: Floats, theta: Floats, basis: SplineRows, known: Turning
+) -> tuple[Floats, Floats, SplineRows]:
     """Residuals (n,), their slopes by the camera's values (n, C), and of the pixels by the coefficients (m, K)."""
-    residual, size = _residual(g, theta, known), known.seen_px.size
+    points, per_rad = _at_crank(g, theta, known)
+    by_place, by_aim, by_optics = lens_of(known.view, dict(zip(FREE, g, strict=True))).slopes(points)
+    sides = np.array([[s == n for s in known.sides] for n in ("right", "left")]) * [[1.0], [-1.0]]
+    outward = [by_place[..., 2] * side[:, None] for side in sides]
+    of_px = [by_optics[..., :1], -by_place, by_aim, np.stack(outward, axis=-1), by_optics[..., 1:]]
+    seen = np.isfinite(known.seen_px) / MODEL_PX
+    size = known.seen_px.size
+    residual = _residual(g, theta, known)
     by_camera = np.empty((len(residual), len(g)))
+    by_camera[:size] = (np.concatenate(of_px, axis=-1) * seen[..., None]).reshape(size, len(g))
     for k, h in enumerate(STEPS):
         off = np.zeros(len(g))
         off[k] = h
-        by_camera[:, k] = (_residual(g + off, theta, known) - _residual(g - off, theta, known)) / (2 * h)
-    turned = (_residual(g, theta + 1e-5, known) - _residual(g, theta - 1e-5, known))[:size] / 2e-5
+        by_camera[size:, k] = (_believed(g + off, known) - _believed(g - off, known)) / (2 * h)
+    turned = ((by_place @ per_rad[..., None])[..., 0] * seen).ravel()
     frame = np.repeat(np.arange(len(theta)), size // len(theta))
-    return residual, by_camera, diags_array(turned) @ basis[frame]
+    return residual, by_camera, basis.rows(frame).scaled(turned)
