@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping
+from io import BytesIO
 from pathlib import Path
 
 import av
 import numpy as np
 from bench.drawn import Film, draw, film_to
+from PIL import Image
 
 from counted_film import CENTRE_PX, MM_PER_PX, SHOULDER_MM
 from simulated_side import LEG_POINTS, leg_at, theta_of
@@ -206,6 +208,25 @@ def ten_minutes(folder: Path) -> Path:
                         out.mux(packet)
     path.with_suffix(".json").write_text(part.with_suffix(".json").read_text("utf-8"), "utf-8")
     return path
+
+
+def no_films(good: Path) -> dict[str, bytes]:
+    """Files that call themselves films: name → what is in them, cut and spoilt from a good one."""
+    whole, picture = good.read_bytes(), BytesIO()
+    Image.new("RGB", (64, 48), "grey").save(picture, "JPEG")
+    return {
+        "head.mp4": bytes(64) + whole[64:], "cut.mp4": whole[: int(0.6 * len(whole))],
+        "tail.mp4": whole[:-400] + bytes(400), "empty.mp4": b"", "picture.mp4": picture.getvalue(),
+        "words.mp4": b"words " * 99,
+    }  # fmt: skip
+
+
+NO_FILMS = {
+    "head.mp4": "is not a film that can be read", "cut.mp4": "or its end (with the index) is missing",
+    "tail.mp4": "holds no frame that can be read", "empty.mp4": "empty", "picture.mp4": "is a picture, not a film",
+    "words.mp4": "is not a film that can be read",
+}  # fmt: skip
+"""What is said of each of them, by the page and by the command."""
 
 
 def knee_least_deg() -> float:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
+import re
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -86,11 +89,137 @@ def test_what_must_not_be_trusted_says_so(fitwright_app, film, tmp_path, name, s
     assert said in got.stdout
 
 
-def test_a_picture_that_was_renamed(refused, film, tmp_path):
-    from PIL import Image
-
-    path = tmp_path / "rider.mp4"
-    Image.new("RGB", (64, 48), "grey").save(path, "JPEG")
+@pytest.mark.parametrize("name", bad_films.NO_FILMS)
+def test_what_is_no_film_is_one_line(refused, film, tmp_path, name):
+    path, out = tmp_path / name, tmp_path / "out.json"
+    path.write_bytes(bad_films.no_films(film("good"))[name])
     path.with_suffix(".json").write_bytes(film("good").with_suffix(".json").read_bytes())
-    line = refused(*call(path, tmp_path / "out.json"))
-    assert line == "fitwright: video: rider.mp4 is a picture, not a film. Choose the clip itself\n"
+    line = refused(*call(path, out))
+    assert line.startswith(f"fitwright: video: {name} ")
+    assert bad_films.NO_FILMS[name] in line
+    assert re.search("Copy the clip from the camera again|Choose the clip itself", line)
+    assert not out.exists()
+
+
+ELSEWHERE = {"patella_left": [100, 100], "pedal_left": [100, 120]}
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"heel": [5000, 10]}, "heel: outside the picture.*allowed: across 0 to 639, down 0 to 359 px"),
+        ({"heel": [-1, 10]}, "heel: outside the picture"),
+        ({"heel": [math.nan, 10]}, "heel: not a number.*a finite number"),
+        ({"heel": [10**400, 10]}, "heel: not a number.*a finite number"),
+        ({"heel": "left"}, r"heel: not a pair of pixels.*\[u, v\]"),
+        (
+            {"heel": [100.0, 90.0], "pedal_axle": [100.2, 90.1]},
+            "heel: is marked at the same place as pedal_axle",
+        ),
+        ({"pedal_axle": None}, "pedal_axle: not a pair of pixels"),
+        (ELSEWHERE, "points: not a point of the side view.*patella_left, pedal_left.*allowed: acromion"),
+    ],
+)
+def test_points_that_cannot_be_are_named_with_what_can(refused, film, tmp_path, changed, said):
+    path = film("good")
+    told = json.loads(path.with_suffix(".json").read_text("utf-8"))
+    points, out = tmp_path / "points.json", tmp_path / "out.json"
+    points.write_text(json.dumps(told | {"points": told["points"] | changed}), "utf-8")
+    line = refused("ride", "analyse", path, *OPTIONS, "--points", points, "--json", out)
+    assert re.match(f"fitwright: {said}", line), line
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "points.json is not JSON"),
+        ("heel 3 4", "points.json is not JSON"),
+        ("[" * 100_000, "points.json is not JSON"),
+        ("\N{PILE OF POO}".encode("utf-16"), "points.json is not text; allowed: JSON in UTF-8"),
+        (b" " * 1_000_001, "points.json is too large for marked points.*Is it the film?"),
+        ("[1, 2]", 'not the form expected; allowed: {"time_s": t, "points"'),
+        ('{"time_s": 0}', "not the form expected"),
+        (None, "points.json does not exist"),
+    ],
+)
+def test_a_file_of_points_that_is_none_is_named(refused, film, tmp_path, text, said):
+    points, out = tmp_path / "points.json", tmp_path / "out.json"
+    if text is not None:
+        points.write_bytes(text.encode() if isinstance(text, str) else text)
+    line = refused("ride", "analyse", film("good"), *OPTIONS, "--points", points, "--json", out)
+    assert line.startswith("fitwright: points: ")
+    assert re.search(said.replace("{", r"\{"), line), line
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("time_s", "said"),
+    [
+        (99, r"time_s: after the end of the film \(got 99.0\); allowed: 0 to 2.30 s"),
+        (-1, r"time_s: outside the allowed range \(got -1.0\); allowed: 0 to 36000 s"),
+        (math.nan, "time_s: not a number"),
+        ("soon", "time_s: not a number"),
+    ],
+)
+def test_a_time_that_is_none_of_the_film_is_named(refused, film, tmp_path, time_s, said):
+    path, points = film("good"), tmp_path / "points.json"
+    told = json.loads(path.with_suffix(".json").read_text("utf-8"))
+    points.write_text(json.dumps(told | {"time_s": time_s}), "utf-8")
+    line = refused("ride", "analyse", path, *OPTIONS, "--points", points)
+    assert re.match(f"fitwright: {said}", line), line
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--crank-mm", "0"), "crank_mm: outside the allowed range.*100 to 220 mm"),
+        (("--crank-mm", "1725"), "crank_mm: outside the allowed range.*100 to 220 mm"),
+        (("--crank-mm", "long"), "Invalid value for '--crank-mm'.*number.*See: .*--help"),
+        (("--side", "left"), "side: the crank runs backward in this picture"),
+        (("--side", "up"), "side: say which side was filmed.*left, right"),
+        (("--view", "above"), "view: unknown.*side, front"),
+        (("--view", "front"), "points: not a point of the front view.*allowed: .*patella_left"),
+        (("--twin", "{points}"), "twin: good.json is not the result of a side film"),
+        (("--twin", "none.json"), "twin: none.json does not exist"),
+    ],
+)
+def test_what_is_asked_of_a_good_film_can_be_wrong_too(refused, film, tmp_path, words, said):
+    path, out = film("good"), tmp_path / "out.json"
+    asked = [path.with_suffix(".json") if w == "{points}" else w for w in words]
+    line = refused(*call(path, out), *asked)
+    assert re.match(f"fitwright: {said}", line), line
+    assert not out.exists()
+
+
+def test_points_of_a_leg_on_no_crank_are_refused_in_words(refused, film, tmp_path):
+    """Marked in a row beside the rider: whatever is followed there, no traceback comes of it."""
+    path, points = film("good"), tmp_path / "points.json"
+    told = json.loads(path.with_suffix(".json").read_text("utf-8"))
+    row = {n: [40.0 + 20.0 * k, 60.0] for k, n in enumerate(told["points"])}
+    points.write_text(json.dumps(told | {"points": row}), "utf-8")
+    line = refused("ride", "analyse", path, *OPTIONS, "--points", points)
+    assert re.match("fitwright: (pedal_axle|points|video|cycles|side): ", line), line
+
+
+def test_ten_minutes_are_stopped_at_will_and_nothing_half_is_left(fitwright_app, film, tmp_path, monkeypatch):
+    from fitwright.cli import ride_analyse
+
+    path, out = film("ten_minutes"), tmp_path / "out.json"
+    seen: list[float] = []
+
+    @contextmanager
+    def pressed_soon():
+        def tell(share: float, words: str) -> None:
+            seen.append(share)
+            raise KeyboardInterrupt
+
+        yield tell
+
+    monkeypatch.setattr(ride_analyse, "progress_line", pressed_soon)
+    got = CliRunner().invoke(fitwright_app, [str(w) for w in call(path, out)])
+    assert got.exit_code == 130, got.output
+    assert "interrupted" in got.stderr
+    assert "Traceback" not in got.output
+    assert 0 < seen[0] < 0.2
+    assert not list(tmp_path.glob("*out.json*"))

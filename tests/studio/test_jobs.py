@@ -24,7 +24,7 @@ def test_what_is_missing_is_told_with_the_work(at_once):
     work = Work.objects.get()
     assert work.state == "failed"
     assert work.title == "Following the points, front, before"
-    assert "there is none for front, before" in work.error["error"]
+    assert "Film: there is none from the front, as it came" in work.error["error"]
 
 
 def test_a_plan_without_a_ride_is_told_with_the_work(at_once):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from html import unescape
 from io import BytesIO
 from pathlib import Path
 
@@ -19,6 +21,14 @@ from fitwright.studio.stills import frame_time
 from fitwright.studio.visits import answers, let_go
 
 pytestmark = pytest.mark.django_db
+SIDE = (
+    "acromion",
+    "greater_trochanter",
+    "lateral_femoral_condyle",
+    "lateral_malleolus",
+    "heel",
+    "pedal_axle",
+)
 PLACE = {"view": "side right", "when": "before"}
 
 
@@ -126,27 +136,116 @@ def test_what_is_weak_is_said_on_both_pages(client, filled, film, name, said):
         assert least.value == pytest.approx(bad_films.knee_least_deg(), abs=1.3)
 
 
-def picture() -> bytes:
-    out = BytesIO()
-    Image.new("RGB", (64, 48), "grey").save(out, "JPEG")
-    return out.getvalue()
+@pytest.mark.parametrize("name", bad_films.NO_FILMS)
+def test_what_is_no_film_is_refused_at_the_form_by_its_own_name(client, filled, film, name):
+    path = film("good")
+    assert send(client, filled, path.name, path.read_bytes()).status_code == 302
+    let_go(filled)
+    before = answers(filled, "ride")
+    answer = send(client, filled, name, bad_films.no_films(path)[name])
+    html = answer.content.decode()
+    assert answer.status_code == 422
+    assert re.search(rf"{name}:? [^<]*{re.escape(bad_films.NO_FILMS[name])}", html), html
+    let_go(filled)
+    assert answers(filled, "ride") == before  # the good film stays laid
+    station(client, filled)
 
 
 @pytest.mark.parametrize(
-    ("name", "data", "said"),
+    ("changed", "said"),
     [
-        ("head.mp4", b"\0\0\0\x18ftypmp42" + bytes(600), "is not a film that can be read"),
-        ("rider.mp4", picture(), "is a picture, not a film"),
-        ("words.mp4", b"words " * 99, "is not a film that can be read"),
+        ({"x.heel": "5000"}, "Heel: outside the picture. Allowed: across 0 to 639, down 0 to 359 px"),
+        ({"x.heel": "-1"}, "Heel, across: outside the allowed range"),
+        ({"x.heel": "NaN"}, "Heel, across: “NaN” is not a number"),
+        ({"x.heel": "left"}, "Heel, across: “left” is not a number"),
+        ({"x.heel": "1e400"}, "Heel, across: “1e400” is not a number"),
+        ({"x.heel": ""}, "Heel, across: is missing. Allowed: a number in both boxes, or in neither"),
+        ({"x.heel": "100", "y.heel": "90", "x.pedal_axle": "100.2", "y.pedal_axle": "90.1"},
+         "Pedal axle: is marked at the same place as Heel. Mark each on its own sticker"),
+        ({"x.pedal_axle": "", "y.pedal_axle": ""}, "Pedal axle: is needed. Pick it in the picture"),
+        ({"t": "99"}, "Time of the picture: is after the end of the film. Allowed: 0 to 2.30 s"),
+        ({"t": "soon"}, "Time of the picture: “soon” is not a number"),
+        ({"t": "NaN"}, "Time of the picture: “NaN” is not a number"),
+        ({"t": "-1"}, "Time of the picture: outside the allowed range"),
+        ({"view": "front"}, "Knee, left: is needed. Pick it in the picture"),
+        ({"view": "above"}, "view: unknown. Allowed: side right, side left, front"),
     ],
-)
-def test_what_is_no_film_is_refused_at_the_form_by_its_own_name(client, filled, name, data, said):
-    answer = send(client, filled, name, data)
-    html = answer.content.decode()
+)  # fmt: skip
+def test_marks_that_cannot_be_are_refused_at_the_loupe_with_all_that_was_marked(
+    client, filled, film, changed, said
+):
+    path = film("good")
+    where = send(client, filled, path.name, path.read_bytes()).url.partition("?")[0]
+    told = typed(path.with_suffix(".json")) | changed
+    answer = client.post(where, told)
+    html = unescape(answer.content.decode())
+    assert answer.status_code in (400, 422)
+    assert said in html
+    assert not Work.objects.filter(kind="ride").exists()
+    let_go(filled)
+    assert "marks side right before" not in answers(filled, "ride")
+    if changed.keys() != {"view"}:
+        assert boxed(html, "y.lateral_malleolus") == told["y.lateral_malleolus"]
+
+
+def test_a_time_that_is_none_is_said_on_the_page_of_the_points(client, filled, film):
+    path = film("good")
+    where = send(client, filled, path.name, path.read_bytes()).url.partition("?")[0]
+    for asked, said in (("99", "after the end"), ("soon", "is not a number")):
+        answer = client.get(where, PLACE | {"t": asked})
+        assert answer.status_code == 422
+        assert said in answer.content.decode()
+        assert "<h1>Points in the film" in answer.content.decode()
+
+
+@pytest.mark.parametrize("text", ["0", "1725", "long", "NaN", "-172,5"])
+def test_a_crank_that_cannot_be_is_refused_and_the_one_on_record_stays(client, filled, text):
+    answer = client.post(reverse("bike", args=[filled.pk]), {"crank_mm": text})
+    html = unescape(answer.content.decode())
     assert answer.status_code == 422
-    assert f"film: {name} {said}" in html
-    assert "film side right before" not in answers(filled, "ride")
-    station(client, filled)
+    assert re.search(r"Crank length: [^<]*Allowed: 100 to 220 mm", html)
+    assert f'value="{text}"' in html
+    assert ride.crank_mm(Visit.objects.get(pk=filled.pk)) == 172.5
+
+
+def test_without_a_crank_length_it_is_said_what_is_missing_and_where_to_enter_it(client, visit, film):
+    path = film("good")
+    html = followed(client, visit, path)
+    assert "Crank length: is not known yet. Enter it at the Bike station" in html
+    assert "The film and its points are kept" in html
+    assert kept(visit, path)
+
+
+def test_what_is_not_there_or_not_marked_is_not_followed(client, filled, film):
+    def ask():
+        return client.post(reverse("ride", args=[filled.pk]), {"action": "follow", **PLACE})
+
+    none = ask()
+    assert none.status_code == 422
+    assert (
+        "Film: there is none from the right, as it came. Add it at the Ride station" in none.content.decode()
+    )
+    send(client, filled, "good.mp4", film("good").read_bytes())
+    unmarked = ask()
+    assert unmarked.status_code == 422
+    assert "Points: none are marked in the film from the right, as it came" in unmarked.content.decode()
+    assert not Work.objects.exists()
+
+
+def test_a_second_following_that_fails_is_said_and_the_first_one_stays(client, filled, film):
+    path = film("good")
+    followed(client, filled, path)
+    first = ride.ride_of(filled, "side right", "before")
+    assert first is not None
+    where = reverse("ride_mark", args=[filled.pk, Medium.objects.get().pk])
+    row = {f"{a}.{n}": str(v) for k, n in enumerate(SIDE) for a, v in (("x", 40 + 20 * k), ("y", 60))}
+    assert client.post(where, typed(path.with_suffix(".json")) | row).status_code == 302
+    let_go(filled)
+    html = station(client, filled)
+    assert "What is shown was read before." in html
+    assert Work.objects.filter(kind="ride").last().state == "failed"
+    assert "math range" not in html.lower()
+    assert ride.ride_of(filled, "side right", "before") == first
 
 
 def test_a_film_is_not_sent_again_when_only_the_distance_was_wrong(client, filled, film):

@@ -138,7 +138,7 @@ def test_a_picture_without_points_is_taken_away(client, filled, laid):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"x.greater_trochanter": ""}, "is not a number"),
+        ({"x.greater_trochanter": ""}, "is missing"),
         ({"x.lateral_malleolus": "", "y.lateral_malleolus": ""}, "Ankle: is needed"),
         ({"x.heel": "5000"}, "Heel, across: outside the allowed range. Allowed: 0 to 1599 px"),
         ({"camera_mm": "3"}, "Lens to bottom bracket: outside the allowed range. Allowed: 800 to 20000 mm"),

@@ -115,9 +115,7 @@ def test_the_visit_s_undo_takes_it_back_and_does_it_again(client, filled, film):
 def test_a_page_that_was_open_while_the_box_was_drawn_can_still_be_saved(client, filled, film):
     version = Visit.objects.get(pk=filled.pk).version
     kept(client, filled, film)
-    answer = client.post(
-        reverse("bike", args=[filled.pk]), {"version": version, "saddle_height_mm": "712"}
-    )
+    answer = client.post(reverse("bike", args=[filled.pk]), {"version": version, "saddle_height_mm": "712"})
     assert answer.status_code == 302
 
 

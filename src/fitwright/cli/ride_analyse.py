@@ -111,9 +111,11 @@ def _twin(path: Path | None) -> Any:
 
     if path is None:
         return None
+    if not path.is_file():
+        raise InputError("twin", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
     try:
         return RideResult.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise InputError("twin", f"{path.name} is not the result of a side film",
                          hint="Give the file that --view side --json wrote") from error  # fmt: skip
 

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,9 @@ FRONT_POINTS = tuple(
 POINTS = {"side": SIDE_POINTS, "front": FRONT_POINTS}
 CLOCK_U, STAMP_U_S = 1e-4, 1e-3
 """Rate of a camera's clock, as a share, and error of one time stamp (our choice)."""
+LARGEST_MARKS_BYTES = 1_000_000
+"""A file of marked points has a few thousand; something else was given by mistake."""
+SAME_PLACE_PX = 0.5
 ORIGINS = "origins"
 """Entry of a ride's quality: name → where the marked point came from."""
 LANDMARKS = {
@@ -84,14 +88,30 @@ class Marks:
 
     @staticmethod
     def read(path: Path) -> Marks:
-        """From a JSON file."""
+        """From a JSON file.
+
+        Raises:
+            InputError: no file, no JSON, or as `from_json`.
+        """
+        if not path.is_file():
+            raise InputError("points", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
+        if path.stat().st_size > LARGEST_MARKS_BYTES:
+            raise InputError("points", f"{path.name} is too large for marked points", hint="Is it the film?",
+                             allowed=f"a JSON file of up to {LARGEST_MARKS_BYTES // 1_000_000} MB")  # fmt: skip
         try:
-            return Marks.from_json(json.loads(path.read_text(encoding="utf-8")))
-        except (UnicodeDecodeError, json.JSONDecodeError) as error:
+            data = json.loads(path.read_text(encoding="utf-8"))
+        except UnicodeDecodeError as error:
+            raise InputError("points", f"{path.name} is not text", allowed="JSON in UTF-8") from error
+        except (ValueError, RecursionError) as error:
             raise InputError("points", f"{path.name} is not JSON: {error}") from error
+        return Marks.from_json(data)
 
     def checked(self, view: str, info: ClipInfo) -> Marks:
-        """The marks themselves when their names fit the view and their places and time the clip."""
+        """The marks themselves when their names fit the view and their places and time the clip.
+
+        Raises:
+            InputError: a point of another view, outside the picture or where another one is; a time after the end.
+        """
         unknown = sorted(set(self.points) - set(POINTS[view]))
         if unknown:
             raise InputError("points", f"not a point of the {view} view", value=", ".join(unknown),
@@ -100,11 +120,20 @@ class Marks:
         for name, (u, v) in self.points.items():
             if not (0 <= u <= width - 1 and 0 <= v <= height - 1):
                 raise InputError(name, "outside the picture", value=f"{u:g}, {v:g}",
-                                 allowed=f"u 0 to {width - 1}, v 0 to {height - 1} px (upright)")  # fmt: skip
+                                 allowed=f"across 0 to {width - 1}, down 0 to {height - 1} px")  # fmt: skip
+        self._check_apart()
         if info.duration_s and self.time_s > info.duration_s:
             raise InputError("time_s", "after the end of the film", value=self.time_s,
                              allowed=f"0 to {info.duration_s:.2f} s")  # fmt: skip
         return self
+
+    def _check_apart(self) -> None:
+        """Refuse two points of the rider at one place; those of floor and wheels may meet."""
+        own = {n: uv for n, uv in self.points.items() if n not in STILL_POINTS}
+        for (one, a), (other, b) in combinations(own.items(), 2):
+            if math.dist(a, b) < SAME_PLACE_PX:
+                raise InputError(other, f"is marked at the same place as {one}", value=f"{b[0]:g}, {b[1]:g}",
+                                 hint="Mark each on its own sticker")  # fmt: skip
 
 
 def _number(field: str, value: Any) -> float:
@@ -312,7 +341,11 @@ def _side(
     readout_ms: float | Measured | None,
     scene: Scene,
 ) -> tuple[RideResult, Floats]:
-    reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
+    try:
+        reading = read_side(tracks, side, crank_mm, camera_mm, readout_ms, scene)
+    except (ArithmeticError, np.linalg.LinAlgError) as error:  # no camera sees any crank turn like that
+        raise InputError("pedal_axle", "does not go round as a crank does", hint="Look whether it is marked on the "
+                         "pedal of the filmed side, and mark it again") from error  # fmt: skip
     give_back()
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["side"]}
     ride = analyse_side(reading.trajectories, side, crank_mm, reading.systematic, method)

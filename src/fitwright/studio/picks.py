@@ -293,4 +293,6 @@ def in_words(expected: Iterable[Expected], error: InputError) -> str:
 
 
 def _pixel(e: Expected, way: str, text: str) -> float:
+    if not text:
+        raise InputError(f"{e.label}, {way}", "is missing", allowed="a number in both boxes, or in neither")
     return read_number(Field(e.name, f"{e.label}, {way}", unit="px", low=0, high=20000), text)

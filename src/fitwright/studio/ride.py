@@ -24,6 +24,7 @@ from fitwright.studio.film_weak import in_page_words
 from fitwright.studio.markers import MarkerResult, analyse_markers
 from fitwright.studio.visits import analyse, analyses, analysis, answer, answers
 from fitwright.vision.tracks import Tracks
+from fitwright.vision.video import probe
 
 STATION = "ride"
 VIEWS = {"side right": ("side", "right"), "side left": ("side", "left"), "front": ("front", None)}
@@ -133,18 +134,33 @@ def _parsed(pk: int, created_at: datetime) -> RideResult:
     return RideResult.from_json(Analysis.objects.get(pk=pk, created_at=created_at).result["ride"])
 
 
+def film_and_marks(visit: Visit, view: str, when: str) -> tuple[Mapping[str, Any], Mapping[str, Any]]:
+    """What is laid at a place and the points that were marked in it: what following needs.
+
+    Raises InputError when there is no film, or none of its points are marked.
+    """
+    check_place(view, when)
+    film = answers(visit, STATION).get(f"film {view} {when}")
+    here = f"{VIEW_WORDS[view]}, {WHEN_WORDS[when]}"
+    if film is None:
+        raise InputError("Film", f"there is none {here}", hint="Add it at the Ride station")
+    marks = marks_in(visit, view, when, film["sha256"])
+    if marks is None:
+        raise InputError("Points", f"none are marked in the film {here}", hint="Mark them once")
+    return film, marks
+
+
+def check_marks(medium: Medium, view: str, marks: Mapping[str, Any]) -> None:
+    """Raise InputError unless these marks can be those of this film."""
+    Marks.from_json(marks).checked(VIEWS[view][0], probe(path_of(medium)))
+
+
 def analyse_film(visit: Visit, view: str, when: str, progress: Progress | None = None) -> RideResult:
     """Follow the marked points through the film and keep the ride.
 
     Raises InputError when film, marks or crank length are missing, or the film cannot be used.
     """
-    check_place(view, when)
-    film = answers(visit, STATION).get(f"film {view} {when}")
-    if film is None:
-        raise InputError("film", f"there is none for {view}, {when}", hint="Add it at the Ride station")
-    marks = marks_in(visit, view, when, film["sha256"])
-    if marks is None:
-        raise InputError("points", f"none are marked in the film {view}, {when}", hint="Mark them once")
+    film, marks = film_and_marks(visit, view, when)
     medium, camera_mm = Medium.objects.get(sha256=film["sha256"]), film.get("camera_mm")
     before = marks.get("around", {}).get("readout_ms", film_cameras.readout_for(medium))
     try:
@@ -261,7 +277,7 @@ def crank_mm(visit: Visit) -> float:
     """Crank length from the Bike station."""
     known = bike.contact_measured(visit).get("crank_mm")
     if known is None:
-        raise InputError("crank_mm", "is not known yet", hint="Enter the crank length at the Bike station")
+        raise InputError("Crank length", "is not known yet", hint="Enter it at the Bike station")
     return known.value
 
 

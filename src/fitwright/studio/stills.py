@@ -24,6 +24,7 @@ from fitwright.vision.picture import Grey
 from fitwright.vision.video import ClipInfo, pictures, probe, turned_upright
 
 JPEG_QUALITY = 95
+MOMENT = "Time of the picture"
 SAME_S = 1e-5
 _latest: deque[tuple[Path, ClipInfo, Any]] = deque(maxlen=3)
 """Frames decoded lately: a page asks for the time of one, then for its picture, then for what is found in it."""
@@ -107,7 +108,7 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
     """
     if medium.kind != "film":
         raise InputError(medium.name, "is not a film")
-    check_range("t", at_s, 0, 36000, "s")
+    check_range(MOMENT, at_s, 0, 36000, "s")
     path = path_of(medium)
     if (known := _known(path, at_s)) is not None:
         return known
@@ -119,7 +120,7 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
         frame = None
     if frame is None:
         raise InputError(
-            "t", "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
+            MOMENT, "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
         )
     with _one_at_a_time:
         _latest.append((path, clip, frame))

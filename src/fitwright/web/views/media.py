@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 
 from fitwright.records.media import path_of
 from fitwright.records.models import Medium
+from fitwright.studio import stills
 from fitwright.studio.entry import Field, read_number
 from fitwright.studio.proxies import proxy_of
 from fitwright.studio.stills import shown_copy, still_jpeg
@@ -26,7 +27,7 @@ CONVERTED = frozenset(
 )  # few browsers show them: a JPEG stands for the photograph
 SMALL_PX = 640
 PIECE = 256 * 1024
-MOMENT = Field("t", "Time of the picture", unit="s", low=0, high=36000)
+MOMENT = Field("t", stills.MOMENT, unit="s", low=0, high=36000)
 RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 
 

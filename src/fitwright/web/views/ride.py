@@ -65,9 +65,7 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
     view, when = str(given.get("view", "")), str(given.get("when", ""))
     ride.check_place(view, when)
     on_record: Mapping[str, Any] = ride.marks_in(visit, view, when, medium.sha256) or {}
-    at_s, problem = _shown_time(
-        medium, read_number(MOMENT, str(given.get("t") or on_record.get("time_s") or 0))
-    )
+    at_s, problem = _shown_time(medium, str(given.get("t") or on_record.get("time_s") or 0))
     expected = picks.FRONT_FILM if view == "front" else picks.SIDE_FILM
     on_record = mend.confirmed(on_record, analysis(visit, "ride", f"{view} {when}"))
     same = abs(float(on_record.get("time_s", -1)) - at_s) < 0.002
@@ -85,13 +83,14 @@ def mark(request: HttpRequest, pk: int, medium_pk: int) -> HttpResponse:
                 marks = {"time_s": at_s, "points": {k: list(v) for k, v in read.items()}, "around": lengths}
                 marks |= picks.told_guesses(points, typed.get("guesses") == "yes")
                 marks["origin"] = {n: o.to_json() for n, o in picks.film_origins(points).items()}
+                ride.check_marks(medium, view, marks)
                 if view != "front" and "box.left" in typed:
                     rider_box.save(visit, medium, view, when, typed)
                 ride.save_marks(visit, view, when, marks, medium)
                 jobs.start_film(visit, view, when)
                 return redirect("ride", visit.pk)
             except InputError as error:
-                problem = sentence(error)
+                problem, points = picks.in_words(points, error), picks.beside(points, error)
     context = {
         "medium": medium, "view_words": VIEW_WORDS[view], "when_words": WHEN_WORDS[when], "points": points,
         "groups": () if view == "front" else picks.parts(points, picks.FILM_RARE),
@@ -161,10 +160,12 @@ def found(request: HttpRequest, pk: int, medium_pk: int) -> dict[str, Any]:
     return film_start.with_start(visit, medium, view, when, at_s, told_here) if when else told_here
 
 
-def _shown_time(medium: Medium, asked_s: float) -> tuple[float, str]:
+def _shown_time(medium: Medium, asked: str) -> tuple[float, str]:
     """True time of the frame that is shown for this moment, so that points are kept with the frame they were picked
-    in; when there is none, the time as it is and what is wrong with it."""
+    in; when there is none, the time as it is (0 when it is no time) and what is wrong with it."""
+    asked_s = 0.0
     try:
+        asked_s = read_number(MOMENT, asked)
         return frame_time(medium, asked_s), ""
     except InputError as error:
         return asked_s, sentence(error)
@@ -178,7 +179,7 @@ def _page(
     clips, static = ride.clips(visit), still_rides.rows(visit)
     context = {
         "example_svg": examples.ride_example(),
-        "failed": {c.label: jobs.follow_problem(visit, c.view, c.when) for c in clips if c.ride is None},
+        "failed": {c.label: jobs.follow_problem(visit, c.view, c.when) for c in clips},
         "weak": {c.label: film_page.advice(c) for c in clips},
         "origins": {c.label: grouped(film_page.origins(c), LABELS) for c in clips},
         "missing": film_page.missing(clips),
@@ -208,7 +209,7 @@ def _act(request: HttpRequest, visit: Visit, typed: dict[str, str]) -> HttpRespo
         ride.save_film(visit, medium, view, when, camera)
         return redirect(f"{reverse('ride_mark', args=[visit.pk, medium.pk])}?view={view}&when={when}")
     if action == "follow":
-        ride.check_place(typed.get("view", ""), typed.get("when", ""))
+        ride.film_and_marks(visit, typed.get("view", ""), typed.get("when", ""))
         jobs.start_film(visit, typed["view"], typed["when"])
     elif action == "markers":
         return take_recording(request, visit)
