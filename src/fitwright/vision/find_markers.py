@@ -22,6 +22,7 @@ from fitwright.linkage.twin import LegTwin
 from fitwright.quantity import Floats
 from fitwright.vision.picture import Grey
 from fitwright.vision.snap import Spot, find_spot
+from fitwright.vision.snap_kernel import likest
 
 RING_PX = (4.0, 5.5, 7.0, 8.2, 9.5, 11.0, 13.0, 15.5, 18.0)
 """Outer radii of the rings that are looked for."""
@@ -65,15 +66,13 @@ class Marker:
 
 def find_discs(grey: Grey) -> tuple[Marker, ...]:
     """All marker-like discs of a picture, the surest first; `grey` (h, w) uint8, upright."""
-    best = np.zeros(grey.shape, np.float32)
     small = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    for ring in RING_PX:
-        step = 2 if ring >= COARSE_PX else 1
-        like = _like_a_ring(small if step == 2 else grey, ring / step)
-        if like is not None:
-            own = best[: step * like.shape[0] : step, : step * like.shape[1] : step]
-            np.maximum(own, like + (COARSE_LESS if step == 2 else 0.0), out=own)
-    rows, columns = np.nonzero((best == cv2.dilate(best, np.ones((9, 9), np.uint8))) & (best > LIKE))
+    best = _like_rings(grey, [r for r in RING_PX if r < COARSE_PX])
+    coarse = _like_rings(small, [r / 2 for r in RING_PX if r >= COARSE_PX]) + np.float32(COARSE_LESS)
+    own = best[: 2 * small.shape[0] : 2, : 2 * small.shape[1] : 2]
+    np.maximum(own, coarse, out=own)
+    tops = np.flatnonzero((best == cv2.dilate(best, np.ones((9, 9), np.uint8))) & (best > LIKE))
+    rows, columns = np.unravel_index(tops, best.shape)
     order = np.argsort(-best[rows, columns])[:MOST]
     peaks = [(columns[k], rows[k]) for k in order]
     found: list[Marker] = []
@@ -87,19 +86,24 @@ def find_discs(grey: Grey) -> tuple[Marker, ...]:
     return tuple(sorted(found, key=lambda m: -m.explained))
 
 
-def _like_a_ring(grey: Grey, ring: float) -> NDArray[np.float32] | None:
-    """How much each place of a picture looks like a ring of this radius with a disc in it, dark or light; None where
-    the picture is too small."""
-    half = int(np.ceil(1.35 * ring))
-    v, u = np.mgrid[-half : half + 1, -half : half + 1]
-    cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
-    pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
-    if min(grey.shape) <= len(pattern):
-        return None
-    out = np.zeros(grey.shape, np.float32)
-    like = np.abs(cv2.matchTemplate(grey, pattern, cv2.TM_CCOEFF_NORMED))
-    out[half : half + like.shape[0], half : half + like.shape[1]] = like
-    return out
+def _like_rings(grey: Grey, rings: Sequence[float]) -> NDArray[np.float32]:
+    """How much each place of a picture looks like a ring of one of these radii with a disc in it, dark or light; 0
+    near the edge, and of rings that the picture is too small for."""
+    best = np.zeros(grey.shape, np.float32)
+    for ring in rings:
+        half = int(np.ceil(1.35 * ring))
+        v, u = np.mgrid[-half : half + 1, -half : half + 1]
+        cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
+        pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
+        if min(grey.shape) > len(pattern):
+            # what OpenCV's TM_CCOEFF_NORMED tells, in a third of the time
+            likest(
+                cv2.matchTemplate(grey, pattern, cv2.TM_CCORR),
+                cv2.boxFilter(grey, cv2.CV_32F, pattern.shape, normalize=False),
+                cv2.sqrBoxFilter(grey, cv2.CV_32F, pattern.shape, normalize=False),
+                pattern.size, pattern.mean(), pattern.std() * np.sqrt(pattern.size), best,
+            )  # fmt: skip
+    return best
 
 
 def _spot(grey: Grey, place: Floats) -> Spot | None:

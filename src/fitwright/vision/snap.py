@@ -8,15 +8,15 @@ optics and motion blur gives the rest. What does not look like a disc is said no
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeGuard
 
 import numpy as np
-from scipy.optimize import least_squares
+from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
 from fitwright.vision.snap_bank import beginnings
-from fitwright.vision.snap_kernel import covers, levels, misfit, radial_score, slopes
+from fitwright.vision.snap_kernel import DAMPING, covers, improved, levels, radial_means, radial_scores
 
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
@@ -25,11 +25,17 @@ GOOD_FIT, ENOUGH = 0.97, 0.88
 HOPELESS, PROMISING = 0.6, 0.8
 """Shares below which, at the first fit and after the first steps of a smeared one, a place is given up where only
 plain markers are wanted: of 294 markers in 30 rendered frames the first fit explained 0.69 at least."""
-MOST_STEPS, FIRST_STEPS = 14, 5
+MOST_STEPS, FIRST_STEPS = 13, 4
+STILL, SMEARS_PX = (0.0, 0.0), ((6.0, 0.0), (0.0, 6.0))
+"""Motion blurs from which a fit begins."""
 NARROWEST_RING = 1.2
 """Ring over disc: nearer edges are taken for one."""
 COARSE_KEPT = 4
 """Places, of all within reach, around which the centre is sought again."""
+AROUND = 0.0625
+"""Weight of the square of what is left of a pixel beside the marker."""
+BESIDE = np.stack(np.meshgrid(np.arange(-1, 2), np.arange(-1, 2)), axis=-1).reshape(-1, 2)
+"""(9, 2) a pixel and those around it."""
 STANDS_OUT, BEYOND = 3.0, 40.0
 """Contrast of a marker over the spread of what lies around it, for one that is recognised at the second look only (a
 spot of a random pattern has about two); grey levels that its parts may lie beyond those of the picture around."""
@@ -101,25 +107,25 @@ def _stands_out(grey: Floats, spot: Spot) -> bool:
 
 def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, plain: bool = False) -> Spot | None:
     """The best fit that begins where the picture is most nearly radial; None where it is too even."""
-    centre, radius, contrast = _most_radial(grey, pick_px, reach_px)
+    at, radius, contrast = _most_radial(grey, pick_px, reach_px)
     if contrast < LEAST_CONTRAST:
         return None
-    edges = _edges(_profile(grey, centre, radius + 6))
+    centre = at.astype(np.float64)
+    edges = _edges(radial_means(grey, *at, radius + 6))
     if edges is None:
         return None
-    best = _fit(grey, centre, edges, (0.0, 0.0))
+    best = _fit(grey, centre, edges, STILL)
     if best.explained < GOOD_FIT and edges[1] <= edges[0]:  # perhaps with a ring too narrow to show two edges
         best = max(
-            best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), (0.0, 0.0)), key=lambda s: s.explained
+            best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), STILL), key=lambda s: s.explained
         )
     if plain and best.explained < HOPELESS:
         return best
     if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
-        if plain:
-            begun = [_fit(grey, centre, edges, blur, FIRST_STEPS) for blur in ((6.0, 0.0), (0.0, 6.0))]
-            if max(s.explained for s in begun) < PROMISING:
-                return best
-        smeared = [_fit(grey, centre, edges, blur) for blur in ((6.0, 0.0), (0.0, 6.0))]
+        begun = [_begun(grey, centre, edges, blur).after(FIRST_STEPS) for blur in SMEARS_PX]
+        if plain and max(b.spot().explained for b in begun) < PROMISING:
+            return best
+        smeared = [b.after(MOST_STEPS - FIRST_STEPS).spot() for b in begun]
         best = max([best, *smeared], key=lambda s: s.explained)
         if best.explained < ENOUGH and not plain:
             # once it is known which way it moves, it is also known which pixels are its own
@@ -128,40 +134,18 @@ def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, plain: bool =
     return best
 
 
-def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[Floats, int, float]:
-    """Centre (to 1 px) and radius where radial bins explain most, and the profile's contrast there."""
-    offsets = np.arange(-int(reach), int(reach) + 1)
-    middle = np.round(pick)
-    coarse = [np.array([du, dv]) for dv in offsets for du in offsets if du * du + dv * dv <= reach * reach]
+def _most_radial(grey: Floats, pick: Floats, reach: float) -> tuple[NDArray[np.intp], int, float]:
+    """Pixel (2,) and radius where radial bins explain most, and the profile's contrast there."""
+    far = np.arange(-int(reach), int(reach) + 1)
+    around = np.stack(np.meshgrid(far, far), axis=-1).reshape(-1, 2)
+    coarse = np.round(pick).astype(np.intp) + around[np.sum(around**2, axis=1) <= reach**2]
     # a small disc seen a pixel beside its centre is far from radial: a strict score would prefer an even patch
-    loose = [_radial_score(grey, middle + offset, 0.5)[0] for offset in coarse]
-    best = (-np.inf, pick, 0, 0.0)
-    for k in np.argsort(loose)[::-1][:COARSE_KEPT]:
-        for dv in (-1, 0, 1):
-            for du in (-1, 0, 1):
-                centre = middle + coarse[k] + [du, dv]
-                found = _radial_score(grey, centre, 3.0)
-                if found[0] > best[0]:
-                    best = (found[0], centre, found[1], found[2])
-    return np.asarray(best[1], dtype=np.float64), best[2], best[3]
-
-
-def _radial_score(grey: Floats, c: Floats, strict: float) -> tuple[float, int, float]:
-    """Explained minus `strict` times the unexplained sum of squares, at the best radius."""
-    r = int(min(LARGEST_RADIUS_PX, c[0], c[1], grey.shape[1] - 1 - c[0], grey.shape[0] - 1 - c[1]))
-    if r < 4:
-        return -np.inf, 0, 0.0
-    score, radius, contrast = radial_score(grey, int(c[0]), int(c[1]), r, strict)
-    return float(score), int(radius), float(contrast)
-
-
-def _profile(grey: Floats, centre: Floats, reach: int) -> Floats:
-    """Mean grey level by distance in bins of 1 px, (reach + 1,)."""
-    v, u = np.mgrid[0 : grey.shape[0], 0 : grey.shape[1]]
-    bins = np.round(np.hypot(u - centre[0], v - centre[1])).astype(np.intp)
-    keep = bins <= reach
-    n = np.bincount(bins[keep], minlength=reach + 1)
-    return np.asarray(np.bincount(bins[keep], grey[keep], minlength=reach + 1) / np.maximum(n, 1))
+    loose = radial_scores(grey, coarse, LARGEST_RADIUS_PX, 0.5)[:, 0]
+    kept = coarse[np.argsort(-loose)[:COARSE_KEPT]]
+    fine = (kept[:, None] + BESIDE).reshape(-1, 2)
+    scores = radial_scores(grey, fine, LARGEST_RADIUS_PX, 3.0)
+    best = int(np.argmax(scores[:, 0]))
+    return fine[best], int(scores[best, 1]), float(scores[best, 2])
 
 
 def _edges(profile: Floats) -> tuple[float, float] | None:
@@ -186,64 +170,79 @@ def _same_way(slope: Floats, k: int) -> float:
     return float(np.abs(near[near * slope[k] > 0]).max(initial=0.0))
 
 
-def _fit(
-    grey: Floats,
-    centre: Floats,
-    edges: tuple[float, float],
-    blur: Sequence[float] | Floats,
-    steps: int = MOST_STEPS,
-) -> Spot:
-    """Full least-squares fit with free centre, radii, optics and motion blur from one start."""
+@dataclass(frozen=True)
+class _Fit:
+    """A fit on its way: centre, radii, optics and motion blur are free.
+
+    Attributes:
+        u, v, x: (n,) pixels near the marker, and their grey levels. weight: (n,) how much each counts.
+        on_marker: (n,) which are the marker's own. ringed: whether there is a ring.
+        q: (7,) centre (u, v), disc, ring over disc, sigma, blur (u, v). free: (f,) which of them are sought, within
+            low, high (7,). damping: of the next step.
+    """
+
+    u: Floats
+    v: Floats
+    x: Floats
+    weight: Floats
+    on_marker: NDArray[np.bool_]
+    ringed: bool
+    q: Floats
+    free: NDArray[np.intp]
+    low: Floats
+    high: Floats
+    damping: float = DAMPING
+
+    def after(self, steps: int) -> _Fit:
+        """The same so many steps on, or fewer where more would gain nothing."""
+        q, damping = improved(
+            self.u, self.v, self.x, self.weight, self.q, self.ringed, self.free, self.low, self.high, steps,
+            self.damping,
+        )  # fmt: skip
+        return replace(self, q=q, damping=float(damping))
+
+    def spot(self) -> Spot:
+        """What it has come to."""
+        a = covers(self.u, self.v, self.q, self.ringed)
+        weights = levels(a, self.x, self.weight)
+        # a pixel that the marker covers for half the exposure shows half of what lies behind it
+        left, seen, whole = (x[self.on_marker] for x in (self.x - weights @ a, self.x, a[0] ** 2))
+        amplitudes = weights if self.ringed else np.array([0.0, *weights])
+        middle = float((whole + 1e-9) @ seen / np.sum(whole + 1e-9))
+        explained = 1.0 - float(np.sum(whole * left**2) / max(np.sum(whole * (seen - middle) ** 2), 1e-9))
+        disc, ratio, sigma = (float(q) for q in self.q[2:5])
+        return Spot(
+            self.q[:2], disc, ratio * disc if self.ringed else disc, sigma, self.q[5:7], amplitudes, explained,
+            float(np.sqrt(np.mean(left**2))),
+        )  # fmt: skip
+
+
+def _begun(grey: Floats, centre: Floats, edges: tuple[float, float], blur: Sequence[float] | Floats) -> _Fit:
+    """A fit that begins at a centre with the radii of disc and ring and a motion blur."""
     ringed = edges[1] > edges[0] + 0.6
     reach = int(np.ceil(edges[1] + np.hypot(*blur) / 2 + 4))
-    low = np.maximum(np.round(centre).astype(int) - reach, 0)
-    high = np.minimum(np.round(centre).astype(int) + reach + 1, [grey.shape[1], grey.shape[0]])
-    v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
-    x = grey[low[1] : high[1], low[0] : high[0]]
+    first = np.maximum(np.round(centre).astype(int) - reach, 0)
+    last = np.minimum(np.round(centre).astype(int) + reach + 1, [grey.shape[1], grey.shape[0]])
+    u, v = np.meshgrid(np.arange(first[0], last[0]), np.arange(first[1], last[1]))
+    x = grey[first[1] : last[1], first[0] : last[0]]
     near = np.hypot(u - centre[0], v - centre[1]) < reach
     u, v, x = (part[near].astype(np.float64) for part in (u, v, x))
     # what lies around the marker is not the marker's: it counts little in the fit and not in its quality
     on_marker = _from_sweep(u - centre[0], v - centre[1], blur) < edges[1]
-    trust = np.where(on_marker, 1.0, 0.25)
-
     # the ring as a multiple of the disc: a ring inside its disc would explain a small smeared marker nearly as well
-    q0 = np.array([centre[0], centre[1], edges[0], edges[1] / edges[0], 0.8, *blur])
-    low_q = np.array([centre[0] - 4, centre[1] - 4, 1.2, NARROWEST_RING, 0.25, -30, -30])
-    high_q = np.array([centre[0] + 4, centre[1] + 4, 40, 4.0, 3, 30, 30])
+    q = np.array([centre[0], centre[1], edges[0], edges[1] / edges[0], 0.8, *blur])
+    low = np.array([centre[0] - 4, centre[1] - 4, 1.2, NARROWEST_RING, 0.25, -30, -30])
+    high = np.array([centre[0] + 4, centre[1] + 4, 40, 4.0, 3, 30, 30])
     # from no blur none is found: nothing tells its direction; a missing ring has no edge to move
-    free = np.array([True, True, True, ringed, True, *[bool(np.any(blur))] * 2])
+    free = np.nonzero([True, True, True, ringed, True, *[bool(np.any(blur))] * 2])[0]
+    return _Fit(
+        u, v, x, np.where(on_marker, 1.0, AROUND), on_marker, ringed, np.clip(q, low, high), free, low, high
+    )
 
-    def full(some: Floats) -> Floats:
-        q = q0.copy()
-        q[free] = some
-        return q
 
-    at = np.nonzero(free)[0]
-
-    def left_over(some: Floats) -> Floats:
-        return np.asarray(misfit(u, v, x, trust, full(some), ringed))
-
-    def its_slopes(some: Floats) -> Floats:
-        return np.asarray(slopes(u, v, x, trust, full(some), ringed, at, low_q, high_q))
-
-    found = least_squares(
-        left_over, np.clip(q0, low_q, high_q)[free],
-        its_slopes,
-        bounds=(low_q[free], high_q[free]), max_nfev=steps,
-        x_scale=np.array([1, 1, 1, 0.3, 0.3, 2, 2])[free], ftol=1e-6, xtol=1e-6,
-    )  # fmt: skip
-    q = full(found.x)
-    a = covers(u, v, q, ringed)
-    weights = levels(a, x, trust)
-    # a pixel that the marker covers for half the exposure shows half of what lies behind it
-    left, seen, whole = (x - weights @ a)[on_marker], x[on_marker], a[0, on_marker] ** 2
-    amplitudes = weights if ringed else np.array([0.0, *weights])
-    middle = np.average(seen, weights=whole + 1e-9)
-    explained = 1.0 - float(np.sum(whole * left**2) / max(np.sum(whole * (seen - middle) ** 2), 1e-9))
-    return Spot(
-        q[:2], float(q[2]), float(q[3] * q[2] if ringed else q[2]), float(q[4]), q[5:7], amplitudes, explained,
-        float(np.sqrt(np.mean(left**2))),
-    )  # fmt: skip
+def _fit(grey: Floats, centre: Floats, edges: tuple[float, float], blur: Sequence[float] | Floats) -> Spot:
+    """The fit from one start, to its end."""
+    return _begun(grey, centre, edges, blur).after(MOST_STEPS).spot()
 
 
 def _from_sweep(du: Floats, dv: Floats, blur: Sequence[float] | Floats) -> Floats:
