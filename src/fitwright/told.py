@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from django.utils.formats import date_format
@@ -63,17 +63,25 @@ _SPOKEN: ContextVar[str] = ContextVar("language of a request", default="")
 
 @dataclass(frozen=True)
 class Pattern:
-    """An English sentence with places, and the same in the other language; `own`: its letters beside the places.
-
-    `matches`: the first places as short as they can be, and as long as they can be.
-    """
+    """An English sentence with places, and the same in the other language; `own`: its letters beside the places."""
 
     english: str
-    matches: tuple[re.Pattern[str], re.Pattern[str]]
     words: frozenset[str]
     own: int
     other: str
     quoted: frozenset[int]
+
+    @cached_property
+    def matches(self) -> tuple[re.Pattern[str], re.Pattern[str]]:
+        """The first places as short as they can be, and as long as they can be.
+
+        Compiled when a text has the sentence's words: few of a book's sentences are ever asked for in one run.
+        """
+        pieces = [re.escape(p) for p in PLACE.split(self.english)[::2]]
+        short, long = (
+            re.compile(place.join(pieces), re.DOTALL | re.IGNORECASE) for place in ("(.*?)", "(.*)")
+        )
+        return short, long
 
 
 @dataclass(frozen=True)
@@ -252,15 +260,11 @@ def book_of(messages: Mapping[str, str]) -> Book:
 
 
 def _pattern(english: str, other: str) -> Pattern:
-    pieces = PLACE.split(english)[::2]
-    flags = re.DOTALL | re.IGNORECASE
-    short, long = (re.compile(place.join(map(re.escape, pieces)), flags) for place in ("(.*?)", "(.*)"))
     # Words that touch a place may go on in it ("{0}s"): only those that stand free can be looked up.
-    free = WORD.findall(PLACE.sub("\0", english).replace("\0", "_"))
-    alone = frozenset(w.lower() for w in free if re.search(rf"(?<![\w]){w}(?![\w])", PLACE.sub("_", english)))
-    own = sum(len(w) for w in WORD.findall(" ".join(pieces)))
+    free = frozenset(w.lower() for w in re.findall(r"\w+", PLACE.sub("_", english)) if WORD.fullmatch(w))
+    own = sum(len(w) for w in WORD.findall(" ".join(PLACE.split(english)[::2])))
     quoted = frozenset(map(int, QUOTED.findall(english)))
-    return Pattern(english, (short, long), alone, own, other, quoted)
+    return Pattern(english, free, own, other, quoted)
 
 
 def _headed(core: str, english: str, other: str) -> str:

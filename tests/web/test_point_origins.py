@@ -132,7 +132,8 @@ def test_marks_keep_where_each_came_from(client, filled, monkeypatch):
     for i, (name, (how, u)) in enumerate(hows.items()):
         typed |= {f"x.{name}": str(10 + i), f"y.{name}": "20", f"how.{name}": how, f"u.{name}": u}
     monkeypatch.setattr("fitwright.web.views.ride.frame_time", lambda *a: 0.0)
-    monkeypatch.setattr("fitwright.studio.ride.check_marks", lambda *a: None)  # no film lies behind the medium
+    # No film lies behind the medium.
+    monkeypatch.setattr("fitwright.studio.ride.check_marks", lambda *a: None)
     address = reverse("ride_mark", args=[filled.pk, medium.pk])
     assert client.post(address, typed).status_code == 302
     kept = answers(filled, "ride")["marks side right before"]["origin"]
