@@ -66,8 +66,7 @@ def test_one_steering_angle_against_points_on_the_tyre(steer):
 
     theta = np.arange(40, 141, 5.0)
     points = module._shoe_points(SHOE, LEVELS, theta, 165.0, 10.0)
-    centre, normal = ROAD.wheel(np.array([steer]))
-    ours = float(module._gaps(ROAD, points, centre[0], normal[0]).min())
+    ours = float(module._gaps(ROAD, points, *ROAD.wheel(np.array([steer]))).min())
     assert ours == pytest.approx(sampled(ROAD, 165.0, SHOE, steer, 10.0), abs=0.4)
 
 

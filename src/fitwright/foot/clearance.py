@@ -144,9 +144,10 @@ def _gaps(side: Floats, outward: Floats, bar: Bar, t: Floats) -> Floats:
         ends = np.einsum("ej,tjk->tek", ends, turn)
     else:
         ends = np.broadcast_to(ends, (len(t), 2, 2))
-    start, along = ends[:, 0, None, None, :], (ends[:, 1] - ends[:, 0])[:, None, None, :]
-    share = np.clip(np.sum((side - start) * along, axis=-1) / np.sum(along**2, axis=-1), 0, 1)
-    apart = np.linalg.norm(side - start - share[..., None] * along, axis=-1)
+    (x0, y0), (dx, dy) = (v.T[:, :, None, None] for v in (ends[:, 0], ends[:, 1] - ends[:, 0]))
+    x, y = side[..., 0] - x0, side[..., 1] - y0
+    share = np.clip((x * dx + y * dy) / (dx**2 + dy**2), 0, 1)
+    apart_sq = (x - share * dx) ** 2 + (y - share * dy) ** 2
     face = bar.face_start_mm + share * (bar.face_end_mm - bar.face_start_mm)
-    gap = np.where(apart <= bar.half_height_mm, outward[None, :, None] - face, np.inf)
+    gap = np.where(apart_sq <= bar.half_height_mm**2, outward[None, :, None] - face, np.inf)
     return np.asarray(gap.min(axis=2), dtype=np.float64)

@@ -120,8 +120,7 @@ def toe_overlap(
     theta = np.arange(20.0, 160.0 + step_deg / 2, step_deg)
     steers = np.linspace(-steer_deg, steer_deg, max(1, 2 * math.ceil(steer_deg / step_deg) + 1))
     shoe = _shoe_points(shoe_XW, heights_mm, theta, crank_mm, pitch_deg)
-    wheels = zip(*front.wheel(steers), strict=True)
-    gaps = np.array([_gaps(front, shoe, *w).min(axis=1) for w in wheels])  # (steers, thetas)
+    gaps = _gaps(front, shoe, *front.wheel(steers)).min(axis=1).T  # (steers, thetas)
     k, t = np.unravel_index(int(np.argmin(gaps)), gaps.shape)
     touching = np.abs(steers[gaps.min(axis=1) <= 0])
     return ToeOverlap(
@@ -142,11 +141,12 @@ def _shoe_points(
     return np.stack([X, Y, np.broadcast_to(w, X.shape)], axis=-1)
 
 
-def _gaps(front: FrontEnd, shoe: Floats, centre: Floats, normal: Floats) -> Floats:
-    """Distance of each point to a wheel with a round tyre; between the spokes, to the wheel's plane."""
-    rel = shoe - centre
-    across = rel @ normal
-    out = np.sqrt(np.maximum(np.einsum("tpk,tpk->tp", rel, rel) - across**2, 0))
+def _gaps(front: FrontEnd, shoe: Floats, centres: Floats, normals: Floats) -> Floats:
+    """(thetas, points, wheels) distance of each point (thetas, points, 3) to each wheel (centre and unit normal,
+    (n, 3) each) with a round tyre; between the spokes, to the wheel's plane."""
+    across = shoe @ normals.T - np.sum(centres * normals, axis=1)
+    apart_sq = np.sum(shoe**2, axis=-1)[..., None] - 2 * shoe @ centres.T + np.sum(centres**2, axis=1)
+    out = np.sqrt(np.maximum(apart_sq - across**2, 0))
     tube = front.tyre_width_mm / 2
     return np.asarray(
         np.hypot(np.maximum(out - (front.radius_mm - tube), 0), across) - tube, dtype=np.float64
