@@ -1,4 +1,5 @@
-"""Plan and paper: how long a plan, a what-if and each document take on the demo's visit, and the whole demo."""
+"""Plan, paper and pages: how long a plan, a what-if, each document and the first look at each page take on the demo's
+visit, and the whole demo."""
 
 from __future__ import annotations
 
@@ -98,6 +99,61 @@ def _fresh_document(name: str) -> float:
     return float(np.median(spent))
 
 
+FIRST_PAGES = {
+    "visit": "", "intake": "intake", "body": "body", "feet": "feet", "feet: first setting": "feet/setting",
+    "feet: clearance": "feet/clearance", "bike": "bike", "ride": "ride", "film": "ride/film/side-right/before",
+    "plan": "plan", "handover": "handover",
+}  # fmt: skip
+FIRST_LOOK = """
+import sys, time
+from bench.visit import first_visit
+visit = first_visit()
+from fitwright.cli.serve import settle
+from fitwright.web.ready import get_ready
+from django.test import Client
+settle()
+get_ready()
+client = Client(HTTP_HOST="localhost")
+if sys.argv[1] == "marks":
+    from fitwright.studio import ride
+    from fitwright.studio.stills import frame_time
+    medium = next(c.medium for c in ride.clips(visit) if (c.view, c.when) == ("side right", "before"))
+    at = f"{medium.pk}?view=side+right&when=before&t={frame_time(medium, 1.0):.6f}"
+    client.get(f"/visits/{visit.pk}/ride/mark/{at}")
+    address = f"ride/found/{at}"
+else:
+    address = sys.argv[1]
+start = time.perf_counter()
+answer = client.get(f"/visits/{visit.pk}/{address}")
+print(1000 * (time.perf_counter() - start), answer.status_code)
+"""
+
+
+def first_look() -> list[Row]:
+    """Each page of a visit as the first that a server is asked for, once it got ready (`fitwright.web.ready`)."""
+    first_visit()
+    rows = [
+        Row(f"page {name}", _first_look(address), "ms", "≤ 500", "the first page of its process; median of 3")
+        for name, address in FIRST_PAGES.items()
+    ]
+    rows.append(Row("marks found in a frame that is shown", _first_look("marks"), "ms", "≤ 1000",
+                    "the first search of its process"))  # fmt: skip
+    return rows
+
+
+def _first_look(address: str) -> float:
+    spent = []
+    for _ in range(3):
+        done = subprocess.run(
+            [sys.executable, "-c", FIRST_LOOK, address], capture_output=True, text=True, check=True
+        )
+        ms, status = done.stdout.split()
+        if status != "200":
+            raise RuntimeError(f"{address}: {status} in place of 200")
+        spent.append(float(ms))
+    return float(np.median(spent))
+
+
 def demo() -> list[Row]:
     """How long the whole demo took when it was made for these measurements."""
     took = json.loads((demo_studio() / "bench.json").read_text("utf-8"))["demo_s"]
@@ -111,4 +167,5 @@ MEASUREMENTS = (
     Measurement("demo", "The whole demo", demo),
     Measurement("plan", "Plan: time", planning),
     Measurement("paper", "Paper: time", paper),
+    Measurement("first-look", "Pages: the first look in a fresh server", first_look),
 )

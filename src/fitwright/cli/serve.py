@@ -84,6 +84,7 @@ def run_server(port: int, stack: ExitStack, opened: str = "", lan: str = "") -> 
     """
     import waitress
 
+    from fitwright.web.ready import soon
     from fitwright.web.wsgi import application
 
     signal.signal(signal.SIGTERM, _end)
@@ -92,6 +93,7 @@ def run_server(port: int, stack: ExitStack, opened: str = "", lan: str = "") -> 
     if lan:
         _serve_phones(lan, port)
     settle()
+    soon()
     # A page asks for ten pictures at once: a queue is no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     waitress.serve(application, host=HOST, port=port, threads=6, _quiet=True)
