@@ -207,7 +207,7 @@ def test_a_front_film_with_two_shoe_points_tells_the_yaw(monkeypatch):
     tracks = front_tracks(FIRST)
     monkeypatch.setattr(film, "probe", lambda path: tracks.info)
     monkeypatch.setattr(film, "track_points", lambda *args: tracks)
-    marks = film.Marks(0.0, dict.fromkeys(tracks.names, (900.0, 500.0)))
+    marks = film.Marks(0.0, {n: (900.0, 500.0 + 20 * i) for i, n in enumerate(tracks.names)})
     apart = {s: Measured(81.4, 1.0, "mm") for s in ("left", "right")}
     crank = FIRST.setup.contact.crank_mm
     ride = film.analyse_clip(Path("front.mp4"), "front", None, marks, crank, 3357.0, shoe_line=apart).ride

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from fitwright.errors import InputError
 from fitwright.motion.smoothing import stretches
 from fitwright.quantity import Floats
+from fitwright.vision.off_its_way import off_their_way
 from fitwright.vision.tracks import COARSE_FPS, LEAVES, SELDOM, SMEARS_S, Tracks, by_the_camera
 
 OFF_CIRCLE_PX, OFF_CIRCLE_SPREADS = 4.0, 8.0
@@ -63,7 +64,7 @@ def checked(tracks: Tracks) -> Tracks:
     tracks = _not_round(_off_the_circle(tracks))
     if not strangers:  # else no length means anything
         tracks = _off_the_body(tracks)
-    tracks = _flickers(tracks)
+    tracks = _flickers(_off_their_way(tracks))
     tracks = _out_of_the_picture(tracks)
     _refuse_too_coarse(tracks)
     return replace(tracks, notes=tuple(dict.fromkeys((*tracks.notes, *strangers))))
@@ -204,6 +205,13 @@ def _off_the_foot(
         if name in pair and other in FOOT and (other, "pedal_axle") in odd_of:
             bad |= odd & ~astray[other]
     return bad
+
+
+def _off_their_way(tracks: Tracks) -> Tracks:
+    """Take a point out of single frames between which it cannot have gone to where it was told."""
+    for i, bad in enumerate(off_their_way(tracks.time_s, tracks.uv_px, tracks.u_px).T):
+        tracks = _without(tracks, i, bad, "not on its way from the frames before to those after")
+    return tracks
 
 
 def _flickers(tracks: Tracks) -> Tracks:
