@@ -60,8 +60,13 @@ def test_the_same_answer_twice_writes_one_row(visit) -> None:
 def test_a_stale_page_is_refused(visit) -> None:
     shown = visit.version
     visits.touch(visit, expected_version=shown)
-    with pytest.raises(InputError, match="another window"):
+    with pytest.raises(InputError, match="This visit: was changed in another window"):
         visits.touch(visit, expected_version=shown)
+
+
+def test_a_use_that_is_none_is_refused_by_the_name_that_its_box_has(visit) -> None:
+    with pytest.raises(InputError, match=r"Mostly ridden as: unknown.*allowed: road"):
+        visits.open_visit(visit.rider, use="flying")
 
 
 @pytest.mark.parametrize(("name", "year", "sex"), [("", None, ""), ("A", 1700, ""), ("A", 1990, "x")])

@@ -326,5 +326,5 @@ def test_ten_minutes_are_marked_at_any_moment_and_stopped_at_will(client, filled
     assert Work.objects.get(kind="ride").state == "stopped"
     let_go(filled)
     assert kept(filled, path)
-    assert jobs.follow_problem(filled, "side right", "before") == ""
+    assert jobs.follow_problems(filled) == {}
     assert "Follow the points" in station(client, filled)

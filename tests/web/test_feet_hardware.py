@@ -234,7 +234,7 @@ def test_heels_toes_and_stance_are_worked_out(client, shod):
     assert "the toe" in text
     assert "Disley &amp; Li 2014" in text
     assert Measurement.objects.get(key="front_centre_mm").value == 585
-    left, right = re.findall(r"([−\d]+) ± \d+ mm to the crank arm", text)[:2]
+    left, right = re.findall(r"([−\d]+)\s±\s\d+ mm to the crank arm", text)[:2]
     assert int(left.replace("−", "-")) > int(right.replace("−", "-"))  # the right foot is turned out more
 
 

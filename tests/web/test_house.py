@@ -23,6 +23,15 @@ def test_it_says_that_there_is_no_backup_yet(client):
     assert "left on this disk" in page
 
 
+def test_a_studio_s_folder_that_is_not_there_yet_is_no_failure(client, settings, tmp_path):
+    """The records may lie elsewhere (DATABASE_URL): the folder is made when something is kept in it."""
+    settings.STUDIO_DIR = tmp_path / "not" / "made"
+    settings.MEDIA_ROOT = settings.STUDIO_DIR / "media"
+    page = text(client)
+    assert "left on this disk" in page
+    assert str(settings.STUDIO_DIR) in page
+
+
 def test_a_folder_that_is_none_is_said_at_the_box_and_kept(client):
     page = text(client, 422, action="backup", folder="/nowhere <b>")
     assert "is no folder of this computer" in page

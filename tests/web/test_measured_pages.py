@@ -182,7 +182,7 @@ def test_a_change_within_what_two_films_differ_by_is_said_to_be_none(client, mea
 
 @pytest.mark.parametrize("name", ["visit", "intake", "body", "feet", "bike", "ride", "plan", "handover"])
 def test_a_page_asks_the_database_few_questions(client, measured, name, django_assert_max_num_queries):
-    with django_assert_max_num_queries(18):
+    with django_assert_max_num_queries(19):
         text_of(client, measured, name)
 
 

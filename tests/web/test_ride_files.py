@@ -10,10 +10,12 @@ import pyarrow.parquet as pq
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
+from fitwright.motion.ride import RideResult
 from fitwright.motion.trajectories import Trajectories
+from fitwright.quantity import Measured
 from fitwright.records.models import Medium, Work
 from fitwright.studio.ride import MARKERS, ride_of, rides_by_label
-from fitwright.studio.visits import answers, let_go
+from fitwright.studio.visits import analyse, answers, let_go
 from fitwright.vision.c3d_file import read_c3d, write_c3d
 from fitwright.web.views import ride_files
 from simulated_side import leg_at, theta_of
@@ -288,6 +290,18 @@ def test_smoothing_is_drawn_for_each_point(client, ridden) -> None:
     ride = rides_by_label(ridden)[MARKERS]
     facts = ride.quality["points"]["right"]["heel"]
     assert f"{facts['residual']['found_hz']:.1f} Hz" in html
+
+
+def test_a_film_s_points_are_called_as_on_its_own_page(client, filled) -> None:
+    measure_film = {
+        "points": {n: {"cutoff_hz": None, "missing": 3, "bridged": 1} for n in ("acromion", "patella_left")}
+    }
+    film = RideResult("side", Measured(88.0, 0.1, "rpm"), {"right": 30}, {}, {}, {}, measure_film)
+    analyse(filled, "ride", "side right before", {"ride": film.to_json(), "tracks": {}})
+    html = client.get(f"/visits/{filled.pk}/ride/smoothing").content.decode()
+    assert "Shoulder: never seen" in html
+    assert "Knee, left: never seen" in html
+    assert "cromion" not in html
 
 
 def test_empty_pages(client, visit) -> None:

@@ -38,7 +38,7 @@ def test_a_field_saves_itself(client, visit):
     row = Measurement.objects.get()
     assert (row.key, row.value, row.method) == ("crank_mm", 172.5, "marked on the part")
     text = response.content.decode()
-    assert "172.5 ± 0.4 mm" in text
+    assert "172.5\u00a0±\u00a00.4 mm" in text
     assert f'value="{version(visit)}"' in text
     assert "hx-swap-oob" in text
 
@@ -126,7 +126,7 @@ def test_an_old_field_asks_before_it_takes_the_place_of_another(client, visit):
     held = post(client, visit, "body", {"version": "1", "inseam_mm": "820"}, "inseam_mm", **HTMX)
     assert held.status_code == 409
     text = held.content.decode()
-    assert "On record now: 800 ± 10 mm" in text
+    assert "On record now: 800\u00a0±\u00a010 mm" in text
     assert 'id="version"' not in text  # the page stays old, so that its other fields ask as well
     mine = post(client, visit, "body", {"inseam_mm": "820"}, f"inseam_mm&mine={version(visit)}", **HTMX)
     assert mine.status_code == 200

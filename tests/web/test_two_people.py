@@ -60,7 +60,7 @@ def test_the_same_field_shows_both_and_whose_it_is(client, nele, visit):
     assert held.status_code == 409
     text = held.content.decode()
     assert "Changed by <bdi>Nele &lt;b&gt;</bdi> in another window" in text
-    assert "On record now: 805 ± 10 mm" in text
+    assert "On record now: 805\u00a0±\u00a010 mm" in text
     assert "Keep mine" in text
     assert "Take theirs" in text
     assert standing("inseam_mm") == 805

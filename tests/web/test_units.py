@@ -15,6 +15,7 @@ from fitwright.inches import BOTH, IN, lengths_in, shown
 from fitwright.records.models import Edit, Measurement, Visit
 from fitwright.studio.entry import Field, read_number
 from fitwright.told import told
+from fitwright.web.templatetags import fit
 
 CRANK = Field("crank_mm", "Crank length", unit="mm", low=100, high=220)
 HEIGHT = Field("height_mm", "Height", unit="mm", low=1000, high=2300)
@@ -163,3 +164,17 @@ def test_the_choice_is_this_browsers_and_leads_back(client, filled):
 def test_a_wrong_length_to_a_wish_of_mm_is_unchanged(client, filled):
     sent = boxes(client, filled, "bike")
     assert sent["crank_mm"] == "172.5"
+
+
+@pytest.mark.parametrize(
+    ("said", "kept"),
+    [
+        ("Saddle height 705.0 ± 2.0 mm, measured", "Saddle height 705.0\u00a0±\u00a02.0 mm, measured"),
+        ("34°, estimate ± 12°", "34°, estimate ±\u00a012°"),
+        ("33.8° ± < 0.1°", "33.8°\u00a0±\u00a0< 0.1°"),
+        ("each way gets ± 6 mm more", "each way gets ±\u00a06 mm more"),
+    ],
+)
+def test_a_plus_minus_stays_on_the_line_of_its_numbers(said, kept):
+    assert fit.told(said) == kept
+    assert fit.told([said]) == [kept]

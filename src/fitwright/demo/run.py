@@ -24,6 +24,7 @@ from fitwright.demo.riders import INDOOR, RIDERS, SimRider, SimSetup, apply, can
 from fitwright.records.media import keep_file
 from fitwright.records.models import Visit
 from fitwright.studio import cameras, feeling, hanging, intake, papers, plan, ride
+from fitwright.studio.entry import lowered
 from fitwright.studio.feet import check, pairs, soles
 from fitwright.studio.point_origins import HAND, Origin
 from fitwright.studio.visits import analysis
@@ -150,7 +151,7 @@ def _measure(demo: Demo, key: str, when: str) -> None:
 
 def _hanging_foot(demo: Demo, key: str, side: str) -> None:
     visit, path = demo.visits[key], _path(demo, key, "hanging foot", side, ".jpg")
-    with _step(demo, visit, "hanging foot", f"{_name(visit)}: hanging foot, {side}") as tell:
+    with _step(demo, visit, "hanging foot", f"Hanging foot, {side}") as tell:
         _wait(demo, path, tell)
         medium = keep_file(path, "photo", simulated=True)
         about = {"side": side, "line": "shoe", "knee": "thigh", "card": "sole"}
@@ -160,7 +161,9 @@ def _hanging_foot(demo: Demo, key: str, side: str) -> None:
 def _sole(demo: Demo, key: str, side: str, when: str, pair: str = "") -> None:
     """Measured from what the finder proposes; what it does not find is picked by hand."""
     visit, path = demo.visits[key], _path(demo, key, f"sole {side}", when + pair, ".jpg")
-    with _step(demo, visit, "sole", f"{_name(visit)}: {side} sole{pair}, {when}") as tell:
+    of_pair = f", pair{pair}" if pair else ""
+    title = f"{side.capitalize()} sole{of_pair}, {soles.MOMENT_WORDS[when]}"
+    with _step(demo, visit, "sole", title) as tell:
         _wait(demo, path, tell)
         medium = keep_file(path, "photo", simulated=True)
         points, origins, outline = taken_or_picked(visit, medium, side, _points(path)["points"])
@@ -183,7 +186,7 @@ def _second_pair(demo: Demo, key: str) -> None:
 
 def _film(demo: Demo, key: str, view: str, when: str) -> None:
     visit, path = demo.visits[key], _path(demo, key, view, when, ".mp4")
-    with _step(demo, visit, "film", f"{_name(visit)}: film {view}, {when}") as tell:
+    with _step(demo, visit, "film", f"Film {ride.VIEW_WORDS[view]}, {ride.WHEN_WORDS[when]}") as tell:
         _wait(demo, path, lambda share, words: tell(0.85 * share, words))
         medium = keep_file(path, "film", simulated=True)
         tape = None
@@ -199,7 +202,7 @@ def _film(demo: Demo, key: str, view: str, when: str) -> None:
 def _plan(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
     if analysis(visit, "plan", "plan") is None:
-        with _step(demo, visit, "plan", f"{_name(visit)}: plan"):
+        with _step(demo, visit, "plan", "Making the plan"):
             plan.make(visit)
 
 
@@ -207,7 +210,7 @@ def _finish(demo: Demo, key: str) -> None:
     """Record what was done with the values measured afterwards, compare with the prediction, keep the position."""
     visit = demo.visits[key]
     if analysis(visit, "outcome", "outcome") is None:
-        with _step(demo, visit, "outcome", f"{_name(visit)}: predicted against measured"):
+        with _step(demo, visit, "outcome", "Comparing predicted with measured"):
             if not any(row.steps for row in plan.changes_of(visit)):
                 feeling.save(visit, {"step": "0", "comfort.overall": "5"})
             for row in plan.changes_of(visit):
@@ -264,17 +267,18 @@ def _measure_the_card() -> None:
 
 def _hand_over(demo: Demo, key: str) -> None:
     visit = demo.visits[key]
-    with _step(demo, visit, "documents", f"{_name(visit)}: documents"):
+    with _step(demo, visit, "documents", "Handover"):
         papers.write_documents(visit, demo.folder / key / "documents")
 
 
 @contextmanager
 def _step(demo: Demo, visit: Visit, kind: str, title: str) -> Iterator[Callable[[float, str], None]]:
-    started = time.monotonic()
-    with working(f"demo {kind}", title, visit, lambda share, words: demo.echo(title, share, words)) as tell:
+    """One piece of work, told on the command line with the rider's name; the record has that beside the title."""
+    started, line = time.monotonic(), f"{visit.rider.name}: {lowered(title)}"
+    with working(f"demo {kind}", title, visit, lambda share, words: demo.echo(line, share, words)) as tell:
         tell(0.0, "")
         yield tell
-    demo.echo(title, 1.0, f"{time.monotonic() - started:.0f} s")
+    demo.echo(line, 1.0, f"{time.monotonic() - started:.0f} s")
 
 
 def _wait(demo: Demo, path: Path, tell: Callable[[float, str], None]) -> None:
@@ -297,7 +301,3 @@ def clicked(marks: Mapping[str, Any]) -> dict[str, Any]:
 
 def _points(path: Path) -> Any:
     return json.loads(path.with_suffix(".points.json").read_text(encoding="utf-8"))
-
-
-def _name(visit: Visit) -> str:
-    return visit.rider.name

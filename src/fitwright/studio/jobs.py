@@ -19,7 +19,7 @@ from fitwright.studio.work import Progress, working
 
 def start_film(visit: Visit, view: str, when: str) -> None:
     """Queue the following of a film's points; not again while the same film is followed from the same points."""
-    title = _follow_title(view, when)
+    title = _follow_title(f"{view}, {when}")
     running = Work.objects.filter(visit=visit, kind="ride", title=title, state="running").last()
     said = Answer.objects.filter(visit=visit, station=ride.STATION, key__endswith=f" {view} {when}")
     if running is not None and not said.filter(created_at__gt=running.started_at).exists():
@@ -28,14 +28,18 @@ def start_film(visit: Visit, view: str, when: str) -> None:
     follow_film.enqueue(visit.pk, view, when, waiting.pk)
 
 
-def follow_problem(visit: Visit, view: str, when: str) -> str:
-    """Why the points of this film could not be followed the last time; empty when they could, or were not yet."""
-    row = Work.objects.filter(visit=visit, kind="ride", title=_follow_title(view, when)).order_by("pk").last()
-    return str((row.error or {}).get("error", "")) if row is not None and row.state == "failed" else ""
+def follow_problems(visit: Visit) -> dict[str, str]:
+    """`side right, before` → why the points of that film could not be followed the last time they were to be."""
+    begun = _follow_title("")
+    last = Work.objects.filter(visit=visit, kind="ride", title__startswith=begun).order_by("pk")
+    rows = {row.title.removeprefix(begun): row for row in last}  # the newest of each title stays
+    return {
+        label: str((row.error or {}).get("error", "")) for label, row in rows.items() if row.state == "failed"
+    }
 
 
-def _follow_title(view: str, when: str) -> str:
-    return f"Following the points, {view}, {when}"
+def _follow_title(label: str) -> str:
+    return f"Following the points, {label}"
 
 
 def start_copy(visit: Visit, medium: Medium) -> None:

@@ -61,7 +61,10 @@ def storage() -> Storage:
     shares.append(_folder(root / "shown", "light copies and small pictures", again=True))
     shares.append(_folder(root / "incoming", "unfinished uploads from phones"))
     folder = Path(settings.STUDIO_DIR)
-    return Storage(str(folder), tuple(s for s in shares if s.count), shutil.disk_usage(folder).free)
+    there = next(
+        p for p in (folder, *folder.parents) if p.exists()
+    )  # it is made when something is kept in it
+    return Storage(str(folder), tuple(s for s in shares if s.count), shutil.disk_usage(there).free)
 
 
 def clear_copies() -> Share:

@@ -68,8 +68,8 @@ def save(
     """Write every field that was typed, can be read, and differs from the record; report the others by name.
 
     Fields absent from `typed` are left alone; `mean` turns repeated readings into one value.
-    Raises InputError("visit") when one of the fields to be written was saved elsewhere since `version` (or one cannot
-    tell): then nothing is written. What others saved in other fields stands, and `meanwhile` names it.
+    Raises InputError about `THIS_VISIT` when one of the fields to be written was saved elsewhere since `version` (or
+    one cannot tell): then nothing is written. What others saved in other fields stands, and `meanwhile` names it.
     """
     saved = Saved()
     ready: list[_Read] = []

@@ -32,6 +32,8 @@ from fitwright.records.models import (
 T = TypeVar("T")
 LARGE = ("ride", "proposals")
 LONGEST_NAME, EARLIEST_BIRTH = 120, 1900
+THIS_VISIT = "This visit"
+"""What an error is about when somebody else saved meanwhile (`touch`): pages answer it with both."""
 
 
 def hold(visit: Visit) -> None:
@@ -89,7 +91,7 @@ def open_visit(
 ) -> Visit:
     """Open a visit for a rider; who has come again is no longer waited for."""
     if use not in USES:
-        raise InputError("use", "unknown", value=use, allowed=", ".join(USES))
+        raise InputError("Mostly ridden as", "unknown", value=use, allowed=", ".join(USES))
     rider.visits.filter(follow_up_on__isnull=False).update(follow_up_on=None)  # type: ignore[attr-defined]
     return Visit.objects.create(
         rider=rider, bike=bike, shoes=shoes, use=use, title=title[:120], simulated=rider.simulated
@@ -103,7 +105,7 @@ def touch(visit: Visit, expected_version: int | None = None) -> None:
         rows = rows.filter(version=expected_version)
     if not rows.update(version=F("version") + 1):
         raise InputError(
-            "visit", "was changed in another window since this page was shown",
+            THIS_VISIT, "was changed in another window since this page was shown",
             hint="Nothing of yours was lost: reload the page and save again",
         )  # fmt: skip
     visit.refresh_from_db(fields=["version"])

@@ -17,6 +17,7 @@ from fitwright.errors import InputError, check_range
 from fitwright.records.models import CleatNote, HardwareItem, Measurement, Medium, Rider, Visit
 from fitwright.studio.feet.soles import letter_of
 from fitwright.studio.visits import let_go, once
+from fitwright.told import day_of_record
 
 KINDS = {"fitted": "fitted new", "worn": "looked at", "replaced": "replaced by new ones"}
 SIDES = {"": "both", "left": "left", "right": "right"}
@@ -118,11 +119,11 @@ def save_note(
     for name, value, known in (("foot", side, SIDES), ("What happened", kind, KINDS), ("Play", play, PLAY)):
         if value not in known:
             raise InputError(name, "unknown", value=value[:40], allowed=", ".join(w for w in known if w))
-    today = timezone.localdate()
-    if on > today:
-        raise InputError("Day", "lies in the future", value=on.isoformat(), allowed=f"up to {today}")
+    first, last, said = (day_of_record(d) for d in (EARLIEST, timezone.localdate(), on))
+    if on > timezone.localdate():
+        raise InputError("Day", "lies in the future", value=said, allowed=f"up to {last}")
     if on < EARLIEST:
-        raise InputError("Day", "lies too far back", value=on.isoformat(), allowed=f"from {EARLIEST} on")
+        raise InputError("Day", "lies too far back", value=said, allowed=f"from {first} on")
     worn = {p: check_range(f"Worn, {PARTS[p]}", mm, 0, 15, "mm") for p, mm in (worn_mm or {}).items()}
     if km_per_week is not None:
         check_range("Distance a week", km_per_week, 0, 2000, "km")

@@ -24,17 +24,21 @@ from fitwright.web.script_words import script_words_json
 register = template.Library()
 
 SIGN = '<svg class="side {0}" viewBox="0 0 12 12" role="img" aria-label="{{}}">{1}</svg>'
+AT_PM = re.compile(r"(?<=[\d°%m]) (?=± )|(?<=±) (?=[\d<])")
 LEFT = SIGN.format("left", '<circle cx="6" cy="6" r="4.6"/>')
 RIGHT = SIGN.format("right", '<path d="M6 1 11.2 10.6H.8z"/>')
 
 
 @register.filter
 def told(value: Any) -> Any:
-    """Words that the program made, in the language of the page; numbers, markup and typed names as they are."""
+    """Words that the program made, in the language of the page; numbers, markup and typed names as they are.
+
+    A ± stays on the line of its numbers.
+    """
     if isinstance(value, list | tuple):
         return [told(v) for v in value]
     plain_words = isinstance(value, str) and not isinstance(value, SafeString)
-    return told_words(value) if plain_words else value
+    return AT_PM.sub("\u00a0", told_words(value)) if plain_words else value
 
 
 @register.simple_tag

@@ -16,6 +16,7 @@ from fitwright.records.models import Visit
 from fitwright.studio.earlier import earlier_of, take_over
 from fitwright.studio.entry import Entry, Group, Saved, overlay, sentence
 from fitwright.studio.typed import who_changed
+from fitwright.studio.visits import THIS_VISIT
 from fitwright.web.units import dressed, in_mm
 from fitwright.web.views.shell import frame, show
 
@@ -98,7 +99,7 @@ def _one_field(
     try:
         saved = station.save(visit, typed, version_of(request.GET.get("mine") or request.POST.get("version")))
     except InputError as error:
-        if error.field != "visit":
+        if error.field != THIS_VISIT:
             raise
         saved = Saved()
         visit.refresh_from_db(fields=["version"])
@@ -132,7 +133,7 @@ def _whole_page(request: HttpRequest, visit: Visit, station: Typed, typed: dict[
     try:
         saved = station.save(visit, typed, version_of(request.POST.get("version")))
     except InputError as error:
-        if error.field != "visit":
+        if error.field != THIS_VISIT:
             raise
         saved, stale = Saved(), True
         visit.refresh_from_db(fields=["version"])

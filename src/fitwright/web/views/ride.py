@@ -179,7 +179,7 @@ def _page(
     clips, static = ride.clips(visit), still_rides.rows(visit)
     context = {
         "example_svg": examples.ride_example(),
-        "failed": {c.label: jobs.follow_problem(visit, c.view, c.when) for c in clips},
+        "failed": jobs.follow_problems(visit),
         "weak": {c.label: film_page.advice(c) for c in clips},
         "origins": {c.label: grouped(film_page.origins(c), LABELS) for c in clips},
         "missing": film_page.missing(clips),

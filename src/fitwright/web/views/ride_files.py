@@ -16,7 +16,7 @@ from fitwright.records.media import path_of
 from fitwright.records.models import Medium, Visit
 from fitwright.sheets.residual_drawing import residual_svg
 from fitwright.studio import columns as mapping
-from fitwright.studio import jobs, motion_export, recording, ride
+from fitwright.studio import film_weak, jobs, motion_export, recording, ride
 from fitwright.studio.entry import sentence
 from fitwright.studio.markers import LANDMARK_NAMES
 from fitwright.vision.csv_motion import AXES, DECIMALS, SEPARATORS, WAYS, TableLayout, look_at
@@ -125,7 +125,7 @@ def smoothing(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _smoothed(label: str, points: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Rows of one ride; the points of a recording are told by side."""
+    """Rows of one ride: a film's points as its own page calls them, those of a recording by landmark and side."""
     flat = {}
     for name, facts in points.items():
         if "cutoff_hz" in facts:
@@ -134,6 +134,8 @@ def _smoothed(label: str, points: Mapping[str, Any]) -> list[dict[str, Any]]:
             flat |= {f"{n}, {name}": f for n, f in facts.items()}
     ident = label.replace(" ", "-")
     words = {n: re.sub(r",? (left|right)$", r", \1", n.replace("_", " ")) for n in flat}
+    if label != ride.MARKERS:
+        words |= {n: film_weak.LABELS[n] for n in flat if n in film_weak.LABELS}
     return [
         {"name": words[name], "facts": facts, "gaps": facts["missing"] - facts["bridged"],
          "svg": residual_svg(words[name], facts, ident=f"{ident}-{i}") if facts.get("residual") else ""}
