@@ -45,7 +45,9 @@ ANCHORS = {
     "front": (("asis_left", "asis_right", "pedal_left"), ("patella_left", "patella_right", "pedal_left")),
 }  # fmt: skip
 """Three points far from each other by which maps are tried, and others for when one of them bears no marker."""
-PHASES_DEG = tuple(range(0, 360, 30))
+PHASES_DEG = {"side": tuple(range(0, 360, 30)), "front": tuple(range(0, 360, 15))}
+"""Crank angles that are tried. From the front only heights of knees and shoes tell them: at every 30° the stickers
+of a shoe, one above the other, may lie nearer to each other's places than to their own."""
 USUAL = LegTwin(411.0, 421.0, 125.0, 105.0, 172.5, -195.0, 755.0, 15.0, (6.0, 0.0), (-10.4, 0.0))
 """A usual leg on a usual bike: only the layout comes from it."""
 FRONT_SHOE = (("foot", 65.0), ("foot_rear", 147.0))
@@ -120,10 +122,10 @@ def _spot(grey: Grey, place: Floats) -> Spot | None:
 
 
 def side_layouts(side: str) -> tuple[dict[str, Floats], ...]:
-    """Where a usual rider's points lie (mm, x right, y down) at every 30° of the crank, seen from this side."""
-    pose, out = solve(USUAL, PHASES_DEG), []
+    """Where a usual rider's points lie (mm, x right, y down) at crank angles all round, seen from this side."""
+    pose, out = solve(USUAL, PHASES_DEG["side"]), []
     flip = 1.0 if side == "right" else -1.0
-    for k in range(len(PHASES_DEG)):
+    for k in range(len(PHASES_DEG["side"])):
         beta = np.radians(pose.pitch_deg[k])
         axle = np.array([pose.axle_x[k], pose.axle_y[k]])
         hip = np.array([USUAL.hip_x_mm, USUAL.hip_y_mm])
@@ -138,10 +140,10 @@ def side_layouts(side: str) -> tuple[dict[str, Floats], ...]:
 
 
 def front_layouts(discs: int = 8) -> tuple[dict[str, Floats], ...]:
-    """The same from the front, the rider's right at the picture's left; with more discs than one sticker on each shoe
-    accounts for, with another one farther back on it."""
-    shoe = FRONT_SHOE if discs > 8 else FRONT_SHOE[:1]
-    return tuple(_front_layout(phase, shoe) for phase in np.radians(PHASES_DEG))
+    """The same from the front, the rider's right at the picture's left, with another sticker farther back on each
+    shoe and, where no more discs are seen than it leaves out, without."""
+    shoes = [FRONT_SHOE] if discs > 8 else [FRONT_SHOE[:1], FRONT_SHOE]
+    return tuple(_front_layout(phase, shoe) for shoe in shoes for phase in np.radians(PHASES_DEG["front"]))
 
 
 def _front_layout(phase: float, shoe: tuple[tuple[str, float], ...]) -> dict[str, Floats]:
@@ -161,7 +163,7 @@ def _front_layout(phase: float, shoe: tuple[tuple[str, float], ...]) -> dict[str
 
 
 def name_discs(discs: Sequence[Marker], view: str, side: str | None) -> dict[str, Marker]:
-    """Which disc is which point: the affine map of a usual rider, at any of twelve crank angles, that brings most
+    """Which disc is which point: the affine map of a usual rider, at some crank angle, that brings most
     points onto discs, one disc each; empty when fewer than `LEAST_NAMED` fall into place.
 
     Args: view: "side" or "front". side: the filmed side.
@@ -172,14 +174,19 @@ def name_discs(discs: Sequence[Marker], view: str, side: str | None) -> dict[str
     best: tuple[float, dict[str, Marker]] = (np.inf, {})
     for layout in side_layouts(str(side)) if view == "side" else front_layouts(len(uv)):
         for anchors in ANCHORS[view]:
-            best = min(best, _named(discs, uv, layout, anchors, best[0]), key=lambda b: b[0])
+            best = min(best, _named(discs, uv, layout, anchors, best[0], view == "front"), key=lambda b: b[0])
     return best[1] if len(best[1]) >= LEAST_NAMED else {}
 
 
 def _named(
-    discs: Sequence[Marker], uv: Floats, layout: dict[str, Floats], anchors: Sequence[str], least: float
+    discs: Sequence[Marker],
+    uv: Floats,
+    layout: dict[str, Floats],
+    anchors: Sequence[str],
+    least: float,
+    in_rows: bool,
 ) -> tuple[float, dict[str, Marker]]:
-    """Cost and names of the best map of one layout, when it costs less than `least`."""
+    """Cost and names of the best map of one layout, when it costs less than `least`; `in_rows` as in `_sure`."""
     best: tuple[float, dict[str, Marker]] = (np.inf, {})
     names = list(layout)
     places = np.array([layout[n] for n in names])
@@ -199,7 +206,7 @@ def _named(
         # a point without a disc costs as much as a disc without a point
         total = float(cost[one, rows, columns].sum()) + FAR * (len(names) - len(rows) + len(uv) - len(held))
         if total < best[0]:
-            best = (total, {names[i]: discs[k] for i, k in held.items() if _alone(apart[one], held, i)})
+            best = (total, {names[i]: discs[held[i]] for i in _sure(apart[one], held, in_rows)})
     return best
 
 
@@ -209,15 +216,25 @@ def _threes(n: int) -> NDArray[np.intp]:
     return np.array(list(itertools.permutations(range(n), 3)), dtype=np.intp)
 
 
-def _alone(apart: Floats, held: dict[int, int], i: int) -> bool:
-    """Whether point i alone may be at its disc and no other disc it; points and discs lie `apart` (N, M).
+def _sure(apart: Floats, held: dict[int, int], in_rows: bool) -> list[int]:
+    """Points of `held` (point → disc) that alone may be at their disc and at no other; points and discs lie `apart`
+    (N, M).
 
-    Not when a point without a disc may be there too: of two so near to each other one is hidden, and nothing tells
-    which. Nor when a disc without a point is as near: all may be shifted by one.
+    Not one with a disc near that no point has: all may be shifted by one, so that the disc it holds may be the next
+    one's, whose own may be another's in turn. Nor one at whose disc a point without a disc may be: of two so near to
+    each other one is hidden, and nothing tells which; where points lie in rows, that may go on along the row.
     """
-    points = [j for j in range(apart.shape[0]) if j not in held]
+    shifted: set[int] = set()
     discs = [k for k in range(apart.shape[1]) if k not in held.values()]
-    return not (apart[points, held[i]] < UNSURE).any() and not (apart[i, discs] < 2 * UNSURE).any()
+    while new := {i for i in held.keys() - shifted if (apart[i, discs] < 2 * UNSURE).any()}:
+        shifted |= new
+        discs = [held[i] for i in new]
+    rivalled: set[int] = set()
+    points = [i for i in range(apart.shape[0]) if i not in held]
+    while new := {i for i in held.keys() - rivalled if (apart[points, held[i]] < UNSURE).any()}:
+        rivalled |= new
+        points = list(new) if in_rows else []
+    return [i for i in held if i not in shifted | rivalled]
 
 
 def _like_a_rider(maps: Floats) -> NDArray[np.bool_]:
