@@ -23,7 +23,7 @@ AFTER_S = 2.0
 def soon() -> Timer:
     """Get ready a moment from now, in a thread of its own."""
     timer = Timer(AFTER_S, get_ready)
-    timer.name, timer.daemon = "getting ready", True
+    timer.name, timer.daemon = "readiness", True
     timer.start()
     return timer
 
