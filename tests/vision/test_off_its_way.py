@@ -55,6 +55,12 @@ def test_a_knock_to_the_camera_makes_no_strays():
     assert not off_their_way(t, uv, u).any()
 
 
+def test_a_point_that_jumps_and_stays_is_not_nibbled_at():
+    t, uv, u = way()
+    uv[100:120, 2] += (0.0, 120.0)
+    assert not off_their_way(t, uv, u).any()
+
+
 def test_what_is_less_sure_may_be_further_off():
     t, uv, u = way()
     uv[100, 2] += (2.0, 0.0)

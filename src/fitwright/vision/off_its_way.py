@@ -4,8 +4,11 @@ after. Another disc that passes over a marker can look so much like it that the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from fitwright.quantity import Floats
 from fitwright.vision.chains import FASTEST_TURN_RAD_S
@@ -21,6 +24,8 @@ ENOUGH = 3
 BESIDE = ((-2, -1, 1, 2), (-1, 1, 2, 3), (-3, -2, -1, 1), (1, 2, 3, 4), (-4, -3, -2, -1))
 """Which neighbours may be asked: two on either side; beside a gap, or at an end, more on one side."""
 MOST_PASSES = 3
+AROUND = 5
+"""Frames: where ways so near to a stray are broken without it too, it was none."""
 
 
 def off_their_way(time_s: Floats, uv_px: Floats, u_px: Floats) -> NDArray[np.bool_]:
@@ -28,52 +33,59 @@ def off_their_way(time_s: Floats, uv_px: Floats, u_px: Floats) -> NDArray[np.boo
 
     A cubic runs through the neighbours. What it misses of a smooth way is at most the fourth derivative over 24 times
     the product of their distances in time, and the fastest turn of a crank bounds that derivative. A shift that most
-    points of the frame share is the camera's and counts for none. What is left when a stray is out is asked again.
+    points of the frame share is the camera's and counts for none. What is left when a stray is out is asked again;
+    where a point jumps and stays, no frame is a stray.
     """
     bad = np.zeros(uv_px.shape[:2], dtype=bool)
     for _ in range(MOST_PASSES):
-        left = np.where(bad[..., None], np.nan, uv_px)
-        found = _strays(time_s, left, u_px)
-        bad |= found
+        share = _off_over_room(time_s, np.where(bad[..., None], np.nan, uv_px), u_px)
+        found = (share > 1.0) & _highest(share, uv_px)
         if not found.any():
-            break
-    return bad
+            return bad
+        bad |= found
+    broken = _off_over_room(time_s, np.where(bad[..., None], np.nan, uv_px), u_px, BESIDE[:1]) > 1.0
+    return np.asarray(bad & ~binary_dilation(broken, np.ones((2 * AROUND + 1, 1))))
 
 
-def _strays(time_s: Floats, uv_px: Floats, u_px: Floats) -> NDArray[np.bool_]:
+def _off_over_room(
+    time_s: Floats, uv_px: Floats, u_px: Floats, beside: Sequence[tuple[int, ...]] = BESIDE
+) -> Floats:
+    """(T, P) distance of each place from its way over what it may be; 0 where a place or its way is not told."""
     off, room = np.full(uv_px.shape, np.nan), np.full(uv_px.shape[:2], np.nan)
     for i in range(uv_px.shape[1]):
         seen = np.flatnonzero(np.isfinite(uv_px[:, i, 0]))
         if len(seen) < 5:
             continue
-        at, product, weights = _neighbours(time_s[seen])
-        off[seen, i] = uv_px[seen, i] - np.einsum("nk,nkd->nd", weights, uv_px[seen[at], i])
+        k, at, product, weights = _neighbours(time_s[seen], beside)
         bend = HARMONICS * float(np.ptp(uv_px[seen, i], axis=0).max()) / 2 * FASTEST_TURN_RAD_S**4 / 24
-        own = np.hypot(*u_px[seen, i].T) * np.sqrt(1 + (weights**2).sum(axis=1))
-        room[seen, i] = ROOM_PX + bend * product + ROOM_U * own
+        own = np.hypot(*u_px[seen[k], i].T) * np.sqrt(1 + (weights**2).sum(axis=1))
+        off[seen[k], i] = uv_px[seen[k], i] - np.einsum("nk,nkd->nd", weights, uv_px[seen[at], i])
+        room[seen[k], i] = ROOM_PX + bend * product + ROOM_U * own
     many = np.isfinite(off[..., 0]).sum(axis=1) >= ENOUGH
     off[many] -= np.nanmedian(off[many], axis=1, keepdims=True)
-    share = np.nan_to_num(np.hypot(off[..., 0], off[..., 1]) / room)
-    return np.asarray((share > 1.0) & _highest(share, uv_px))
+    return np.asarray(np.nan_to_num(np.hypot(off[..., 0], off[..., 1]) / room), dtype=np.float64)
 
 
-def _neighbours(time_s: Floats) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """Of each of n times: which four others are asked (n, 4), the product of their distances (n,) and their weights
-    in the cubic through them (n, 4)."""
+def _neighbours(
+    time_s: Floats, beside: Sequence[tuple[int, ...]]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, Floats]:
+    """Which of n times have neighbours `beside` them (m,); which four of those are nearest (m, 4), the product of
+    their distances (m,) and their weights in the cubic through them (m, 4)."""
     n = len(time_s)
     at, product = np.zeros((n, 4), dtype=np.intp), np.full(n, np.inf)
-    for beside in BESIDE:
-        k = np.arange(max(0, -min(beside)), min(n, n - max(beside)))
-        some = k[:, None] + beside
+    for steps in beside:
+        k = np.arange(max(0, -min(steps)), min(n, n - max(steps)))
+        some = k[:, None] + steps
         far = np.abs(np.prod(time_s[some] - time_s[k, None], axis=1))
         better = far < product[k]
         at[k[better]], product[k[better]] = some[better], far[better]
-    away = time_s[at] - time_s[:, None]
-    weights = np.ones((n, 4))
+    told = np.flatnonzero(np.isfinite(product))
+    away = time_s[at[told]] - time_s[told, None]
+    weights = np.ones((len(told), 4))
     for m in range(4):
         others = [j for j in range(4) if j != m]
         weights[:, m] = np.prod(-away[:, others] / (away[:, [m]] - away[:, others]), axis=1)
-    return at, product, weights
+    return told, at[told], product[told], weights
 
 
 def _highest(share: Floats, uv_px: Floats) -> NDArray[np.bool_]:
