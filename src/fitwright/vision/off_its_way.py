@@ -44,7 +44,7 @@ def off_their_way(time_s: Floats, uv_px: Floats, u_px: Floats) -> NDArray[np.boo
             return bad
         bad |= found
     broken = _off_over_room(time_s, np.where(bad[..., None], np.nan, uv_px), u_px, BESIDE[:1]) > 1.0
-    return np.asarray(bad & ~binary_dilation(broken, np.ones((2 * AROUND + 1, 1))))
+    return np.asarray(bad & ~binary_dilation(broken, np.ones((2 * AROUND + 1, 1), dtype=bool)))
 
 
 def _off_over_room(
