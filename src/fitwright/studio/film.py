@@ -250,7 +250,7 @@ def analyse_clip(
     scene = with_card(scene, video, marks.time_s, info, side, card_depth_mm)
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
-    tracks = track_points(video, marks.time_s, points, told, cancelled)
+    tracks = track_points(video, marks.time_s, points, told, cancelled, info)
     give_back()
     if progress is not None:
         progress(0.97, "reading the turns")

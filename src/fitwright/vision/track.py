@@ -48,18 +48,19 @@ def track_points(
     points_px: Mapping[str, Floats],
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
+    info: ClipInfo | None = None,
 ) -> Tracks:
     """Follow the points through the clip.
 
     Args:
         path: the film. marked_s: time of the frame in which they were marked. points_px: name → (u, v) in SENSOR
             pixels; up to 5 px off a disc's centre is fine.
-        progress, cancelled: see `luma_frames`.
+        progress, cancelled: see `luma_frames`. info: what `probe` told of the film, where that was asked before.
 
     Raises:
         InputError: unreadable, too short, or too few frames per second. Stopped: cancelled.
     """
-    info = probe(path)
+    info = probe(path) if info is None else info
     _check_clip(info)
     report, names = ReadReport(), tuple(points_px)
     picks = np.array([points_px[n] for n in names], dtype=np.float64).reshape(len(names), 2)
