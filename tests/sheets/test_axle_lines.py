@@ -46,6 +46,18 @@ def test_names_stand_at_the_outer_edge_and_never_on_each_other(drawn):
         assert np.diff(ys).min() >= 12
 
 
+def test_the_cleat_s_own_axle_ends_before_the_names(drawn):
+    _, root = drawn
+    names = placed(root, ("10 mm behind M1", "midway", "straight"))
+    own = [e for e in root.findall(".//{*}line") if e.get("stroke-dasharray") == "8 3"]
+    assert len(own) == 2
+    left_names = max(places[0][0] for places in names.values())
+    right_names = min(places[-1][0] for places in names.values())
+    for e in own:
+        for x in (float(e.get("x1")), float(e.get("x2"))):
+            assert left_names + 4 < x < right_names - 4
+
+
 def test_left_and_right_mirror_each_other(drawn):
     _, root = drawn
     for (lx, ly, _), (rx, ry, _) in placed(root, ("midway", "straight")).values():

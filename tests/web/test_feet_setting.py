@@ -295,3 +295,22 @@ def test_sliding_in_a_browser_answers_at_once_and_keeps_on_release(page: Page, l
     expect(page.locator("#rule-left-m1")).to_be_focused()
     page.locator("#undo-left").click()
     expect(page.locator("#lambda-left")).to_have_value("0.3")
+
+
+@pytest.mark.browser
+@pytest.mark.django_db(transaction=True)
+def test_on_a_phone_each_sole_is_drawn_by_itself_and_nothing_scrolls_sideways(page: Page, live_server, soles):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(live_server.url + reverse("feet_setting", args=[soles.pk]))
+    drawn = page.locator("#soles .narrow svg")
+    expect(drawn).to_have_count(2)
+    assert drawn.first.is_visible()
+    assert not page.locator("#soles .roomy").is_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    wider = "[...document.querySelectorAll('.drawing')].filter(e => e.scrollWidth > e.clientWidth + 1).length"
+    assert page.evaluate(wider) == 0
+    inside = """[...document.querySelectorAll('#soles .narrow text')].every((t) => {
+      const [a, b] = [t.getBoundingClientRect(), t.closest('svg').getBoundingClientRect()];
+      return a.left >= b.left - 1 && a.right <= b.right + 1;
+    })"""
+    assert page.evaluate(inside), "no name is cut"

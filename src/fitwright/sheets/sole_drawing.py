@@ -23,6 +23,8 @@ from fitwright.sheets.sole_shapes import (
 from fitwright.sheets.words import value_words
 
 EXAGGERATE = 10.0
+BESIDE_MM, BEYOND_MM = 6.0, 16.0
+"""How far an axle's line goes past the sole's edges where the names of others stand beside it, and where none do."""
 """Ellipses smaller than a pen dot are drawn this much larger, and the drawing says so."""
 
 
@@ -186,9 +188,8 @@ def _cleat(pen: Pen, place: Map, figure: SoleFigure, pose: CleatPose, state: str
     if now:
         pen.path(shape, fill=pen.ink.side_wash(figure.foot), close=True, opacity=0.45)
     pen.path(shape, color, 1.6 if now else 1.1, close=True, dash=dash)
-    reach = np.ptp(figure.outline()[:, 1]) / 2 + 16
     if now or figure.cleat is None:
-        a, b = place(in_sole(pose, [(0, -reach), (0, reach)]))
+        a, b = place(_along_axle(figure, pose, BESIDE_MM if figure.axles else BEYOND_MM))
         pen.line(a, b, color, THIN, "8 3")
         _toe_out(pen, place, figure, pose, color)
     centre = place([(pose.x_mm, pose.z_mm)])[0]
@@ -200,16 +201,7 @@ def _axles(pen: Pen, place: Map, figure: SoleFigure) -> None:
     """Further axle lines, each with its name at the outer edge; names that would collide move apart."""
     if not figure.axles:
         return
-    outer = float(np.max(figure.outline()[:, 1])) + 6
-    inner = float(np.min(figure.outline()[:, 1])) - 6
-    rows = []
-    for name, pose in figure.axles:
-        c = math.cos(math.radians(pose.psi_deg))
-        at = [
-            (0.0, (z - pose.z_mm) / c) for z in (inner, outer)
-        ]  # along the axle, to the same z on every line
-        a, b = place(in_sole(pose, at))
-        rows.append((name, a, b))
+    rows = [(name, *place(_along_axle(figure, pose, BESIDE_MM))) for name, pose in figure.axles]
     rows.sort(key=lambda r: r[2][1])
     out = 1.0 if rows[0][2][0] > rows[0][1][0] else -1.0
     ys: list[float] = []
@@ -221,6 +213,13 @@ def _axles(pen: Pen, place: Map, figure: SoleFigure) -> None:
         pen.line(b, (b[0] + 9 * out, y - drift), pen.ink.hair, HAIRLINE)
         anchor = "start" if out > 0 else "end"
         pen.text((b[0] + 12 * out, y - drift + 3.5), name, SMALL, pen.ink.soft, anchor)
+
+
+def _along_axle(figure: SoleFigure, pose: CleatPose, beyond_mm: float) -> Floats:
+    """(2, 2) inner and outer end of the axle's line of a pose, so far beyond the sole's edges."""
+    z = np.array([np.min(figure.outline()[:, 1]) - beyond_mm, np.max(figure.outline()[:, 1]) + beyond_mm])
+    along = (z - pose.z_mm) / math.cos(math.radians(pose.psi_deg))
+    return in_sole(pose, np.column_stack([np.zeros(2), along]))
 
 
 def _toe_out(pen: Pen, place: Map, figure: SoleFigure, pose: CleatPose, color: str) -> None:

@@ -47,6 +47,7 @@ from fitwright.studio.visits import answer, answers, once
 from fitwright.told import day_of_record
 
 LAST = "last"
+DRAWN = "First setting: the wish dashed, as found hollow, other rules thin"
 M1_SHARE = 0.70  # of a shoe's length, for a sole that nobody photographed: drawing only
 
 
@@ -162,8 +163,15 @@ def figure(visit: Visit, one: FootSetting) -> SoleFigure | None:
 def drawing(visit: Visit, feet: Sequence[FootSetting]) -> str:
     """Both soles as SVG; empty while nothing can be solved."""
     figures = [f for one in feet if (f := figure(visit, one)) is not None]
-    title = "First setting: the wish dashed, as found hollow, other rules thin"
-    return soles_svg(figures, width=730.0, height=560.0, title=title) if figures else ""
+    return soles_svg(figures, width=730.0, height=560.0, title=DRAWN) if figures else ""
+
+
+def narrow_drawings(visit: Visit, feet: Sequence[FootSetting]) -> tuple[str, ...]:
+    """The same for a phone: each sole by itself."""
+    figures = (f for one in feet if (f := figure(visit, one)) is not None)
+    return tuple(
+        soles_svg([f], width=390.0, height=480.0, title=DRAWN, ident=f"narrow-{f.foot}") for f in figures
+    )
 
 
 def float_drawing(one: FootSetting) -> str:
