@@ -178,7 +178,10 @@ def test_a_guess_that_is_put_right_is_confirmed_in_the_whole_film_and_again_a_gu
     assert first.result["ride"]["guessed"] == [POINT]
     assert np.nanmedian(off_px(first)) > 10
     k = 70
-    corrections.correct(guessed, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), first.pk)
+    said = corrections.correct(
+        guessed, "side right", "before", POINT, TIMES_S[k], tuple(AT[POINT][k]), first.pk
+    )
+    assert said.endswith("followed again. A disc was found under it and is followed.")
     right = row(guessed)
     assert "guessed" not in right.result["ride"]
     origin = right.result["ride"]["quality"]["origins"][POINT]
@@ -205,6 +208,16 @@ def test_a_guess_that_is_put_right_is_confirmed_in_the_whole_film_and_again_a_gu
         corrections.do_again(guessed, "side right", "before", again.pk)
     corrections.take_back(guessed, "side right", "before", again.pk)  # and back once more
     assert row(guessed).result == first.result
+
+
+def test_a_guess_that_is_put_where_no_disc_is_says_so(guessed: Visit):
+    k = 70
+    beside = tuple(float(x) for x in AT[POINT][k] + GUESS_OFF_PX)
+    said = corrections.correct(guessed, "side right", "before", POINT, TIMES_S[k], beside, row(guessed).pk)
+    assert "No disc was found under it: the cloth or skin there is followed, which is less sure." in said
+    assert row(guessed).result["tracks"]["quality"][POINT]["kind"] == "texture"
+    again = corrections.correct(guessed, "side right", "before", POINT, TIMES_S[k], beside, row(guessed).pk)
+    assert "No disc" not in again  # it is a hand's by now, no guess
 
 
 def test_a_guess_put_right_stays_confirmed_when_the_film_is_followed_anew(guessed: Visit):

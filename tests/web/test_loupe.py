@@ -5,6 +5,7 @@ The photograph is simulated, with known truth.
 
 from __future__ import annotations
 
+import json
 import re
 from io import BytesIO
 from pathlib import Path
@@ -187,6 +188,28 @@ def test_a_pick_snaps_on_wish_and_says_when_nothing_is_near(loupe, truth):
     loupe.page.get_by_role("button", name="corner").click()
     expect(loupe.page.locator(".said")).to_contain_text("no corner to snap to")
     assert loupe.at("datum_1") == before
+
+
+def test_snapping_a_guess_says_whether_anything_was_found_under_it(loupe, truth):
+    near = [truth["datum_1"][0] + 3.0, truth["datum_1"][1] - 2.0]
+    guesses = {n: {"uv_px": uv, "u_px": 20.0, "how": "a guess of ours", "sure": "a guess"}
+               for n, uv in (("datum_1", near), ("datum_2", [40.0, 40.0]))}  # fmt: skip
+    told = json.dumps({"points": guesses, "outline_px": [], "notes": []})
+    loupe.page.route("**/feet/proposals/**", lambda r: r.fulfill(body=told, content_type="application/json"))
+    loupe.open()
+    said = loupe.page.locator(".said")
+    for name, words in (
+        ("datum_1", "Only a guess stood here. Snapped to: centre of a ringed dot"),
+        ("datum_2", "It stays a guess. Pick: no dot to snap to within"),
+    ):
+        loupe.page.locator(f'li[data-name="{name}"] button').click()
+        loupe.page.keyboard.press("s")
+        expect(said).to_contain_text(words, ignore_case=True)
+    assert loupe.at("datum_1") == pytest.approx(truth["datum_1"], abs=0.5)
+    assert loupe.at("datum_2") is None  # nothing was picked by itself
+    loupe.page.locator('li[data-name="datum_1"] button').click()
+    loupe.page.keyboard.press("s")
+    expect(said).to_have_text(re.compile("^Snapped to"))  # it is a pick by now
 
 
 def test_a_reload_offers_what_was_picked_and_imposes_nothing(loupe, truth):

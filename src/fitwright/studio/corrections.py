@@ -48,6 +48,7 @@ def correct(
     if not (0 <= uv_px[0] <= width - 1 and 0 <= uv_px[1] <= height - 1):
         raise InputError(name, "outside the picture", value=f"{uv_px[0]:g}, {uv_px[1]:g}",
                          allowed=f"across 0 to {width - 1}, down 0 to {height - 1} px")  # fmt: skip
+    guessed = name in row.inputs["marks"].get("guessed", ()) and not any(c["name"] == name for c in of(row))
     assert row.medium is not None
     done = {"name": name, "time_s": time_s, "uv_px": list(uv_px)}
     with working("repair", f"Following {name.replace('_', ' ')} again, {view}, {when}", visit) as tell:
@@ -61,7 +62,14 @@ def correct(
         _same(_newest(visit, row.label), analysed)  # nobody was faster
         analyse(visit, "ride", row.label, result.to_json(), medium=row.medium,
                 inputs=row.inputs | given | {mend.DONE: [*of(row), done], mend.TAKEN_BACK: []})  # fmt: skip
-    return new.notes[-1]
+    return f"{new.notes[-1]} {_beneath(new.kind[new.names.index(name)])}" if guessed else new.notes[-1]
+
+
+def _beneath(kind: str) -> str:
+    """What was found where a hand put a point that had only been guessed."""
+    if kind == "disc":
+        return "A disc was found under it and is followed."
+    return "No disc was found under it: the cloth or skin there is followed, which is less sure."
 
 
 def take_back(visit: Visit, view: str, when: str, analysed: int) -> str:

@@ -234,8 +234,10 @@ async function snap(kind) {
   const told = await ask(`${root.dataset.snap}?${new URLSearchParams({ u: from.x, v: from.y, kind })}`);
   const now = read(rows[at]);
   if (current !== at || (now && (now.x !== from.x || now.y !== from.y))) return; // the hand was quicker
+  const guess = now ? now.how === GUESSED : near(rows[at])?.sure === GUESS; // was anything found under it?
   if (told.uv_px) put({ x: told.uv_px[0], y: told.uv_px[1], how: `snapped:${kind}`, u: told.u_px.toFixed(3) });
-  say(told.problem ?? told.said);
+  if (!guess) return say(told.problem ?? told.said);
+  say(told.uv_px ? worded("Only a guess stood here. {0}", told.said) : worded("It stays a guess. {0}", told.problem));
 }
 
 // --- where the stage looks ---
