@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import cv2
@@ -21,18 +21,20 @@ from fitwright.linkage.leg import solve
 from fitwright.linkage.twin import LegTwin
 from fitwright.quantity import Floats
 from fitwright.vision.picture import Grey
-from fitwright.vision.snap import Spot, find_spot
+from fitwright.vision.snap import Spot, spot_like
 from fitwright.vision.snap_kernel import likest
 
 RING_PX = (4.0, 5.5, 7.0, 8.2, 9.5, 11.0, 13.0, 15.5, 18.0)
 """Outer radii of the rings that are looked for."""
+DISC = 0.58
+"""Disc over ring."""
 COARSE_PX, COARSE_LESS = 7.0, 0.06
 """Rings of this radius and more are looked for in the picture at half its size; the fit is made in the whole one.
 A ring of few pixels looks a little less like one there (seen at rings of 7 to 8 px in rendered frames)."""
 LIKE, MOST = 0.55, 28
 APART_PX = 6.0
 GOOD, LEAST_CONTRAST = 0.94, 35.0
-REACH_PX = 60
+WINDOW_PX, REACH_PX = 60, 4.0
 FAR = 0.08
 """A disc further from where the layout has its point, as a share of the layout's height, is not that point."""
 UNSURE = 0.1
@@ -71,18 +73,17 @@ def find_discs(grey: Grey) -> tuple[Marker, ...]:
     small = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
     best = _like_rings(grey, [r for r in RING_PX if r < COARSE_PX])
     coarse = _like_rings(small, [r / 2 for r in RING_PX if r >= COARSE_PX]) + np.float32(COARSE_LESS)
-    own = best[: 2 * small.shape[0] : 2, : 2 * small.shape[1] : 2]
-    np.maximum(own, coarse, out=own)
+    every_other = best[: 2 * small.shape[0] : 2, : 2 * small.shape[1] : 2]
+    np.maximum(every_other, coarse, out=every_other)
     tops = np.flatnonzero((best == cv2.dilate(best, np.ones((9, 9), np.uint8))) & (best > LIKE))
-    rows, columns = np.unravel_index(tops, best.shape)
-    order = np.argsort(-best[rows, columns])[:MOST]
-    peaks = [(columns[k], rows[k]) for k in order]
+    rows, columns = np.unravel_index(tops[np.argsort(-best.flat[tops])][:MOST], best.shape)
+    noise = _noise(grey)
     found: list[Marker] = []
-    for u, v in peaks:
+    for u, v in zip(columns, rows, strict=True):
         place = np.array([u, v], dtype=np.float64)
         if any(np.hypot(*(place - m.uv_px)) < APART_PX for m in found):
             continue
-        spot = _spot(grey, place)
+        spot = _spot(grey, place, noise)
         if spot is not None and not any(np.hypot(*(spot.uv_px - m.uv_px)) < APART_PX for m in found):
             found.append(Marker(spot.uv_px, spot.ring_px, spot.explained))
     return tuple(sorted(found, key=lambda m: -m.explained))
@@ -92,11 +93,7 @@ def _like_rings(grey: Grey, rings: Sequence[float]) -> NDArray[np.float32]:
     """How much each place of a picture looks like a ring of one of these radii with a disc in it, dark or light; 0
     near the edge, and of rings that the picture is too small for."""
     best = np.zeros(grey.shape, np.float32)
-    for ring in rings:
-        half = int(np.ceil(1.35 * ring))
-        v, u = np.mgrid[-half : half + 1, -half : half + 1]
-        cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, 0.58 * ring)]
-        pattern = (110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
+    for pattern in map(_ringed, rings):
         if min(grey.shape) > len(pattern):
             # what OpenCV's TM_CCOEFF_NORMED tells, in a third of the time
             likest(
@@ -108,17 +105,48 @@ def _like_rings(grey: Grey, rings: Sequence[float]) -> NDArray[np.float32]:
     return best
 
 
-def _spot(grey: Grey, place: Floats) -> Spot | None:
-    """The marker at a place, in the picture's own pixels; None when its model does not fit well."""
-    low = np.maximum(place.astype(int) - REACH_PX, 0)
-    window = grey[low[1] : low[1] + 2 * REACH_PX + 1, low[0] : low[0] + 2 * REACH_PX + 1].astype(np.float64)
-    spot = find_spot(window, place - low, 4.0, plain=True)
-    if spot is None or spot.explained < GOOD or abs(spot.amplitudes[1]) < LEAST_CONTRAST:
+@lru_cache(maxsize=32)
+def _ringed(ring: float) -> Grey:
+    """Picture of a ring of this radius with a disc in it."""
+    half = int(np.ceil(1.35 * ring))
+    v, u = np.mgrid[-half : half + 1, -half : half + 1]
+    cover = [np.clip(r - np.hypot(u, v) + 0.5, 0, 1) for r in (ring, DISC * ring)]
+    return np.asarray(110 + 100 * cover[0] - 180 * cover[1]).astype(np.uint8)
+
+
+def _likest_ring(grey: Grey, place: Floats) -> float:
+    """Radius of the ring that a picture looks most like around a place."""
+    best, radius = 0.0, RING_PX[0]
+    for ring in RING_PX:
+        pattern = _ringed(ring)
+        left, top = place.astype(int) - len(pattern) // 2
+        part = grey[max(top, 0) : top + len(pattern), max(left, 0) : left + len(pattern)]
+        if part.shape == pattern.shape:  # else it reaches beyond the picture
+            like = abs(float(cv2.matchTemplate(part, pattern, cv2.TM_CCOEFF_NORMED)[0, 0]))
+            best, radius = max((best, radius), (like, ring))
+    return radius
+
+
+def _noise(grey: Grey) -> float:
+    """SD of a pixel, grey levels, from how far pixels lie off the line between their neighbours where the picture is
+    quietest: in one row of ten."""
+    some = grey[::8].astype(np.float32)
+    off = np.median(np.abs(some[:, :-2] - 2 * some[:, 1:-1] + some[:, 2:]), axis=1)
+    return float(np.quantile(off, 0.1) / (0.6745 * np.sqrt(6)))
+
+
+def _spot(grey: Grey, place: Floats, noise: float) -> Spot | None:
+    """The marker at a place, in the picture's own pixels; None when its model does not fit well, beside the picture's
+    noise."""
+    ring_px = _likest_ring(grey, place)
+    low = np.maximum(place.astype(int) - WINDOW_PX, 0)
+    window = grey[low[1] : low[1] + 2 * WINDOW_PX + 1, low[0] : low[0] + 2 * WINDOW_PX + 1].astype(np.float64)
+    spot = spot_like(window, place - low, REACH_PX, (DISC * ring_px, ring_px))
+    if spot is None or abs(spot.amplitudes[1]) < LEAST_CONTRAST or np.hypot(*spot.blur_px) > 2 * spot.ring_px:
         return None
-    if np.hypot(*spot.blur_px) > 2 * spot.ring_px:
+    if (1 - spot.explained) * (1 - min(noise / spot.rms, 1.0) ** 2) > 1 - GOOD:
         return None
-    return Spot(spot.uv_px + low, spot.disc_px, spot.ring_px, spot.sigma_px, spot.blur_px, spot.amplitudes,
-                spot.explained, spot.rms)  # fmt: skip
+    return replace(spot, uv_px=spot.uv_px + low)
 
 
 def side_layouts(side: str) -> tuple[dict[str, Floats], ...]:

@@ -22,12 +22,12 @@ SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
 GOOD_FIT, ENOUGH = 0.97, 0.88
 """Shares of the variance: no other explanation is tried; taken for a marker."""
-HOPELESS, PROMISING = 0.6, 0.8
-"""Shares below which, at the first fit and after the first steps of a smeared one, a place is given up where only
-plain markers are wanted: of 294 markers in 30 rendered frames the first fit explained 0.69 at least."""
+PROMISING = 0.8
+"""Share below which, after the first steps of smeared fits, a place whose look is known is given up."""
 MOST_STEPS, FIRST_STEPS = 13, 4
 STILL, SMEARS_PX = (0.0, 0.0), ((6.0, 0.0), (0.0, 6.0))
-"""Motion blurs from which a fit begins."""
+LONG_SMEARS_PX = ((12.0, 0.0), (8.5, 8.5), (0.0, 12.0), (8.5, -8.5))
+"""Motion blurs from which a fit begins; those for when the radii are known."""
 NARROWEST_RING = 1.2
 """Ring over disc: nearer edges are taken for one."""
 COARSE_KEPT = 4
@@ -63,22 +63,32 @@ class Spot:
     rms: float
 
 
-def find_spot(
-    grey: Floats, pick_px: Floats, reach_px: float = 7.0, look_again: bool = False, plain: bool = False
-) -> Spot | None:
+def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0, look_again: bool = False) -> Spot | None:
     """The disc marker within `reach_px` of `pick_px` (u, v) in a picture (h, w) of grey levels, or None.
 
     `grey` may be a window; coordinates are the window's. `look_again`: where none is recognised by what is radial, a
     bank of small discs, sharp and smeared, is tried too (some 0.1 s: for a pick that is known to be of a marker).
-    `plain`: only what is plainly a marker is wanted, and what soon looks like none is given up (for many places of
-    which most are none).
     """
-    best = _by_the_radial(grey, pick_px, reach_px, plain)
+    best = _by_the_radial(grey, pick_px, reach_px)
     if look_again and not _is_marker(best, pick_px, reach_px):
         fits = [_fit(grey, b.uv_px, b.edges_px, b.blur_px) for b in beginnings(grey, pick_px, reach_px)]
         good = [s for s in fits if _is_marker(s, pick_px, reach_px) and _stands_out(grey, s)]
         best = max(good, key=lambda s: s.explained, default=None)
     return best if _is_marker(best, pick_px, reach_px) else None
+
+
+def spot_like(grey: Floats, place_px: Floats, reach_px: float, edges_px: tuple[float, float]) -> Spot | None:
+    """The disc marker at a place (u, v) that looks like one with disc and ring of these radii, or None.
+
+    What soon looks like none is given up: for many places of which most are none.
+    """
+    best = _fit(grey, place_px, edges_px, STILL)
+    if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
+        ways = [_begun(grey, place_px, edges_px, blur) for blur in LONG_SMEARS_PX]
+        begun = max(ways, key=lambda way: way.spot().explained).after(FIRST_STEPS)
+        if begun.spot().explained > PROMISING:
+            best = max(best, begun.after(MOST_STEPS - FIRST_STEPS).spot(), key=lambda s: s.explained)
+    return best if _is_marker(best, place_px, reach_px) else None
 
 
 def _is_marker(spot: Spot | None, pick: Floats, reach: float) -> TypeGuard[Spot]:
@@ -105,7 +115,7 @@ def _stands_out(grey: Floats, spot: Spot) -> bool:
     return bool(abs(spot.amplitudes[1]) > STANDS_OUT * np.std(around))
 
 
-def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, plain: bool = False) -> Spot | None:
+def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float) -> Spot | None:
     """The best fit that begins where the picture is most nearly radial; None where it is too even."""
     at, radius, contrast = _most_radial(grey, pick_px, reach_px)
     if contrast < LEAST_CONTRAST:
@@ -119,15 +129,10 @@ def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, plain: bool =
         best = max(
             best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), STILL), key=lambda s: s.explained
         )
-    if plain and best.explained < HOPELESS:
-        return best
     if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
-        begun = [_begun(grey, centre, edges, blur).after(FIRST_STEPS) for blur in SMEARS_PX]
-        if plain and max(b.spot().explained for b in begun) < PROMISING:
-            return best
-        smeared = [b.after(MOST_STEPS - FIRST_STEPS).spot() for b in begun]
+        smeared = [_fit(grey, centre, edges, blur) for blur in SMEARS_PX]
         best = max([best, *smeared], key=lambda s: s.explained)
-        if best.explained < ENOUGH and not plain:
+        if best.explained < ENOUGH:
             # once it is known which way it moves, it is also known which pixels are its own
             again = [_fit(grey, s.uv_px, (s.disc_px, s.ring_px), s.blur_px) for s in smeared]
             best = max([best, *again], key=lambda s: s.explained)

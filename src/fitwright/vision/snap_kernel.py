@@ -17,8 +17,8 @@ LOWEST = -1e300
 """A score below all others."""
 LITTLE = 1e-6
 """A trial that changes what is left by a smaller share of it ends the fit."""
-UNSEEN = 8.5
-"""Widths of an edge beyond which a disc covers a place wholly, or not at all, to the last digit."""
+UNSEEN = 5.5
+"""Widths (SD) of an edge beyond which a disc covers a place wholly, or not at all, but for 2e-8 of it."""
 _compiled = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 
 
