@@ -40,7 +40,7 @@ class InputError(FitwrightError):
         """The whole message in one line."""
         got = "" if self.value is None else f" (got {self.value!r})"
         allowed = f"; allowed: {self.allowed}" if self.allowed else ""
-        hint = f". {self.hint}" if self.hint else ""
+        hint = f". {self.hint[:1].upper()}{self.hint[1:]}" if self.hint else ""
         return f"{self.field}: {self.problem}{got}{allowed}{hint}"
 
     def to_json(self) -> dict[str, Any]:

@@ -31,9 +31,9 @@ def call(film: Path, json_out: Path) -> tuple[object, ...]:
     ("name", "said", "do"),
     [
         ("mirrored", "side: the crank runs backward in this picture", "Filmed from the other side, mirrored"),
-        ("two_turns", "pedal_axle: turns less than twice", "film half a minute of steady riding"),
-        ("dark", "video: the picture is all dark", "film with more light, the lens uncovered"),
-        ("slow", "video: too few frames per second", "set the camera to 60 frames per second"),
+        ("two_turns", "pedal_axle: turns less than twice", "Film half a minute of steady riding"),
+        ("dark", "video: the picture is all dark", "Film with more light, the lens uncovered"),
+        ("slow", "video: too few frames per second", "Set the camera to 60 frames per second"),
     ],
 )
 def test_what_cannot_be_read_is_one_line_with_what_to_do(refused, film, tmp_path, name, said, do):

@@ -120,7 +120,7 @@ def test_tape_against_film_names_both_numbers_and_what_to_measure_again(answered
     (thigh,) = [n for n in told["notes"] if n.startswith("twin, right: thigh: the film says")]
     numbers = re.search(r"the film says (\d+) mm, .*? (\d+) ± \d+ mm; measure again", thigh)
     assert int(numbers.group(1)) - int(numbers.group(2)) > 40
-    assert numbers.group(0) in page(visit)
+    assert numbers.group(0) in page(visit).replace("\u00a0", " ")  # a page keeps a ± with its numbers
 
 
 def test_forbidden_everything(answered, page):
