@@ -16,6 +16,7 @@ from fitwright.demo.riders import RIDERS
 from fitwright.demo.run import WORN_SHIFT
 from fitwright.foot.bolts import pattern_from_bolts
 from fitwright.foot.sole import SoleReading
+from fitwright.told import book
 
 SIDES = ("left", "right")
 
@@ -159,6 +160,14 @@ class TestTheVisit:
             for foot in record["feet"].values():
                 assert {"x_c_mm", "z_c_mm", "psi_c_deg"} <= set(foot["cleat"])
                 assert all(foot["cleat"][k]["u"] > 0 for k in ("x_c_mm", "z_c_mm", "psi_c_deg"))
+
+    def test_the_work_that_was_done_is_told_in_german_too(self, demo_studio):
+        titles = {
+            title for (title,) in demo_studio.rows("select title from records_work where kind like 'demo %'")
+        }
+        assert len(titles) > 8
+        german = book("de")
+        assert all(german.told(title) != title for title in titles), titles
 
     def test_every_surface_says_simulated(self, demo_studio):
         numbers = [v["id"] for v in demo_studio.told["visits"].values()]
