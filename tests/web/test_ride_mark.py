@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench.drawn import Film, film_to
 from django.urls import reverse
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Locator, Page, Route, expect
 
 from fitwright.records.media import keep_file
 from fitwright.records.models import Medium, Visit
@@ -113,3 +113,79 @@ def test_all_that_was_found_is_taken_by_keyboard(live_server, page: Page, laid, 
     assert float(page.locator("input[name='x.acromion']").input_value()) > 0
     expect(page.locator("details.part .count").first).to_contain_text("of 10")
     assert wrongs == []
+
+
+@pytest.fixture
+def held(page: Page) -> list[Route]:
+    """What the page asks the finder for: answered when the test goes on with it. The page's clock stands still."""
+    asked: list[Route] = []
+    page.route("**/found/**", lambda route: asked.append(route))
+    page.clock.install(time=0)
+    page.clock.pause_at(1000)
+    return asked
+
+
+def open_mark(live_server, page: Page, visit: Visit, film: Medium) -> Locator:
+    with page.expect_request("**/found/**"):
+        page.goto(f"{live_server.url}{address('ride_mark', visit, film)}?view=side+right&when=before&t=0.2")
+    return page.locator("[data-found]")
+
+
+@pytest.mark.browser
+def test_a_search_that_takes_a_while_says_so_and_holds_nobody_up(live_server, page: Page, laid, film, held):
+    said = open_mark(live_server, page, laid, film)
+    expect(said).to_have_attribute("aria-live", "polite")
+    page.clock.run_for(250)
+    expect(said).to_be_empty()
+    page.clock.run_for(100)
+    expect(said).to_have_text("Looking for marks…")
+    expect(said).to_have_attribute("data-busy", "")
+    page.clock.run_for(5000)
+    expect(said).to_have_text("Still looking for marks. Pick by hand meanwhile, or leave: picks are kept.")
+    page.locator("input[name='x.wrist']").fill("321")
+    page.locator("input[name='y.wrist']").fill("123")
+    held[0].continue_()
+    expect(said).to_contain_text("points found")
+    expect(said).not_to_have_attribute("data-busy", "")
+    page.clock.run_for(10_000)
+    expect(said).to_contain_text("points found")
+    assert page.locator("input[name='x.wrist']").input_value() == "321"
+
+
+@pytest.mark.browser
+def test_who_leaves_while_the_search_runs_finds_the_picks_again(live_server, page: Page, laid, film, held):
+    open_mark(live_server, page, laid, film)
+    page.clock.run_for(1000)
+    page.locator("input[name='x.wrist']").fill("321")
+    page.locator("input[name='y.wrist']").fill("123")
+    page.locator("input[name='y.wrist']").press("Tab")
+    page.get_by_role("link", name="Back", exact=True).click()
+    expect(page).to_have_url(f"{live_server.url}{reverse('ride', args=[laid.pk])}")
+    held.clear()
+    open_mark(live_server, page, laid, film)
+    page.get_by_role("button", name="Bring them back").click()
+    assert page.locator("input[name='x.wrist']").input_value() == "321"
+
+
+@pytest.mark.browser
+def test_an_answer_at_once_is_not_announced_as_a_search(live_server, page: Page, laid, film, held):
+    said = open_mark(live_server, page, laid, film)
+    held[0].continue_()
+    expect(said).to_contain_text("points found")
+    page.clock.run_for(10_000)
+    expect(said).to_contain_text("points found")
+
+
+@pytest.mark.browser
+def test_where_nothing_is_found_it_is_said_and_what_to_do(live_server, page: Page, filled, tmp_path):
+    path = film_to(tmp_path / "bare.mp4", Film({}, np.arange(45) / 60, size=(1280, 720)))
+    bare = keep_file(path, "film", simulated=True)
+    ride.save_film(filled, bare, "side right", "before")
+    said = open_mark(live_server, page, filled, bare)
+    expect(said).to_have_text("Nothing was found. Pick the points by hand.")
+    notes = page.get_by_role("list", name="What the finder says")
+    expect(notes).to_have_text(
+        "No contrast disc is seen in this picture. Choose another moment, or mark the points by hand."
+    )
+    expect(notes).to_have_attribute("aria-live", "polite")
+    expect(page.locator("[data-take-all]")).to_be_disabled()

@@ -209,14 +209,22 @@ async function ask(address) {
   }
 }
 
+// An answer that comes at once is not announced by a flash; one that takes long says that nobody has to wait.
 async function look() {
-  const told = await ask(root.dataset.proposals);
   const words = one("[data-found]");
+  const busy = [
+    [300, worded("Looking for marks…")],
+    [5000, worded("Still looking for marks. Pick by hand meanwhile, or leave: picks are kept.")],
+  ].map(([ms, text]) => setTimeout(() => { words.dataset.busy = ""; words.textContent = text; }, ms));
+  const told = await ask(root.dataset.proposals);
+  busy.forEach(clearTimeout);
+  delete words.dataset.busy;
   if (told.problem) words.textContent = worded("No marks are proposed: {0} You can pick by hand.", told.problem);
   else {
     found = told;
     const count = rows.filter(near).length;
-    words.textContent = count ? worded("{0} points found, drawn dashed.", count) : worded("Nothing was found.");
+    words.textContent = count ? worded("{0} points found, drawn dashed.", count)
+      : worded("Nothing was found. Pick the points by hand.");
     list(found.notes);
   }
   root.dataset.looked = "";
