@@ -186,7 +186,8 @@ def test_marks_are_combined_and_a_conflict_is_named(run, tmp_path):
 def test_marks_with_bad_input(run, tmp_path):
     path = tmp_path / "observations.json"
     for text, words in (
-        ("[", "not valid JSON"), ("7", "no list of observations"), ("[]", "no observation in it"), ("[3]", "no list"),
+        ("[", "not valid JSON"), ("[" * 100_000, "not valid JSON"),
+        ("7", "no list of observations"), ("[]", "no observation in it"), ("[3]", "no list"),
         ('[{"values": {"m1_x": "long"}, "u": 1}]', "observation 1"),
         ('[{"values": {"m1_x": 201}, "u": -1}]', "observation 1"),
         ('[{"values": {"m1_x": 2010}, "u": 1}]', "80 to 350 mm"),

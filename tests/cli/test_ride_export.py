@@ -156,7 +156,12 @@ def test_what_cannot_be_written_is_one_line(
 
 
 @pytest.mark.parametrize(
-    ("text", "words"), [("{", "is not the result of a ride"), ("{}", "is not the result of a ride")]
+    ("text", "words"),
+    [
+        ("{", "is not the result of a ride"),
+        ("{}", "is not the result of a ride"),
+        ("[" * 100_000, "is not the result of a ride"),
+    ],
 )
 def test_a_file_that_is_no_ride(refused, tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "a.json").write_text(text)
@@ -164,8 +169,7 @@ def test_a_file_that_is_no_ride(refused, tmp_path: Path, text: str, words: str) 
 
 
 def test_a_map_that_is_none(refused, tmp_path: Path) -> None:
-    (tmp_path / "m.json").write_text("[]")
     (tmp_path / "t.csv").write_text("a,b\n1,2\n2,3\n")
-    assert "map: is not a map of columns" in refused(
-        "ride", "import", tmp_path / "t.csv", "--map", tmp_path / "m.json"
-    )
+    for text, words in (("[]", "map: is not a map of columns"), ("[" * 100_000, "map: m.json is not JSON")):
+        (tmp_path / "m.json").write_text(text)
+        assert words in refused("ride", "import", tmp_path / "t.csv", "--map", tmp_path / "m.json")

@@ -91,6 +91,14 @@ def test_a_file_that_tells_another_digest_is_found(written, tmp_path):
         backup.check_backup(tmp_path / "other.zip")
 
 
+@pytest.mark.parametrize("manifest", ["[" * 100_000, "[]", "{"])
+def test_a_manifest_that_is_none_is_refused(tmp_path, manifest):
+    with zipfile.ZipFile(tmp_path / "other.zip", "w") as new:
+        new.writestr(backup.MANIFEST, manifest)
+    with pytest.raises(InputError, match="is no backup of a studio"):
+        backup.check_backup(tmp_path / "other.zip")
+
+
 @pytest.mark.parametrize("cut", [0, 10, 4000, -200])
 def test_a_cut_off_file_is_refused(written, cut):
     written.write_bytes(written.read_bytes()[:cut])

@@ -159,6 +159,15 @@ def test_a_new_code_for_the_same_place_closes_the_old_one(opened, visit):
     assert {link.pk for link in phone.open_links(visit, "ride")} == {again.pk, other.pk}
 
 
+@pytest.mark.parametrize("text", ["", "[]", "{", "[" * 4096, '{"name": 3}'])
+def test_an_announcement_that_is_none_is_refused_in_words(opened, text):
+    where = reverse("phone_files", args=[opened.token])
+    answer = opened.client.post(where, text, content_type="application/json")
+    assert answer.status_code in (400, 422)
+    assert "file" in answer.content.decode().lower()
+    assert not Upload.objects.exists()
+
+
 # pieces
 
 

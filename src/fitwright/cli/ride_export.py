@@ -74,7 +74,7 @@ def columns_in(path: Path | None) -> Any:
         return None
     try:
         return ColumnMap.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (ValueError, AttributeError) as error:
+    except (ValueError, AttributeError, RecursionError) as error:
         raise InputError("map", f"{path.name} is not JSON: {error}") from error
 
 

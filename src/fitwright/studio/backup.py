@@ -107,11 +107,11 @@ def read_backup(path: Path) -> Contents:
     try:
         with zipfile.ZipFile(path) as archive:
             data = json.loads(archive.read(MANIFEST))
-    except (zipfile.BadZipFile, KeyError, ValueError, EOFError):
+    except (zipfile.BadZipFile, KeyError, ValueError, EOFError, RecursionError):
         raise InputError(
             path.name, "is no backup of a studio, or is cut off", hint="Choose another file"
         ) from None
-    if data.get("format") != FORMAT or not isinstance(data.get("files"), dict):
+    if not isinstance(data, dict) or data.get("format") != FORMAT or not isinstance(data.get("files"), dict):
         raise InputError(path.name, "is no backup of a studio")
     if data["version"] > VERSION:
         raise InputError(path.name, "was made by a newer program", hint="Bring this one up to date first")

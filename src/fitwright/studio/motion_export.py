@@ -124,7 +124,7 @@ def ride_in(path: Path) -> RideResult:
     try:
         data: Any = json.loads(path.read_text(encoding="utf-8"))
         return RideResult.from_json(data)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise InputError("ride", f"{path.name} is not the result of a ride",
                          hint="Give what ride analyse --json or ride import --json wrote") from error  # fmt: skip
 

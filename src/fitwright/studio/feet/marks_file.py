@@ -20,7 +20,7 @@ def read_observations(path: Path, foot_length_mm: float | None = None, sex: str 
     """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
     rows = data.get("observations") if isinstance(data, dict) else data
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):

@@ -154,7 +154,7 @@ def read_points(path: Path) -> dict[str, tuple[float, float]]:
     """`{"points": {name: [u, v]}}` from a JSON file; InputError names what cannot be used."""
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
     points = data.get("points") if isinstance(data, dict) else None
     if not isinstance(points, dict):
@@ -178,7 +178,7 @@ def read_reading(path: Path) -> SoleReading:
     """A sole reading from the JSON that `feet measure --json` printed; InputError when it is something else."""
     try:
         return SoleReading.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(

@@ -76,7 +76,7 @@ def _told(upload: Upload, status: int = 200) -> HttpResponse:
 def _announced(request: HttpRequest) -> dict[str, Any]:
     try:
         said = json.loads(request.read(ANNOUNCED_MOST))
-    except ValueError:
+    except (ValueError, RecursionError):
         raise InputError("file", "was not announced as expected", hint="Reload the page") from None
     if not isinstance(said, dict) or not isinstance(said.get("name"), str):
         raise InputError("file", "has no name", hint="Reload the page")

@@ -48,7 +48,8 @@ def _context(
              "heel": turn_words(visit, f.side, f.start.cleat.psi_deg) if f.start and not tried else ()}
             for f in feet
         ],
-        "soles_svg": soles_svg, "narrow": start_rules.narrow_drawings(visit, feet), "example_svg": "" if soles_svg else examples.sole_example(),
+        "soles_svg": soles_svg, "narrow": start_rules.narrow_drawings(visit, feet),
+        "example_svg": "" if soles_svg else examples.sole_example(),
         "behind": {"mm": plain(mm), "percent": plain(100 * share)},
     }  # fmt: skip
 
