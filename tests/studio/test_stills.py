@@ -36,9 +36,11 @@ def test_a_rounded_time_finds_its_frame_again(film, frame):
 
 
 def test_a_frame_whose_time_was_told_is_not_decoded_again_and_goes_with_its_film(film, monkeypatch):
-    told = frame_time(film, TIMES_S[7])
+    asked = float(TIMES_S[7]) - 0.003
+    told = frame_time(film, asked)
     with monkeypatch.context() as shut:
         shut.setattr(stills, "pictures", None)  # to decode would fail
+        assert frame_time(film, asked) == told
         assert number(film, told) == 7
         assert number_in(stills.upright_grey(film, told)) == 7
     path_of(film).unlink()

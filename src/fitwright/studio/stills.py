@@ -26,8 +26,9 @@ from fitwright.vision.video import ClipInfo, pictures, probe, turned_upright
 JPEG_QUALITY = 95
 MOMENT = "Time of the picture"
 SAME_S = 1e-5
-_latest: deque[tuple[Path, ClipInfo, Any]] = deque(maxlen=3)
-"""Frames decoded lately: a page asks for the time of one, then for its picture, then for what is found in it."""
+_latest: deque[tuple[Path, float, ClipInfo, Any]] = deque(maxlen=3)
+"""Frames decoded lately, each with the time it was asked for: a page asks for the time of one, then for its picture,
+then for what is found in it; and the page itself is opened again."""
 _one_at_a_time = threading.Lock()
 
 register_heif_opener()
@@ -123,12 +124,14 @@ def frame_at(medium: Medium, at_s: float) -> tuple[ClipInfo, Any]:
             MOMENT, "is after the end of the film", value=at_s, allowed=f"0 to {clip.duration_s:.2f} s"
         )
     with _one_at_a_time:
-        _latest.append((path, clip, frame))
+        _latest.append((path, at_s, clip, frame))
     return clip, frame
 
 
 def _known(path: Path, at_s: float) -> tuple[ClipInfo, Any] | None:
-    """The frame whose own time this is, if it was decoded lately."""
+    """The frame whose own time this is, or that was asked for by it, if it was decoded lately."""
     with _one_at_a_time:
-        found = next((e for e in _latest if e[0] == path and abs(float(e[2].time) - at_s) < SAME_S), None)
-    return found[1:] if found is not None and path.is_file() else None
+        for of, asked_s, clip, frame in _latest:
+            if of == path and min(abs(asked_s - at_s), abs(float(frame.time) - at_s)) < SAME_S:
+                return (clip, frame) if path.is_file() else None
+    return None
