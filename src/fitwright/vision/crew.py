@@ -68,7 +68,7 @@ def find_start(
     white = float((1 << info.bits) - 1)
     luma, hidden = warm[marked].luma, elsewhere or {}
     _check_light(luma, white)
-    found = [hidden[i] if i in hidden else _spot_at(luma, p, white) for i, p in enumerate(picks)]
+    found = [hidden[i] if i in hidden else _spot_at(luma, p, white, i in still) for i, p in enumerate(picks)]
     discs = np.array([i for i, s in enumerate(found) if s is not None], dtype=np.intp)
     plain = np.array([i for i, s in enumerate(found) if s is None], dtype=np.intp)
     spots = [s for s in found if s is not None]
@@ -97,7 +97,7 @@ def not_standing(info: ClipInfo, warm: list[LumaFrame], marked: int, picks: Floa
     white = float((1 << info.bits) - 1)
     out = []
     for i, pick in enumerate(picks):
-        spots = [_spot_at(warm[k].luma, pick, white) for k in dict.fromkeys((marked, 0, len(warm) - 1))]
+        spots = [_spot_at(warm[k].luma, pick, white, True) for k in dict.fromkeys((marked, 0, len(warm) - 1))]
         places = np.array([s.uv_px for s in spots if s is not None])
         if len(places) < len(spots) or np.ptp(places, axis=0).max() > AGREE_PX:
             out.append(i)
@@ -117,8 +117,8 @@ def standing_spots(
             continue
         looked.append(frame.time_s)
         for i in sorted(sought):
-            if (spot := _spot_at(frame.luma, picks[i], white)) is not None:
-                seen[i].append(replace(spot, blur_px=np.zeros(2)))
+            if (spot := _spot_at(frame.luma, picks[i], white, True)) is not None:
+                seen[i].append(spot)
                 if _agreed(seen[i], SURE) is not None:
                     sought.remove(i)
         if not sought:
@@ -143,12 +143,12 @@ def _check_light(luma: Luma, white: float) -> None:
                          hint="film with more light, the lens uncovered")  # fmt: skip
 
 
-def _spot_at(luma: Luma, pick: Floats, white: float) -> Spot | None:
-    """The disc under a pick, in the picture's own pixels."""
+def _spot_at(luma: Luma, pick: Floats, white: float, still: bool) -> Spot | None:
+    """The disc under a pick, in the picture's own pixels; `still`: of a point that does not go with the rider."""
     reach = 60
     low = np.maximum(np.floor(pick).astype(int) - reach, 0)
     window = luma[low[1] : low[1] + 2 * reach + 1, low[0] : low[0] + 2 * reach + 1].astype(np.float64)
-    spot = find_spot(window * (255.0 / white), pick - low, look_again=True)
+    spot = find_spot(window * (255.0 / white), pick - low, look_again=True, still=still)
     return None if spot is None else replace(spot, uv_px=spot.uv_px + low)
 
 

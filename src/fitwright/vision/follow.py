@@ -104,7 +104,8 @@ class DiscFollower:
         self.trials: dict[int, Trial] = {}
         self.disowned: dict[int, float] = {}
         self.portraits: dict[int, Portrait] = {}
-        self.homes = {i: self.places[i, 0].copy() for i in standing}
+        self.homes = np.full((p, 2), np.nan)
+        self.homes[list(standing)] = self.places[list(standing), 0]
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
@@ -209,10 +210,8 @@ class DiscFollower:
         found: NDArray[np.bool_] = credible(
             index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
             time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
-            self.known, self.misses,
+            self.known, self.misses, self.homes, STAYS_PX,
         )  # fmt: skip
-        for k in (k for k, i in enumerate(index) if int(i) in self.homes):
-            found[k] &= bool(np.hypot(*(fit.uv_px[k] - self.homes[int(index[k])])) < STAYS_PX)
         return found
 
     def _accept(
@@ -223,10 +222,7 @@ class DiscFollower:
              self.misses, self.path_s, self.path_px, self.path_n)  # fmt: skip
         learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
               self.scale, self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, self.lost,
-              uv, u)  # fmt: skip
-        for i, home in self.homes.items():
-            if np.isfinite(uv[i, 0]):
-                home += np.clip(uv[i] - home, -DRIFTS_PX, DRIFTS_PX)
+              self.homes, DRIFTS_PX, uv, u)  # fmt: skip
 
     def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
         """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
@@ -248,7 +244,8 @@ class DiscFollower:
 
     def _at_home(self, i: int) -> Awaited | None:
         """Where marker i is awaited if it does not go with the rider."""
-        return Awaited(self.homes[i].copy(), np.zeros(2), near_px=STAYS_PX) if i in self.homes else None
+        home = self.homes[i].copy()
+        return None if np.isnan(home[0]) else Awaited(home, np.zeros(2), near_px=STAYS_PX)
 
     def _moments_like_this(self, time_s: float, but: int = -1) -> list[float]:
         """Times of earlier turns when the markers that are seen, but for one, were where they are now; those on trial
@@ -274,11 +271,11 @@ class DiscFollower:
 
     def _may_be(self, i: int, place: Floats, speed: Floats) -> bool:
         """Whether what has proved itself a body may be marker i; one that should stand gets its new place."""
-        if i not in self.homes:
+        if np.isnan(self.homes[i, 0]):
             return True
         if np.hypot(*speed) > STANDS_PX_PER_S:
             return False
-        self.homes[i] = place.copy()
+        self.homes[i] = place
         return True
 
     def _where_to_look(

@@ -63,15 +63,19 @@ class Spot:
     rms: float
 
 
-def find_spot(grey: Floats, pick_px: Floats, reach_px: float = 7.0, look_again: bool = False) -> Spot | None:
+def find_spot(
+    grey: Floats, pick_px: Floats, reach_px: float = 7.0, look_again: bool = False, still: bool = False
+) -> Spot | None:
     """The disc marker within `reach_px` of `pick_px` (u, v) in a picture (h, w) of grey levels, or None.
 
     `grey` may be a window; coordinates are the window's. `look_again`: where none is recognised by what is radial, a
     bank of small discs, sharp and smeared, is tried too (some 0.1 s: for a pick that is known to be of a marker).
+    `still`: it does not move, so that no smear is tried.
     """
-    best = _by_the_radial(grey, pick_px, reach_px)
+    best = _by_the_radial(grey, pick_px, reach_px, still)
     if look_again and not _is_marker(best, pick_px, reach_px):
-        fits = [_fit(grey, b.uv_px, b.edges_px, b.blur_px) for b in beginnings(grey, pick_px, reach_px)]
+        begun = beginnings(grey, pick_px, reach_px, still)
+        fits = [_fit(grey, b.uv_px, b.edges_px, b.blur_px) for b in begun]
         good = [s for s in fits if _is_marker(s, pick_px, reach_px) and _stands_out(grey, s)]
         best = max(good, key=lambda s: s.explained, default=None)
     return best if _is_marker(best, pick_px, reach_px) else None
@@ -115,7 +119,7 @@ def _stands_out(grey: Floats, spot: Spot) -> bool:
     return bool(abs(spot.amplitudes[1]) > STANDS_OUT * np.std(around))
 
 
-def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float) -> Spot | None:
+def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float, still: bool) -> Spot | None:
     """The best fit that begins where the picture is most nearly radial; None where it is too even."""
     at, radius, contrast = _most_radial(grey, pick_px, reach_px)
     if contrast < LEAST_CONTRAST:
@@ -129,7 +133,7 @@ def _by_the_radial(grey: Floats, pick_px: Floats, reach_px: float) -> Spot | Non
         best = max(
             best, _fit(grey, centre, (edges[0], 1.6 * edges[0] + 0.5), STILL), key=lambda s: s.explained
         )
-    if best.explained < GOOD_FIT:  # perhaps smeared by its own motion
+    if best.explained < GOOD_FIT and not still:  # perhaps smeared by its own motion
         smeared = [_fit(grey, centre, edges, blur) for blur in SMEARS_PX]
         best = max([best, *smeared], key=lambda s: s.explained)
         if best.explained < ENOUGH:

@@ -51,12 +51,14 @@ def _bank() -> tuple[tuple[float, Floats, Portrait], ...]:
     )  # fmt: skip
 
 
-def beginnings(grey: Floats, pick_px: Floats, reach_px: float) -> Sequence[Beginning]:
+def beginnings(grey: Floats, pick_px: Floats, reach_px: float, still: bool = False) -> Sequence[Beginning]:
     """Up to `MOST_STARTS` places, sizes and smears within `reach_px` of `pick_px` in a picture (h, w), likeliest
-    first."""
+    first; without smear where the marker is `still`."""
     levels = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
     found: list[Beginning] = []
     for radius, blur, picture in _bank():
+        if still and blur.any():
+            continue
         places, alike = peaks(levels, picture, pick_px, reach_px, 1.0, LEAST_LIKENESS)
         if len(places):
             found.append(Beginning(places[0], (radius, RING * radius), blur, float(alike[0])))

@@ -95,10 +95,11 @@ def to_fit(lost, uv, velocity, ring_px, scale, exposure_s, width, height):
 @_compiled
 def credible(
     index, uv, scale, contrast, rms, last_step, predicted, velocity, ago_s, usual_contrast, usual_rms, usual_scale,
-    ring_px, known, misses,
+    ring_px, known, misses, homes, stays_px,
 ):  # fmt: skip
-    """Which fits are the markers `index`: residual, contrast, size, convergence, distance from the prediction; and
-    not on a disc that another one, nearer to where it was expected, has.
+    """Which fits are the markers `index`: residual, contrast, size, convergence, distance from the prediction and,
+    for one that does not go with the rider, from its home (NaN for the others); and not on a disc that another one,
+    nearer to where it was expected, has.
 
     The first six are those of the fits (N,); predicted, velocity and ago_s too; the rest are of all markers (P,).
     """
@@ -114,7 +115,8 @@ def credible(
         share, size = contrast[k] / usual_contrast[i], scale[k] / usual_scale[i]
         alike = 0.45 < share < 2.2 and 0.75 < size < 1.33
         level = max(2.5 * usual_rms[i] + 1.0, 0.06 * abs(usual_contrast[i]))
-        good[k] = alike and rms[k] < level and off[k] < gate and last_step[k] < 0.25
+        astray = math.hypot(uv[k, 0] - homes[i, 0], uv[k, 1] - homes[i, 1]) >= stays_px
+        good[k] = alike and rms[k] < level and off[k] < gate and last_step[k] < 0.25 and not astray
     for k in range(n):
         for m in range(n):
             apart = math.hypot(uv[k, 0] - uv[m, 0], uv[k, 1] - uv[m, 1])
@@ -149,10 +151,10 @@ def take(index, good, time_s, uv, times, places, known, hint, guesses, misses, p
 @_compiled
 def learn(
     index, good, fit_uv, fit_scale, fit_amplitudes, fit_rms, fit_around, covariance, scale, amplitudes, usual_scale,
-    usual_contrast, usual_rms, background, lost, uv, u,
+    usual_contrast, usual_rms, background, lost, homes, drifts_px, uv, u,
 ):  # fmt: skip
-    """How those markers `index` that are `good` look now: size and levels at once, what is usual slowly; where they
-    are and their standard uncertainties go into this frame's uv and u."""
+    """How those markers `index` that are `good` look now: size and levels at once, what is usual slowly; a home
+    follows by `drifts_px` at most; where they are and their standard uncertainties go into this frame's uv and u."""
     for k in range(len(index)):
         if not good[k]:
             continue
@@ -164,4 +166,5 @@ def learn(
         background[i] += 0.2 * (fit_around[k] - background[i])
         lost[i] = 0
         for d in range(2):
+            homes[i, d] += min(max(fit_uv[k, d] - homes[i, d], -drifts_px), drifts_px)
             uv[i, d], u[i, d] = fit_uv[k, d], math.sqrt(covariance[k, d, d])
