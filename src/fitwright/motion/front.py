@@ -76,7 +76,7 @@ def analyse_front(
     """
     sides = [s for s in SIDES if traj.has(f"patella_{s}", f"pedal_{s}")]
     if not sides:
-        raise InputError("points", "no side has both knee and pedal", value=list(traj.names),
+        raise InputError("points", "no side has both knee and pedal", value=", ".join(traj.names),
                          allowed="patella_left with pedal_left, or the right ones")  # fmt: skip
     smoothed, track = smooth_trajectories(traj)
     theta = crank_angle(smoothed) if theta_rad is None else theta_rad

@@ -74,8 +74,8 @@ def analyse_side(
     if side not in ("left", "right"):
         raise InputError("side", "unknown", value=side, allowed="left, right")
     if not traj.has("pedal_axle"):
-        raise InputError("points", "the pedal axle is not marked, so there is no crank angle", value=list(traj.names),
-                         allowed="pedal_axle among them")  # fmt: skip
+        raise InputError("points", "the pedal axle is not marked, so there is no crank angle",
+                         value=", ".join(traj.names), allowed="pedal_axle among them")  # fmt: skip
     smoothed, track = smooth_trajectories(traj)
     crank = crank_from_axle(smoothed.time_s, smoothed.point("pedal_axle", "X", "Y"))
     if crank.direction < 0:

@@ -80,7 +80,7 @@ def analyse_space(
     sides = [s for s in SIDES if traj.has(*(f"{n}_{s}" for n in NEEDED)) and _has_axle(traj, s)]
     if not sides:
         needed = ", ".join(NEEDED) + " and heel, fifth_metatarsal, toe (or pedal_axle) of one side"
-        raise InputError("markers", "no side is complete", value=list(traj.names), allowed=needed)
+        raise InputError("markers", "no side is complete", value=", ".join(traj.names), allowed=needed)
     rest = None if static is None else _mean_pose(static)
     told = {s: _side(traj, rest, s, landmark_u_mm) for s in sides}
     cadences = [told[s].cycles.cadence(told[s].crank.u_theta_rad) for s in sides]

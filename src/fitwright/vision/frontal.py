@@ -68,7 +68,7 @@ def read_front(
     pedals = [s for s in SIDES if f"pedal_{s}" in tracks.names]
     if not pedals:
         raise InputError("points", "no pedal is marked, so there is neither scale nor crank angle",
-                         value=list(tracks.names), allowed="pedal_left and pedal_right")  # fmt: skip
+                         value=", ".join(tracks.names), allowed="pedal_left and pedal_right")  # fmt: skip
     for s in pedals:
         tracks.require(f"pedal_{s}")
     shutter = readout(readout_ms)

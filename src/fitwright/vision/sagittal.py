@@ -143,7 +143,7 @@ def _check(tracks: Tracks, crank_mm: float, camera_mm: float | None) -> None:
         check_range("camera_mm", camera_mm, 800, 20_000, "mm")
     if "pedal_axle" not in tracks.names:
         raise InputError("points", "the pedal axle is not marked, so there is neither scale nor crank angle",
-                         value=list(tracks.names), allowed="pedal_axle among them")  # fmt: skip
+                         value=", ".join(tracks.names), allowed="pedal_axle among them")  # fmt: skip
     tracks.require("pedal_axle")
 
 

@@ -27,6 +27,8 @@ FRAMES, FRAMES_PER_KNOT = 700, 2
 """Frames that take part in the fit: about so many, in long films more."""
 MODEL_PX = 0.35
 """How well a pedal sticker keeps to its circle in the picture (it is fixed to a part that tilts), px, our choice."""
+NO_LENS = 20.0
+"""Logarithm of a focal length in px beyond any lens: a step of the descent may ask for more than a number holds."""
 TRIAL_TURNS, TRIAL_FRAMES, TRIAL_ROUNDS = 4, 150, 6
 TRIAL_SLANTS_DEG = ((0.0, 0.0), (7.0, 4.0), (7.0, -4.0), (-7.0, 4.0), (-7.0, -4.0))
 FREE = ("log_focal", "x_mm", "y_mm", "z_mm", "yaw_deg", "tilt_deg", "roll_deg", "right_mm", "left_mm", "k1")
@@ -202,7 +204,8 @@ def _descend(
 
 def lens_of(view: str, values: Mapping[str, float]) -> Pinhole:
     """The camera at those values; pixels count from the picture's centre."""
-    return Pinhole(view, (values["x_mm"], values["y_mm"], values["z_mm"]), math.exp(values["log_focal"]), (0.0, 0.0),
+    focal_px = math.exp(min(values["log_focal"], NO_LENS))
+    return Pinhole(view, (values["x_mm"], values["y_mm"], values["z_mm"]), focal_px, (0.0, 0.0),
                    values["yaw_deg"], values["tilt_deg"], values["roll_deg"], values["k1"])  # fmt: skip
 
 
