@@ -264,7 +264,7 @@ def outcomes() -> tuple[Mapping[Level, tuple[Outcome, ...]], Mapping[str, str]]:
         if old != kept:
             shutil.rmtree(old, ignore_errors=True)
     jobs = [(level, seed) for level in LEVELS for seed in SEEDS]
-    drawn = {(level.drawn, seed): (level, seed) for level, seed in jobs}
+    drawn = {(repr(level.drawn), seed): (level, seed) for level, seed in jobs}
     with ProcessPoolExecutor(2) as pool:
         list(pool.map(film_of, *zip(*drawn.values(), strict=True)))  # two kinds may be of one film
         found = list(pool.map(outcome_of, jobs))
