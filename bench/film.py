@@ -40,7 +40,7 @@ from fitwright.vision.video import luma_frames
 
 KNEE = ("min", "max", "bdc")
 PATH = ("top", "q90", "bdc", "range")
-ROUNDS = 3
+ROUNDS = 7
 LENGTHS = 3
 """So many times the demo's film end to end: about half a minute."""
 MINUTES_10 = 50
