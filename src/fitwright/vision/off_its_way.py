@@ -23,6 +23,7 @@ ENOUGH = 3
 
 BESIDE = ((-2, -1, 1, 2), (-1, 1, 2, 3), (-3, -2, -1, 1), (1, 2, 3, 4), (-4, -3, -2, -1))
 """Which neighbours may be asked: two on either side; beside a gap, or at an end, more on one side."""
+_Neighbours = tuple[NDArray[np.intp], NDArray[np.intp], Floats, Floats]
 MOST_PASSES = 3
 AROUND = 5
 """Frames: where ways so near to a stray are broken without it too, it was none."""
@@ -52,23 +53,26 @@ def _off_over_room(
 ) -> Floats:
     """(T, P) distance of each place from its way over what it may be; 0 where a place or its way is not told."""
     off, room = np.full(uv_px.shape, np.nan), np.full(uv_px.shape[:2], np.nan)
-    for i in range(uv_px.shape[1]):
-        seen = np.flatnonzero(np.isfinite(uv_px[:, i, 0]))
+    known: dict[bytes, _Neighbours] = {}  # points seen in the same frames have the same
+    for i, told in enumerate(np.isfinite(uv_px[..., 0]).T):
+        seen = np.flatnonzero(told)
         if len(seen) < 5:
             continue
-        k, at, product, weights = _neighbours(time_s[seen], beside)
+        if (same := told.tobytes()) not in known:
+            known[same] = _neighbours(time_s[seen], beside)
+        k, at, product, weights = known[same]
         bend = HARMONICS * float(np.ptp(uv_px[seen, i], axis=0).max()) / 2 * FASTEST_TURN_RAD_S**4 / 24
         own = np.hypot(*u_px[seen[k], i].T) * np.sqrt(1 + (weights**2).sum(axis=1))
         off[seen[k], i] = uv_px[seen[k], i] - np.einsum("nk,nkd->nd", weights, uv_px[seen[at], i])
         room[seen[k], i] = ROOM_PX + bend * product + ROOM_U * own
-    many = np.isfinite(off[..., 0]).sum(axis=1) >= ENOUGH
-    off[many] -= np.nanmedian(off[many], axis=1, keepdims=True)
+    count = np.isfinite(off[..., 0]).sum(axis=1)
+    whole, many = count == off.shape[1], count >= ENOUGH
+    off[many & whole] -= np.median(off[many & whole], axis=1, keepdims=True)
+    off[many & ~whole] -= np.nanmedian(off[many & ~whole], axis=1, keepdims=True)  # does the same, slowly
     return np.asarray(np.nan_to_num(np.hypot(off[..., 0], off[..., 1]) / room), dtype=np.float64)
 
 
-def _neighbours(
-    time_s: Floats, beside: Sequence[tuple[int, ...]]
-) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, Floats]:
+def _neighbours(time_s: Floats, beside: Sequence[tuple[int, ...]]) -> _Neighbours:
     """Which of n times have neighbours `beside` them (m,); which four of those are nearest (m, 4), the product of
     their distances (m,) and their weights in the cubic through them (m, 4)."""
     n = len(time_s)
