@@ -66,7 +66,7 @@ def _off_over_room(
         off[seen[k], i] = uv_px[seen[k], i] - np.einsum("nk,nkd->nd", weights, uv_px[seen[at], i])
         room[seen[k], i] = ROOM_PX + bend * product + ROOM_U * own
     count = np.isfinite(off[..., 0]).sum(axis=1)
-    whole, many = count == off.shape[1], count >= ENOUGH
+    whole, many = count == uv_px.shape[1], count >= ENOUGH
     off[many & whole] -= np.median(off[many & whole], axis=1, keepdims=True)
     off[many & ~whole] -= np.nanmedian(off[many & ~whole], axis=1, keepdims=True)  # does the same, slowly
     return np.asarray(np.nan_to_num(np.hypot(off[..., 0], off[..., 1]) / room), dtype=np.float64)
