@@ -97,7 +97,7 @@ class DiscFollower:
         self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
         self.path_n = np.zeros(p, dtype=np.intp)
         self.pasts = [Past(np.zeros(0), np.zeros((0, 2)))] * p
-        self.told, self.told_n, self.told_s = False, np.full(p, -1, dtype=np.intp), np.full(p, np.nan)
+        self.told_n, self.told_s = np.full(p, -1, dtype=np.intp), np.full(p, np.nan)
         self.awaited: dict[int, Awaited] = {}
         self.ranked, self.ranked_s = list[int](), np.nan
         self.chains: list[list[Chain]] = [[] for _ in spots]
@@ -154,7 +154,7 @@ class DiscFollower:
 
     def _disown(self, i: int, trial: Trial) -> None:
         """Forget all that was taken for marker i since the trial began."""
-        self.disowned[i], self.told = trial.since_s, False
+        self.disowned[i] = trial.since_s
         self.times[i, 0], self.places[i, 0], self.known[i] = trial.before_s, trial.before_px, 1
         away = self.path_s[i] - trial.since_s
         self.path_s[i, away * np.sign(trial.since_s - trial.before_s) >= 0] = np.nan
@@ -162,19 +162,17 @@ class DiscFollower:
     def past(self, i: int) -> Past:
         """Where marker i was within the last turns; told anew for all seen since at once, for to call the kernel
         takes longer than what it does."""
-        if not self.told:
-            now_s = self.times[:, 0]
+        now_s = self.times[:, 0]
+        if self.path_n[i] != self.told_n[i] or now_s[i] != self.told_s[i]:
             old = np.flatnonzero((self.path_n != self.told_n) | (now_s != self.told_s))
             time_s, uv_px, n = recent(old, self.path_s, self.path_px, self.path_n, now_s, MEMORY_S)
             for m, k in enumerate(old.tolist()):
                 self.pasts[k] = Past(time_s[m, : n[m]], uv_px[m, : n[m]])
             self.told_n[old], self.told_s[old] = self.path_n[old], now_s[old]
-            self.told = True
         return self.pasts[i]
 
     def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
         """Places (time, (2,)) where marker i was, before those that will be followed."""
-        self.told = False
         for time_s, place in passed:
             at = self.path_n[i] % LONGEST_PATH
             self.path_s[i, at], self.path_px[i, at] = time_s, place
@@ -220,7 +218,6 @@ class DiscFollower:
         self, index: NDArray[np.intp], good: NDArray[np.bool_], fit: DiscFit, time_s: float, uv: Floats, u: Floats
     ) -> None:  # fmt: skip
         """Take the good fits of markers `index` into the state and into this frame's result."""
-        self.told = False
         take(index, good, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses,
              self.misses, self.path_s, self.path_px, self.path_n)  # fmt: skip
         learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
