@@ -15,7 +15,7 @@ from bench.cloth import FABRICS, cloth_film
 from bench.drawn import SIZE, Cover, Film, covered, film_to, leg, picture
 from bench.measurement import Measurement, Row, rms
 from fitwright.quantity import Z95, Floats
-from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.disc import DiscShape, fit_discs
 from fitwright.vision.track import track_points
 
 NOISE, NOISY, DRAWS, MARKERS = 2.5, 8.0, 60, 8
@@ -55,15 +55,13 @@ def _lone(disc: float, blur: tuple[float, float], noise: float) -> tuple[Floats,
     radii = (disc, 1.8 * disc)
     centres = SIZE / 2 + rng.uniform(-1, 1, (MARKERS, 2))
     clean = np.stack([picture(c, blur, radii) for c in centres])
-    table = DiscTable(
-        DiscShape(np.full(MARKERS, radii[0]), np.full(MARKERS, radii[1]), np.full(MARKERS, 0.77))
-    )
+    shape = DiscShape(np.full(MARKERS, radii[0]), np.full(MARKERS, radii[1]), np.full(MARKERS, 0.77))
     places = centres + [[SIZE * k, 0] for k in range(MARKERS)]
     errors, stated = [], []
     for _ in range(DRAWS):
         noisy = np.concatenate(list(clean + rng.normal(0, noise, clean.shape)), axis=1).astype(np.float32)
         fit = fit_discs(
-            table, np.arange(MARKERS), noisy, 1.0, places + rng.uniform(-0.6, 0.6, places.shape),
+            shape, np.arange(MARKERS), noisy, 1.0, places + rng.uniform(-0.6, 0.6, places.shape),
             np.tile(blur, (MARKERS, 1)), np.ones(MARKERS), None, np.full(MARKERS, noise), np.zeros(MARKERS),
             iterations=5,
         )  # fmt: skip

@@ -7,8 +7,9 @@ import pytest
 from bench.drawn import SIZE, picture
 from bench.film_hard import cramer_rao
 from scipy.ndimage import gaussian_filter
+from scipy.special import erfc
 
-from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.disc import DiscShape, fit_discs
 from fitwright.vision.snap import find_spot
 
 
@@ -17,8 +18,8 @@ def beside(pictures: np.ndarray, centres: np.ndarray) -> tuple[np.ndarray, np.nd
     return np.concatenate(list(pictures), axis=1), centres + [[SIZE * k, 0] for k in range(len(pictures))]
 
 
-def table(n: int) -> DiscTable:
-    return DiscTable(DiscShape(np.full(n, 5.0), np.full(n, 9.0), np.full(n, 0.77)))
+def shape(n: int) -> DiscShape:
+    return DiscShape(np.full(n, 5.0), np.full(n, 9.0), np.full(n, 0.77))
 
 
 @pytest.mark.parametrize("centre", [(28.3, 27.8), (27.9, 28.45)])
@@ -32,6 +33,18 @@ def test_a_drawn_disc_lies_where_it_is_said(centre):
 
 
 @pytest.mark.parametrize("blur", [(0.0, 0.0), (4.0, 2.0), (-7.0, 6.0)])
+def test_coverage_is_the_blurred_circle_smeared_along_its_way(blur):
+    """Against scipy's complementary error function, averaged over 400 places on the way."""
+    half = 20
+    v, u = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
+    ways = (np.arange(400) + 0.5) / 400 - 0.5
+    off = np.stack([np.hypot(u - t * blur[0], v - t * blur[1]) for t in ways])
+    for told, radius in zip(shape(1).coverage(0, half, np.array(blur), 1.1), (9.0, 5.0), strict=True):
+        true = 0.5 * erfc((off / 1.1 - radius) / (0.77 * np.sqrt(2))).mean(axis=0)
+        assert np.abs(told - true).max() < 2e-3
+
+
+@pytest.mark.parametrize("blur", [(0.0, 0.0), (4.0, 2.0), (-7.0, 6.0)])
 def test_centres_reach_the_cramer_rao_bound(blur):
     """240 noisy pictures: RMS error within 1.1 of the bound, and the stated u neither below it nor far above."""
     rng = np.random.default_rng(2)
@@ -42,7 +55,7 @@ def test_centres_reach_the_cramer_rao_bound(blur):
     for _ in range(draws):
         noisy, places = beside((clean + rng.normal(0, sd, clean.shape)).astype(np.float32), centres)
         fit = fit_discs(
-            table(n), np.arange(n), noisy, 1.0, places + rng.uniform(-0.6, 0.6, (n, 2)), np.tile(blur, (n, 1)),
+            shape(n), np.arange(n), noisy, 1.0, places + rng.uniform(-0.6, 0.6, (n, 2)), np.tile(blur, (n, 1)),
             np.ones(n), None, np.full(n, sd), np.zeros(n),
         )  # fmt: skip
         errors.append(fit.uv_px - places)
@@ -59,7 +72,7 @@ def test_flicker_changes_levels_not_places():
     for gain, offset in ((0.6, 0.0), (1.0, 25.0), (1.15, -20.0)):
         window = (gain * clean + offset + rng.normal(0, 0.5, clean.shape)).astype(np.float32)
         fit = fit_discs(
-            table(1), np.array([0]), window, 1.0, centre + 0.4, np.zeros((1, 2)), np.ones(1),
+            shape(1), np.array([0]), window, 1.0, centre + 0.4, np.zeros((1, 2)), np.ones(1),
             np.array([[100.0, -190.0, 120.0]]), np.ones(1), np.zeros(1), iterations=5,
         )  # fmt: skip
         assert np.abs(fit.uv_px - centre).max() < 0.02
@@ -73,7 +86,7 @@ def test_an_edge_behind_the_marker_does_not_pull_it():
     brighter = picture(centre[0], levels=(190.0, 220.0, 30.0))
     window = np.where(np.arange(SIZE)[None, :] > 28, brighter, clean).astype(np.float32)
     fit = fit_discs(
-        table(1), np.array([0]), window, 1.0, centre + 0.3, np.zeros((1, 2)), np.ones(1), None,
+        shape(1), np.array([0]), window, 1.0, centre + 0.3, np.zeros((1, 2)), np.ones(1), None,
         np.full(1, 2.0), np.full(1, 3.0), iterations=6,
     )  # fmt: skip
     assert np.abs(fit.uv_px - centre).max() < 0.03

@@ -6,7 +6,7 @@ Model of a marker in one frame (intensities in 8-bit grey levels):
 
 with C the coverage of a disc, blurred by the optics (Gaussian, sigma) and by its own motion during the exposure (a
 box of length l along the direction of motion). Unblurred by motion, the coverage D depends on the distance from the
-centre alone, so that one profile per radius tells it, and the motion blur is its mean along the sweep:
+centre alone, and the motion blur is its mean along the sweep:
 
     C(x, y) = ∫ D(√((x − s·l)² + y²)) ds,   s = −1/2 … 1/2, x along the motion,
 
@@ -21,10 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfc
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc_kernel import PROFILE, coverage, fit_markers
+from fitwright.vision.disc_kernel import THIN_PX, coverage, fit_markers
 from fitwright.vision.video import Luma
 
 Floats32 = NDArray[np.float32]
@@ -43,7 +42,18 @@ class DiscShape:
     @property
     def ringed(self) -> NDArray[np.bool_]:
         """Which markers have a ring around the disc."""
-        return self.ring_px > self.disc_px + 0.5
+        return self.ring_px > self.disc_px + THIN_PX
+
+    def coverage(self, i: int, half: int, blur_px: Floats, scale: float) -> Floats32:
+        """Coverage (2, n, n) of marker i's ring and disc on a square of n = 2 · half + 1 samples around it.
+
+        Args:
+            blur_px: (2,) displacement during the exposure.
+        """
+        cover: Floats32 = coverage(
+            self.ring_px[i], self.disc_px[i], self.sigma_px[i], half, blur_px[0], blur_px[1], scale
+        )
+        return cover
 
 
 @dataclass(frozen=True)
@@ -71,46 +81,15 @@ class DiscFit:
         return self.amplitudes[:, 1]
 
 
-class DiscTable:
-    """Coverage of P markers by distance from their centres, at scale 1 and without motion blur.
-
-    Attributes:
-        profiles: (P, N, 4) coverage of the ring's and the disc's circle, and their slopes divided by the distance
-            (1/px²), over the square of the distance. reach_px: (P,) where the profiles end.
-    """
-
-    def __init__(self, shape: DiscShape) -> None:
-        self.shape = shape
-        self.ringed = shape.ringed
-        self.reach_px = np.asarray(shape.ring_px + 6.0 * shape.sigma_px, dtype=np.float64)
-        rho = self.reach_px[:, None] * np.sqrt(np.linspace(0.0, 1.0, PROFILE))
-        sigma = shape.sigma_px[:, None]
-        off = [(rho - radius[:, None]) / sigma for radius in (shape.ring_px, shape.disc_px)]
-        cover = [0.5 * erfc(d / np.sqrt(2.0)) for d in off]
-        slope = [-np.exp(-0.5 * d**2) / (np.sqrt(2.0 * np.pi) * sigma * np.maximum(rho, 1e-3)) for d in off]
-        self.profiles: Floats32 = np.ascontiguousarray(np.stack(cover + slope, axis=-1), dtype=np.float32)
-
-    def coverage(self, i: int, half: int, blur_px: Floats, scale: float) -> Floats32:
-        """Coverage (2, n, n) of marker i's ring and disc on a square of n = 2 · half + 1 samples around it.
-
-        Args:
-            blur_px: (2,) displacement during the exposure.
-        """
-        cover: Floats32 = coverage(
-            self.profiles[i], self.reach_px[i], self.shape.sigma_px[i], half, blur_px[0], blur_px[1], scale
-        )
-        return cover
-
-
 def fit_discs(
-    table: DiscTable, index: Index, luma: Luma | Floats32, per_grey: float, uv_px: Floats, blur_px: Floats,
+    shape: DiscShape, index: Index, luma: Luma | Floats32, per_grey: float, uv_px: Floats, blur_px: Floats,
     scale: Floats, amplitudes: Floats | None, noise: Floats, background_sd: Floats, iterations: int = 8,
     scale_sd: float = 0.01, good_enough_px: float = 0.06,
 ) -> DiscFit:  # fmt: skip
     """Find the centres of P markers in a picture by Gauss–Newton.
 
     Args:
-        table, index: shapes, and (P,) which of them these markers are. luma: (h, w) the picture; what would lie
+        shape, index: shapes, and (P,) which of them these markers are. luma: (h, w) the picture; what would lie
             beyond its edge takes no part. per_grey: 8-bit grey levels per unit of the picture.
         uv_px, blur_px, scale: where to start, (P, 2), (P, 2), (P,).
         amplitudes: (P, 3) of the frame before, or None.
@@ -125,8 +104,8 @@ def fit_discs(
         np.zeros(p), np.zeros(p), np.full(p, np.inf),
     )  # fmt: skip
     fit_markers(
-        table.profiles, table.reach_px, table.shape.ring_px, table.shape.sigma_px, table.ringed, index, luma,
-        per_grey, fit.uv_px, np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise,
-        background_sd, iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
+        shape.ring_px, shape.disc_px, shape.sigma_px, index, luma, per_grey, fit.uv_px,
+        np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise, background_sd,
+        iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
     )  # fmt: skip
     return fit

@@ -16,7 +16,7 @@ from scipy.optimize import linear_sum_assignment
 from fitwright.quantity import Floats
 from fitwright.vision.awaited import Awaited, awaited, leaders, moments_like_this
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
-from fitwright.vision.disc import DiscFit, DiscShape, DiscTable, fit_discs
+from fitwright.vision.disc import DiscFit, DiscShape, fit_discs
 from fitwright.vision.past import MEMORY_S, Past
 from fitwright.vision.past_kernel import recent
 from fitwright.vision.seek import Portrait, peaks, portrait
@@ -74,9 +74,9 @@ class DiscFollower:
         white: float, reach_px_per_s: float, bend: Floats | None = None, standing: Iterable[int] = (),
     ) -> None:  # fmt: skip
         p = len(spots)
-        self.table = DiscTable(DiscShape(*(
-            np.array([getattr(s, name) for s in spots]) for name in ("disc_px", "ring_px", "sigma_px")
-        )))  # fmt: skip
+        self.shape = DiscShape(
+            *(np.array([getattr(s, name) for s in spots]) for name in ("disc_px", "ring_px", "sigma_px"))
+        )
         self.exposure_s, self.step_s, self.per_grey = exposure_s, step_s, 255.0 / white
         self.reach_px_per_s = reach_px_per_s
         self.times = np.full((p, HISTORY), np.nan)
@@ -117,7 +117,7 @@ class DiscFollower:
         if self.known.min() < 3:
             self._look_around(time_s, luma, predicted, velocity)
         index = to_fit(
-            self.lost, predicted, velocity, self.table.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
+            self.lost, predicted, velocity, self.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
         )  # fmt: skip
         if index.size:
             start, speed = predicted[index], velocity[index]
@@ -192,14 +192,14 @@ class DiscFollower:
             wanted += [
                 (int(i), place) for place in self._candidates(luma, int(i), predicted[i], float(reach), sits)
             ]
-        for k, found in _one_to_one(wanted, predicted, self.table.shape.ring_px):
+        for k, found in _one_to_one(wanted, predicted, self.shape.ring_px):
             velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
             predicted[k] = found
 
     def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
         """Fit markers `index` from places uv (N, 2), smeared by their velocity (N, 2)."""
         return fit_discs(
-            self.table, index, luma, self.per_grey, uv, velocity * self.exposure_s, self.scale[index],
+            self.shape, index, luma, self.per_grey, uv, velocity * self.exposure_s, self.scale[index],
             self.amplitudes[index], self.rms[index], self.background[index],
         )  # fmt: skip
 
@@ -209,7 +209,7 @@ class DiscFollower:
         """Which fits are the marker."""
         found: NDArray[np.bool_] = credible(
             index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
-            time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.table.shape.ring_px,
+            time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.shape.ring_px,
             self.known, self.misses, self.homes, STAYS_PX,
         )  # fmt: skip
         return found
@@ -336,7 +336,7 @@ class DiscFollower:
             if k == i:
                 continue
             if (there := self.awaited.get(k)) is not None:
-                if there.off_px(place) < min(mine, there.near_px + self.table.shape.ring_px[i]):
+                if there.off_px(place) < min(mine, there.near_px + self.shape.ring_px[i]):
                     return True
             elif mine > NO_DOUBT_PX and self.past(k).away(place) < NEAR_PATH_PX:
                 return True  # nothing tells where that one is: it may be here
@@ -375,7 +375,7 @@ class DiscFollower:
         """(N,) at which of the places (N, 2) no other marker sits."""
         away = np.hypot(places[:, None, 0] - sits[:, 0], places[:, None, 1] - sits[:, 1])
         away[:, i] = np.nan
-        free: NDArray[np.bool_] = ~(away < self.table.shape.ring_px[i]).any(axis=1)
+        free: NDArray[np.bool_] = ~(away < self.shape.ring_px[i]).any(axis=1)
         return free
 
     def _candidates(
@@ -384,7 +384,7 @@ class DiscFollower:
         """Places (2,) within `reach` of `centre` that look like marker i and where no other marker sits: those hardly
         worse than the best, nearest first."""
         if self.lost[i] == 0 or i not in self.portraits:  # a lost marker keeps the look that it had last
-            self.portraits[i] = portrait(self.table, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
+            self.portraits[i] = portrait(self.shape, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
         places, likeness = peaks(luma, self.portraits[i], centre, reach, self.per_grey)
         free = self._free(i, places, sits)
         if not free.any():

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc import DiscTable
+from fitwright.vision.disc import DiscShape
 from fitwright.vision.seek_kernel import correlation, tops
 from fitwright.vision.video import Luma
 
@@ -32,13 +32,13 @@ class Portrait:
         return len(self.picture) // 2
 
 
-def portrait(table: DiscTable, i: int, amplitudes: Floats, scale: float, blur_px: Floats) -> Portrait:
-    """Picture of marker i of the table; amplitudes (3,) ring, disc, background; blur (2,) px."""
-    half = int(np.ceil(table.shape.ring_px[i] * scale + 0.5 * np.max(np.abs(blur_px))))
-    cover = table.coverage(i, half, blur_px, scale)
+def portrait(shape: DiscShape, i: int, amplitudes: Floats, scale: float, blur_px: Floats) -> Portrait:
+    """Picture of marker i of those; amplitudes (3,) ring, disc, background; blur (2,) px."""
+    half = int(np.ceil(shape.ring_px[i] * scale + 0.5 * np.max(np.abs(blur_px))))
+    cover = shape.coverage(i, half, blur_px, scale)
     ring, disc, background = amplitudes
     picture = background + ring * cover[0] + disc * cover[1]
-    alone = 0.0 if table.shape.ringed[i] else 1.0  # a disc without a ring is seen against its background
+    alone = 0.0 if shape.ringed[i] else 1.0  # a disc without a ring is seen against its background
     mask = np.maximum(cover[0] > 0.5, alone)
     return Portrait(picture.astype(np.float32), mask.astype(np.float32))
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc import DiscShape, DiscTable
+from fitwright.vision.disc import DiscShape
 from fitwright.vision.seek import Portrait, peaks, portrait
 
 RADII_PX = (2.5, 3.2, 4.1, 5.2, 6.6, 8.4)
@@ -42,11 +42,11 @@ class Beginning:
 def _bank() -> tuple[tuple[float, Floats, Portrait], ...]:
     """Radius, smear and picture of every disc of the bank, dark in a bright ring and the other way round."""
     radii = np.array(RADII_PX)
-    table = DiscTable(DiscShape(radii, RING * radii, np.full(len(radii), SIGMA_PX)))
+    shape = DiscShape(radii, RING * radii, np.full(len(radii), SIGMA_PX))
     turns = np.arange(WAYS) * np.pi / WAYS
     smears = [np.zeros(2), *(n * np.array([np.cos(a), np.sin(a)]) for n in SMEARS_PX for a in turns)]
     return tuple(
-        (float(r), blur, portrait(table, i, np.array([sign, -sign, 0.0]), 1.0, blur))
+        (float(r), blur, portrait(shape, i, np.array([sign, -sign, 0.0]), 1.0, blur))
         for i, r in enumerate(radii) for blur in smears for sign in (100.0, -100.0)
     )  # fmt: skip
 

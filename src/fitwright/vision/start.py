@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
 from fitwright.vision.chains import FASTEST_TURN_RAD_S
-from fitwright.vision.disc import DiscShape, DiscTable, fit_discs
+from fitwright.vision.disc import DiscShape, fit_discs
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.video import LumaFrame
@@ -64,20 +64,18 @@ def first_motion(
         frames: neighbours of the marked frame, in order. step_s: usual time between frames. white: grey level of
             the brightest pixel. reach_px_per_s: the fastest a marker may move.
     """
-    table = DiscTable(
-        DiscShape(*(np.array([getattr(s, n) for s in spots]) for n in ("disc_px", "ring_px", "sigma_px")))
-    )
+    shape = DiscShape(*(np.array([getattr(s, n) for s in spots]) for n in ("disc_px", "ring_px", "sigma_px")))
     scene = _Scene(frames, marked, white, reach_px_per_s)
     supposed = [
         s for i, spot in enumerate(spots)
-        for s in scene.suppositions(i, spot, portrait(table, i, spot.amplitudes, 1.0, spot.blur_px))
+        for s in scene.suppositions(i, spot, portrait(shape, i, spot.amplitudes, 1.0, spot.blur_px))
     ]  # fmt: skip
     uv = np.full((len(frames), len(spots), 2), np.nan)
     for chosen in _one_each(supposed, marked):
         uv[:, chosen.i] = chosen.uv
     times = np.array([f.time_s for f in frames])
     velocity, bend = motion_through(times, uv)
-    exposure = _exposure(table, frames, uv, velocity, step_s, 255.0 / white)
+    exposure = _exposure(shape, frames, uv, velocity, step_s, 255.0 / white)
     return FirstMotion(velocity[marked], bend[marked], exposure, uv, times)
 
 
@@ -178,7 +176,7 @@ def motion_through(times: Floats, uv: Floats) -> tuple[Floats, Floats]:
 
 
 def _exposure(
-    table: DiscTable,
+    shape: DiscShape,
     frames: Sequence[LumaFrame],
     uv: Floats,
     velocity: Floats,
@@ -194,7 +192,7 @@ def _exposure(
     tried = EXPOSURES_S[max(step_s, 1 / 240) + 1e-9 >= EXPOSURES_S]
     cost = np.zeros(len(tried))
     for k, i in picked:
-        cost += _smear_costs(table, i, frames[k], uv[k, i], velocity[k, i], tried, per_grey)
+        cost += _smear_costs(shape, i, frames[k], uv[k, i], velocity[k, i], tried, per_grey)
     best = int(np.argmin(cost))
     if not 0 < best < len(tried) - 1:
         return float(tried[best])
@@ -203,12 +201,12 @@ def _exposure(
 
 
 def _smear_costs(
-    table: DiscTable, i: int | np.intp, frame: LumaFrame, uv: Floats, velocity: Floats, tried: Floats, per_grey: float
+    shape: DiscShape, i: int | np.intp, frame: LumaFrame, uv: Floats, velocity: Floats, tried: Floats, per_grey: float
 ) -> NDArray[np.float64]:  # fmt: skip
     """Squared residual of one marker in one frame for each exposure tried, all fitted together."""
     n = len(tried)
     fit = fit_discs(
-        table, np.full(n, i), frame.luma, per_grey, np.tile(uv, (n, 1)), velocity * tried[:, None], np.ones(n), None,
+        shape, np.full(n, i), frame.luma, per_grey, np.tile(uv, (n, 1)), velocity * tried[:, None], np.ones(n), None,
         np.full(n, 2.0), np.full(n, 8.0), iterations=3,
     )  # fmt: skip
     return np.asarray(fit.rms**2, dtype=np.float64)
