@@ -75,16 +75,24 @@ def test_a_ring_that_has_gone_round_gives_its_last_samples_in_order():
 def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told():
     time_s = np.array([0.0, 0.02, 0.04, 0.06, 0.5, 0.52])
     past = Past(time_s, np.column_stack([100 * time_s, 50 - 20 * time_s]))
-    place, velocity = past.at(0.027)
+    place, velocity, _ = past.at(0.027)
     assert place == pytest.approx([2.7, 50 - 0.54])
     assert velocity == pytest.approx([100, -20])
     assert past.at(0.3) is None
     assert past.at(0.07)[0] == pytest.approx([7.0, 48.6])
     assert Past(-time_s, past.uv_px).at(-0.027)[1] == pytest.approx([-100, 20])
     times = [0.011, 0.027, 0.3, 0.052]
-    places, speeds = zip(*[a for a in map(past.at, times) if a is not None], strict=True)
-    middle, speed = past.mostly_at(times)
+    places, speeds, _ = zip(*[a for a in map(past.at, times) if a is not None], strict=True)
+    middle, speed, _ = past.mostly_at(times)
     assert middle == pytest.approx(np.median(places, axis=0))
     assert speed == pytest.approx(speeds[1])
     assert past.mostly_at([0.3]) is None
     assert past.mostly_at([]) is None
+
+
+def test_acceleration_is_told_between_two_neighbours():
+    time_s = np.array([0.0, 0.015, 0.035, 0.05, 0.4])
+    fall = Past(time_s, np.column_stack([3 * time_s, 100 * time_s**2]))
+    assert fall.at(0.016)[2] == pytest.approx([0, 200], abs=1e-6)
+    assert fall.mostly_at([0.016, 0.034])[2] == pytest.approx([0, 200], abs=1e-6)
+    assert fall.at(0.05)[2] == pytest.approx([0, 0])  # at an end it is not

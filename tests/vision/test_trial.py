@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fitwright.vision.awaited import NEAR_PX, OFF_CADENCE, awaited, moments_like_this
-from fitwright.vision.past import Past
+from fitwright.vision.awaited import NEAR_PX, OFF_CADENCE, awaited
+from fitwright.vision.past import Past, Paths
 from fitwright.vision.trial import TRIAL_S, Trial
 
 STEP_S, RPM, RADIUS_PX = 1 / 60, 90.0, 60.0
@@ -23,12 +23,19 @@ def past(until_s: float, turned: float = 0.0, centre: float = 200.0) -> Past:
     return Past(t, on_circle(t, turned, centre))
 
 
+def like_now(seen: list[Past]) -> np.ndarray:
+    paths = Paths(len(seen))
+    for i, p in enumerate(seen):
+        paths.remember(i, zip(p.time_s, p.uv_px, strict=True))
+    return paths.moments_like_now(range(len(seen)), np.array([p.time_s[-1] for p in seen]))
+
+
 def test_other_markers_tell_where_a_lost_one_is_though_one_of_them_is_wrong():
     now, lost = 3.0, past(2.7)
     wrong = past(now, 0.4, 300.0)
     wrong.uv_px[-1] = wrong.uv_px[-20]  # mistaken for something just now
     seen = [past(now, 1.0, 300.0), past(now, 2.0, 340.0), wrong]
-    there = awaited(lost, moments_like_this(seen), lost.passes, now - 2.7)
+    there = awaited(lost, like_now(seen), lost.passes, now - 2.7)
     assert there is not None
     assert there.slack_s == 0.0
     assert there.uv_px == pytest.approx(on_circle(np.array(now)), abs=0.3)
@@ -59,13 +66,13 @@ def test_one_that_rests_is_awaited_where_it_mostly_was():
 @pytest.mark.parametrize(("drift_px_per_s", "good"), [(0.0, True), (30.0, True), (200.0, False)])
 def test_what_drifts_away_from_where_the_marker_is_awaited_is_not_it(drift_px_per_s: float, good: bool):
     """A path may differ from turn to turn, by 4 px here; what passes by differs ever more."""
-    trial, verdicts = Trial(3.0, 2.7, on_circle(np.array(2.7)), past(2.7).passes), []
+    trial, verdicts = Trial(3.0, 2.7, on_circle(np.array(2.7)), past(2.7).passes, SPEED), []
     for k in range(12):
         now = 3.0 + k * STEP_S
         seen = past(now, 1.0, 300.0)
-        told = awaited(past(2.7), moments_like_this([seen]), trial.turns, now - 2.7)
+        told = awaited(past(2.7), like_now([seen]), trial.turns, now - 2.7)
         place = on_circle(np.array(now)) + np.array([4.0 + drift_px_per_s * (now - 3.0), 0.0])
-        trial, ended, verdict = trial.seen(now, place, told, SPEED, STEP_S)
+        trial, ended, verdict = trial.seen(now, place, told, STEP_S)
         verdicts.append(verdict)
         if ended:
             break
@@ -74,7 +81,7 @@ def test_what_drifts_away_from_where_the_marker_is_awaited_is_not_it(drift_px_pe
 
 
 def test_a_moment_in_sight_is_no_proof_and_a_frame_without_it_no_end():
-    trial = Trial(3.0, 2.7, np.zeros(2), [])
+    trial = Trial(3.0, 2.7, np.zeros(2), [], SPEED)
     seen_s = 3.0 + STEP_S
     assert trial.lost(seen_s + STEP_S, seen_s, STEP_S) == (False, True)
     assert trial.lost(seen_s + 3 * STEP_S, seen_s, STEP_S) == (True, False)

@@ -7,9 +7,9 @@ something that passed), so that several are asked and the middle of their answer
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
+from math import hypot
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from fitwright.vision.past import Past
 LEADS_PX = 30.0
 """A marker that goes so far shows by its place where in the turn the leg is."""
 LEADERS = 3
+"""So many of them are asked when the leg was as it is now."""
 OFF_CADENCE = 0.12
 """A turn may take that much longer or less than the one before, as a share."""
 NEAR_PX = 8.0
@@ -27,28 +28,32 @@ NEAR_PX = 8.0
 
 @dataclass(frozen=True)
 class Awaited:
-    """Place (2,) px and velocity (2,) px/s at this moment of the turn; by how much the moment may be off (not at all
-    where other markers tell it); how far the marker may be from its place at the true one, px."""
+    """Place (2,) px, velocity (2,) px/s and, where earlier turns tell it, acceleration (2,) px/s² at this moment of
+    the turn; by how much the moment may be off (not at all where other markers tell it); how far the marker may be
+    from its place at the true one, px."""
 
     uv_px: Floats
     speed: Floats
+    bend: Floats | None = None
     slack_s: float = 0.0
     near_px: float = NEAR_PX
 
     @property
     def reach_px(self) -> float:
         """How far from the place, at the most, the marker may be."""
-        return self.near_px + self.slack_s * float(np.hypot(*self.speed))
+        return self.near_px + self.slack_s * hypot(*self.speed)
 
     def late_s(self, place: Floats) -> float:
         """By how much the moment is off if the marker is at `place`."""
+        if self.slack_s == 0:
+            return 0.0
         square = float(self.speed @ self.speed)
         late = float((place - self.uv_px) @ self.speed) / square if square > 1.0 else 0.0
-        return float(np.clip(late, -self.slack_s, self.slack_s))
+        return min(max(late, -self.slack_s), self.slack_s)
 
     def off_px(self, place: Floats) -> float:
         """How far `place` is from where the marker would be then."""
-        return float(np.hypot(*(place - self.uv_px - self.late_s(place) * self.speed)))
+        return hypot(*(place - self.uv_px - self.late_s(place) * self.speed))
 
 
 def leaders(pasts: Sequence[Past]) -> list[int]:
@@ -57,24 +62,20 @@ def leaders(pasts: Sequence[Past]) -> list[int]:
     return sorted(far, key=lambda i: -pasts[i].extent_px)
 
 
-def moments_like_this(leading: Iterable[Past]) -> list[float]:
-    """Times of earlier turns when the first few of the leading markers, of those that are seen, were where they are
-    now."""
-    return [t for p in islice(leading, LEADERS) for t in p.sure_passes]
-
-
-def awaited(past: Past, moments: Sequence[float], turns: Sequence[float], gone_s: float) -> Awaited | None:
+def awaited(
+    past: Past, moments: Sequence[float] | Floats, turns: Sequence[float], gone_s: float
+) -> Awaited | None:
     """Where a marker with this past should be, and how it should move; None when nothing tells.
 
     Args:
-        moments: see `moments_like_this`. turns: times of earlier turns when it was where it was before it was lost,
-            latest first. gone_s: time since then, which tells where no other marker does.
+        moments: times of earlier turns when other markers were where they are now. turns: those when it was where it
+            was before it was lost, latest first. gone_s: time since then, which tells where no other marker does.
     """
     if past.rests:
         return Awaited(np.median(past.uv_px, axis=0), np.zeros(2))
-    if answer := past.mostly_at(moments):
-        return Awaited(*answer)
+    if (answer := past.mostly_at(moments)) is not None:
+        return Awaited(answer[0], answer[1], answer[2])
     for turn_s in turns:
-        if answer := past.at(turn_s + gone_s):
-            return Awaited(*answer, OFF_CADENCE * abs(gone_s))
+        if (answer := past.at(turn_s + gone_s)) is not None:
+            return Awaited(answer[0], answer[1], answer[2], OFF_CADENCE * abs(gone_s))
     return None

@@ -205,7 +205,7 @@ class Crew:
             soon = np.flatnonzero(time_s < self.first_s + MEMORY_S)[::-1]
             for k, i in enumerate(self.start.discs):
                 seen = soon[np.isfinite(uv_px[soon, i, 0])]
-                self.discs.remember(k, zip(time_s[seen].tolist(), uv_px[seen, i], strict=True))
+                self.discs.paths.remember(k, zip(time_s[seen].tolist(), uv_px[seen, i], strict=True))
 
     def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """The marked frame itself, fitted again now that velocity and exposure are known."""

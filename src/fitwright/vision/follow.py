@@ -14,16 +14,14 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
-from fitwright.vision.awaited import Awaited, awaited, leaders, moments_like_this
+from fitwright.vision.awaited import LEADERS, Awaited, awaited, leaders
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, fit_discs
-from fitwright.vision.past import MEMORY_S, Past
-from fitwright.vision.past_kernel import recent
+from fitwright.vision.past import Past, Paths
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.step_kernel import (
     HISTORY,
-    LONGEST_PATH,
     ORDERS,
     credible,
     expected,
@@ -48,6 +46,9 @@ AT_ONCE_PX, OFF_TIMES = 3.0, 8.0
 off lately: with few frames a second it is off by pixels where it turns."""
 NO_DOUBT_PX = 6.0
 """A disc so near to where a marker is awaited is it."""
+GUESSED_PX, TOLD_PX = 1.0, 3.0
+"""A marker seen once or twice is looked for before the fit when it may be off by more; by so much where earlier turns
+have told how fast it goes."""
 NEAR_PATH_PX = 14.0
 """From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
@@ -85,7 +86,7 @@ class DiscFollower:
         self.known = np.ones(p, dtype=np.intp)
         known = np.full((p, 2), np.nan) if velocity is None else velocity
         self.hint = np.nan_to_num(known)
-        self.blind = np.isnan(known[:, 0])
+        self.blind, self.told = np.isnan(known[:, 0]), np.zeros(p, dtype=np.bool_)
         self.bend = np.zeros((p, 2)) if bend is None else np.nan_to_num(bend)
         self.guesses, self.misses = np.full((p, ORDERS, 2), np.nan), np.zeros((p, ORDERS))
         self.scale, self.first_scale = np.ones(p), np.ones(p)
@@ -94,10 +95,7 @@ class DiscFollower:
         self.rms = np.clip([s.rms for s in spots], 0.7, 12.0)
         self.background = self.rms.copy()
         self.lost = np.zeros(p, dtype=np.intp)
-        self.path_s, self.path_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
-        self.path_n = np.zeros(p, dtype=np.intp)
-        self.pasts = [Past(np.zeros(0), np.zeros((0, 2)))] * p
-        self.told_n, self.told_s = np.full(p, -1, dtype=np.intp), np.full(p, np.nan)
+        self.paths = Paths(p)
         self.awaited: dict[int, Awaited] = {}
         self.ranked, self.ranked_s = list[int](), np.nan
         self.chains: list[list[Chain]] = [[] for _ in spots]
@@ -145,7 +143,7 @@ class DiscFollower:
                 told = self._at_home(i) or awaited(
                     past, self._moments_like_this(time_s, i), trial.turns, gone
                 )
-                self.trials[i], ended, good = trial.seen(time_s, uv[i], told, past.top_speed, self.step_s)
+                self.trials[i], ended, good = trial.seen(time_s, uv[i], told, self.step_s)
             if ended:
                 del self.trials[i]
             if not good:
@@ -156,35 +154,27 @@ class DiscFollower:
         """Forget all that was taken for marker i since the trial began."""
         self.disowned[i] = trial.since_s
         self.times[i, 0], self.places[i, 0], self.known[i] = trial.before_s, trial.before_px, 1
-        away = self.path_s[i] - trial.since_s
-        self.path_s[i, away * np.sign(trial.since_s - trial.before_s) >= 0] = np.nan
+        self.paths.forget(i, trial.since_s, trial.before_s)
 
     def past(self, i: int) -> Past:
-        """Where marker i was within the last turns; told anew for all seen since at once, for to call the kernel
-        takes longer than what it does."""
-        now_s = self.times[:, 0]
-        if self.path_n[i] != self.told_n[i] or now_s[i] != self.told_s[i]:
-            old = np.flatnonzero((self.path_n != self.told_n) | (now_s != self.told_s))
-            time_s, uv_px, n = recent(old, self.path_s, self.path_px, self.path_n, now_s, MEMORY_S)
-            for m, k in enumerate(old.tolist()):
-                self.pasts[k] = Past(time_s[m, : n[m]], uv_px[m, : n[m]])
-            self.told_n[old], self.told_s[old] = self.path_n[old], now_s[old]
-        return self.pasts[i]
-
-    def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
-        """Places (time, (2,)) where marker i was, before those that will be followed."""
-        for time_s, place in passed:
-            at = self.path_n[i] % LONGEST_PATH
-            self.path_s[i, at], self.path_px[i, at] = time_s, place
-            self.path_n[i] += 1
+        """Where marker i was within the last turns."""
+        return self.paths.past(i, self.times[:, 0])
 
     def _look_around(self, time_s: float, luma: Luma, predicted: Floats, velocity: Floats) -> None:
         """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
         gap = np.abs(time_s - self.times[:, 0])
         blind = (self.known == 1) & self.blind
-        # a turning point leaves its tangent by about this; one at rest may be at the end of its way
-        guess = 0.35 * np.hypot(*velocity.T) * gap + 0.3 * FASTEST_TURN_RAD_S * self.reach_px_per_s * gap**2
-        unsure = (self.lost == 0) & (blind | ((self.known < 3) & (guess > 1.0)))
+        speed = np.hypot(*velocity.T)
+        # a turning point leaves its tangent by about this; one at rest may be at the end of its way, where earlier
+        # turns do not tell more
+        off, turned = (
+            np.where(self.told, 0.1, 0.35),
+            np.where(self.told, 0.25 * speed, 0.3 * self.reach_px_per_s),
+        )
+        guess = off * speed * gap + FASTEST_TURN_RAD_S * turned * gap**2
+        unsure = (self.lost == 0) & (
+            blind | ((self.known < 3) & (guess > np.where(self.told, TOLD_PX, GUESSED_PX)))
+        )
         sits = np.where(((self.lost == 0) & ~unsure)[:, None], predicted, np.nan)
         wanted: list[tuple[int, Floats]] = []
         for i in np.flatnonzero(unsure):
@@ -219,7 +209,7 @@ class DiscFollower:
     ) -> None:  # fmt: skip
         """Take the good fits of markers `index` into the state and into this frame's result."""
         take(index, good, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses,
-             self.misses, self.path_s, self.path_px, self.path_n)  # fmt: skip
+             self.misses, self.paths.time_s, self.paths.uv_px, self.paths.n)  # fmt: skip
         learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
               self.scale, self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, self.lost,
               self.homes, DRIFTS_PX, uv, u)  # fmt: skip
@@ -247,14 +237,18 @@ class DiscFollower:
         home = self.homes[i].copy()
         return None if np.isnan(home[0]) else Awaited(home, np.zeros(2), near_px=STAYS_PX)
 
-    def _moments_like_this(self, time_s: float, but: int = -1) -> list[float]:
+    def _moments_like_this(self, time_s: float, but: int = -1) -> Floats:
         """Times of earlier turns when the markers that are seen, but for one, were where they are now; those on trial
         count only when no other tells."""
         if not abs(time_s - self.ranked_s) < RANK_EVERY_S:
             self.ranked, self.ranked_s = leaders([self.past(k) for k in range(len(self.known))]), time_s
         seen = [k for k in self.ranked if self.lost[k] == 0 and k != but]
-        moments = moments_like_this(self.past(k) for k in seen if k not in self.trials)
-        return moments or moments_like_this(self.past(k) for k in seen if k in self.trials)
+        for on_trial in (False, True):
+            told = [k for k in seen if (k in self.trials) is on_trial][:LEADERS]
+            moments = self.paths.moments_like_now(told, self.times[:, 0])
+            if len(moments):
+                break
+        return moments
 
     def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
@@ -318,14 +312,17 @@ class DiscFollower:
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
         if i not in self.trials:
-            before = float(self.times[i, 0]), self.places[i, 0].copy(), self.past(i).passes
-            trial, there = Trial(time_s, *before), self.awaited.get(i)
+            past, there = self.past(i), self.awaited.get(i)
+            before = float(self.times[i, 0]), self.places[i, 0].copy()
+            trial = Trial(time_s, *before, past.passes, past.top_speed)
             self.trials[i] = trial if there is None else trial.judged_by(there, found, time_s)
         if missed:  # what is known from before says nothing about the motion now
             self.known[i] = 0
         self._accept(index, good, fit, time_s, uv, u)
         if missed:
-            self.hint[i], self.bend[i] = speed, 0.0
+            bend = self.awaited[i].bend if i in self.awaited and self.awaited[i].slack_s == 0 else None
+            self.hint[i], self.bend[i] = speed, 0.0 if bend is None else bend
+            self.told[i] = bend is not None
         self.chains[i] = []
         return True
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from fitwright.quantity import Floats
 from fitwright.vision import past_kernel
+from fitwright.vision.step_kernel import LONGEST_PATH
 
 MEMORY_S = 4.0
 """Some turns: where a marker was hidden in the last one it may have been seen in that before."""
@@ -78,33 +79,80 @@ class Past:
     def passes(self) -> list[float]:
         """Times at which it was where it was seen last and going the same way, latest first. A marker that is lost at
         the same place in every turn passes next to a gap."""
-        return self._passes(True)
-
-    @cached_property
-    def sure_passes(self) -> list[float]:
-        """Those not next to a gap, for other markers' sake."""
-        return self._passes(False)
-
-    def _passes(self, by_gaps: bool) -> list[float]:
-        if len(self.time_s) < 5:
+        if len(self.time_s) < past_kernel.FEWEST:
             return []
-        found = past_kernel.passes(self.time_s, self.uv_px, ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, by_gaps)
+        found = past_kernel.passes(self.time_s, self.uv_px, ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, True)
         times: list[float] = found.tolist()
         return times
 
-    def at(self, time_s: float) -> tuple[Floats, Floats] | None:
-        """Place and velocity (2,) at a time; None when it was not seen then."""
+    def at(self, time_s: float) -> Floats | None:
+        """(3, 2) place, velocity and acceleration at a time; None when it was not seen then."""
         if len(self.time_s) < 3:
             return None
-        told, u, v, du, dv = past_kernel.at(self.time_s, self.uv_px, time_s, SEEN_S, LONGEST_STEP_S)
-        return (np.array([u, v]), np.array([du, dv])) if told else None
+        told, *motion = past_kernel.at(self.time_s, self.uv_px, time_s, SEEN_S, LONGEST_STEP_S)
+        return np.array(motion).reshape(3, 2) if told else None
 
-    def mostly_at(self, times_s: Sequence[float]) -> tuple[Floats, Floats] | None:
-        """The middle of its places at some times, and the velocity that it had nearest to there, (2,) each; None when
-        it was seen at none of them."""
-        if len(self.time_s) < 3 or not times_s:
+    def mostly_at(self, times_s: Sequence[float] | Floats) -> Floats | None:
+        """(3, 2) the middle of its places at some times, and the velocity and acceleration that it had nearest to
+        there; None when it was seen at none of them."""
+        if len(self.time_s) < 3 or len(times_s) == 0:
             return None
-        seen, u, v, du, dv = past_kernel.mostly_at(
-            self.time_s, self.uv_px, np.array(times_s), SEEN_S, LONGEST_STEP_S
+        seen, *motion = past_kernel.mostly_at(
+            self.time_s, self.uv_px, np.asarray(times_s), SEEN_S, LONGEST_STEP_S
         )
-        return (np.array([u, v]), np.array([du, dv])) if seen else None
+        return np.array(motion).reshape(3, 2) if seen else None
+
+
+class Paths:
+    """Where P markers have been lately; each remembers `LONGEST_PATH` places, of which those count that it was at
+    within `MEMORY_S` of when it was seen last.
+
+    Attributes:
+        time_s, uv_px: (P, L) and (P, L, 2), written round and round; a time is NaN where a place was forgotten.
+        n: (P,) how many were ever written.
+    """
+
+    def __init__(self, p: int) -> None:
+        self.time_s, self.uv_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
+        self.n = np.zeros(p, dtype=np.intp)
+        self._told = [(-1, np.nan, Past(np.zeros(0), np.zeros((0, 2))))] * p
+
+    def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
+        """Places (time, (2,)) where marker i was."""
+        for time_s, place in passed:
+            at = self.n[i] % LONGEST_PATH
+            self.time_s[i, at], self.uv_px[i, at] = time_s, place
+            self.n[i] += 1
+
+    def forget(self, i: int, since_s: float, before_s: float) -> None:
+        """Leave out where marker i was since then, on the side of it away from `before_s`."""
+        away = (self.time_s[i] - since_s) * np.sign(since_s - before_s)
+        self.time_s[i, away >= 0] = np.nan
+
+    def past(self, i: int, now_s: Floats) -> Past:
+        """That of marker i; now_s (P,) when each was seen last."""
+        n, told_s, past = self._told[i]
+        if n != self.n[i] or told_s != now_s[i]:
+            time_s, uv_px, kept = past_kernel.recent(
+                np.array([i]), self.time_s, self.uv_px, self.n, now_s, MEMORY_S
+            )
+            past = Past(time_s[0, : kept[0]], uv_px[0, : kept[0]])
+            self._told[i] = int(self.n[i]), float(now_s[i]), past
+        return past
+
+    def moments_like_now(self, which: Sequence[int], now_s: Floats) -> Floats:
+        """Times at which markers were where they are now and going the same way, but for those next to a gap."""
+        if not which:
+            return np.zeros(0)
+        found: Floats = past_kernel.moments(
+            np.array(which),
+            self.time_s,
+            self.uv_px,
+            self.n,
+            now_s,
+            MEMORY_S,
+            ALIKE_S,
+            LEAST_AGO_S,
+            SAME_PLACE_PX,
+        )
+        return found

@@ -12,6 +12,8 @@ from numba import njit
 
 LONGEST_STEPS_S = 0.11
 """Two frame steps, one frame left out, at 30 frames a second."""
+FEWEST = 5
+"""Places that a path needs for it to show when it was somewhere before."""
 _compiled = njit(cache=True, nogil=True)
 
 
@@ -34,11 +36,11 @@ def _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s, same_place_px):
     last = len(time_s) - 1
     if abs(time_s[k] - time_s[last]) < least_ago_s:
         return np.inf
-    away = math.hypot(uv_px[k, 0] - uv_px[last, 0], uv_px[k, 1] - uv_px[last, 1])
-    if away > same_place_px:
+    by_u, by_v = uv_px[k, 0] - uv_px[last, 0], uv_px[k, 1] - uv_px[last, 1]
+    if by_u * by_u + by_v * by_v > same_place_px * same_place_px:
         return np.inf
     turned = math.hypot(_slope(time_s, uv_px, k, 0) - du, _slope(time_s, uv_px, k, 1) - dv)
-    return away + alike_s * turned
+    return math.hypot(by_u, by_v) + alike_s * turned
 
 
 @_compiled
@@ -97,6 +99,22 @@ def recent(which, path_s, path_px, path_n, now_s, memory_s):
 
 
 @_compiled
+def moments(which, path_s, path_px, path_n, now_s, memory_s, alike_s, least_ago_s, same_place_px):
+    """Times at which some markers (M,) were where they are now and going the same way, one marker after another;
+    the rest as in `recent` and `passes`."""
+    time_s, uv_px, kept = recent(which, path_s, path_px, path_n, now_s, memory_s)
+    out, n = np.empty(len(which) * path_s.shape[1]), 0
+    for m in range(len(which)):
+        if kept[m] >= FEWEST:
+            found = passes(
+                time_s[m, : kept[m]], uv_px[m, : kept[m]], alike_s, least_ago_s, same_place_px, False
+            )
+            out[n : n + len(found)] = found
+            n += len(found)
+    return out[:n]
+
+
+@_compiled
 def extent(uv_px):
     """Longer side of the box around places (N, 2)."""
     longest = 0.0
@@ -119,35 +137,41 @@ def top_speed(time_s, uv_px):
 
 @_compiled
 def at(time_s, uv_px, when_s, seen_s, longest_step_s):
-    """Whether samples tell where it was at a time, no further than `seen_s` from one; place u, v and velocity there,
-    by the neighbours that are no further than `longest_step_s` away."""
+    """Whether samples tell where it was at a time, no further than `seen_s` from one; place u, v, velocity and
+    acceleration there, by the neighbours that are no further than `longest_step_s` away."""
     k, last = np.argmin(np.abs(time_s - when_s)), len(time_s) - 1
     a = k - 1 if k > 0 and abs(time_s[k] - time_s[k - 1]) < longest_step_s else k  # not across a gap
     b = k + 1 if k < last and abs(time_s[k + 1] - time_s[k]) < longest_step_s else k
     ahead = when_s - time_s[k]
     if a == b or abs(ahead) > seen_s:
-        return False, 0.0, 0.0, 0.0, 0.0
+        return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     du = (uv_px[b, 0] - uv_px[a, 0]) / (time_s[b] - time_s[a])
     dv = (uv_px[b, 1] - uv_px[a, 1]) / (time_s[b] - time_s[a])
-    return True, uv_px[k, 0] + du * ahead, uv_px[k, 1] + dv * ahead, du, dv
+    ddu = ddv = 0.0
+    if a < k < b:
+        before, after = time_s[k] - time_s[a], time_s[b] - time_s[k]
+        ddu = (uv_px[b, 0] - uv_px[k, 0]) / after - (uv_px[k, 0] - uv_px[a, 0]) / before
+        ddv = (uv_px[b, 1] - uv_px[k, 1]) / after - (uv_px[k, 1] - uv_px[a, 1]) / before
+        ddu, ddv = 2.0 * ddu / (before + after), 2.0 * ddv / (before + after)
+    return True, uv_px[k, 0] + du * ahead, uv_px[k, 1] + dv * ahead, du, dv, ddu, ddv
 
 
 @_compiled
 def mostly_at(time_s, uv_px, times_s, seen_s, longest_step_s):
-    """Whether samples tell where it was at any of some times (M,); the middle u, v of those places, and the velocity
-    at the place nearest to that."""
-    found, n = np.empty((4, len(times_s))), 0
+    """Whether samples tell where it was at any of some times (M,); the middle u, v of those places, and velocity and
+    acceleration at the place nearest to that."""
+    found, n = np.empty((6, len(times_s))), 0
     for when_s in times_s:
-        told, u, v, du, dv = at(time_s, uv_px, when_s, seen_s, longest_step_s)
-        if told:
-            found[0, n], found[1, n], found[2, n], found[3, n] = u, v, du, dv
+        motion = at(time_s, uv_px, when_s, seen_s, longest_step_s)
+        if motion[0]:
+            found[:, n] = motion[1:]
             n += 1
     if n == 0:
-        return False, 0.0, 0.0, 0.0, 0.0
+        return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     u, v = np.median(found[0, :n]), np.median(found[1, :n])
     nearest, least = 0, np.inf
     for k in range(n):
         away = math.hypot(found[0, k] - u, found[1, k] - v)
         if away < least:
             nearest, least = k, away
-    return True, u, v, found[2, nearest], found[3, nearest]
+    return True, u, v, found[2, nearest], found[3, nearest], found[4, nearest], found[5, nearest]

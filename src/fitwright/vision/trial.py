@@ -8,8 +8,7 @@ while; what passes drifts away from where the marker is awaited.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-
-import numpy as np
+from math import hypot
 
 from fitwright.quantity import Floats
 from fitwright.vision.awaited import Awaited
@@ -29,7 +28,7 @@ tell it now, or others than before."""
 @dataclass(frozen=True)
 class Trial:
     """A marker was taken back at `since_s`, having been seen last at `before_s` at `before_px` (2,), as it was in
-    earlier turns at the times `turns`.
+    earlier turns at the times `turns`; until then it reached `top_speed` px/s.
 
     At `from_s` it was `off_px` (2,) from where it was awaited (None: nothing told it), and its turn `late_s` later
     than supposed (None: other markers told the moment); in the last frame, at `told_s`, it was awaited at `told_px`.
@@ -39,6 +38,7 @@ class Trial:
     before_s: float
     before_px: Floats
     turns: list[float]
+    top_speed: float
     from_s: float = 0.0
     off_px: Floats | None = None
     late_s: float | None = None
@@ -52,13 +52,13 @@ class Trial:
         return replace(self, from_s=time_s, off_px=off, late_s=late_s, told_s=time_s, told_px=place - off)
 
     def seen(
-        self, time_s: float, place: Floats, told: Awaited | None, top_speed: float, step_s: float
+        self, time_s: float, place: Floats, told: Awaited | None, step_s: float
     ) -> tuple[Trial, bool, bool]:  # fmt: skip
         """The trial after a frame in which the marker was seen; whether it has ended; whether it is the marker.
 
         Args:
-            place: (2,) where it was seen. told: where it was awaited, if anything tells. top_speed: px/s that the
-                marker has reached. step_s: usual time between frames.
+            place: (2,) where it was seen. told: where it was awaited, if anything tells. step_s: usual time between
+                frames.
         """
         ended = abs(time_s - self.since_s) > TRIAL_S
         if told is None:
@@ -67,10 +67,10 @@ class Trial:
             good = told.off_px(place) <= told.near_px  # it is told for the first time, or in another way
             return self.judged_by(told, place, time_s), ended or not good, good
         went = told.uv_px - self.told_px - (time_s - self.told_s) * told.speed
-        if np.hypot(*went) > STRAYS_PX + JUMP_SHARE * top_speed * step_s:
+        if hypot(*went) > STRAYS_PX + JUMP_SHARE * self.top_speed * step_s:
             return self.judged_by(told, place, time_s), ended, True
-        allowed = STRAYS_PX + STRAYS_SHARE * top_speed * abs(time_s - self.from_s)
-        good = bool(np.hypot(*(place - told.uv_px - self.off_px)) <= allowed)
+        allowed = STRAYS_PX + STRAYS_SHARE * self.top_speed * abs(time_s - self.from_s)
+        good = hypot(*(place - told.uv_px - self.off_px)) <= allowed
         return replace(self, told_s=time_s, told_px=told.uv_px), ended or not good, good
 
     def lost(self, time_s: float, seen_s: float, step_s: float) -> tuple[bool, bool]:
