@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fitwright.vision.past import ALIKE_S, LEAST_AGO_S, SAME_PLACE_PX, Past
-from fitwright.vision.past_kernel import _unlike, recent
+from fitwright.vision.past import ALIKE_S, LEAST_AGO_S, LONGEST_STEP_S, SAME_PLACE_PX, SEEN_S, Past
+from fitwright.vision.past_kernel import _unlike, mostly_at, recent
 
 
 def _turning(rng, rpm=85.0, lasts_s=2.2, backward=False):
@@ -83,16 +83,15 @@ def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told
     assert Past(-time_s, past.uv_px).at(-0.027)[1] == pytest.approx([-100, 20])
     times = [0.011, 0.027, 0.3, 0.052]
     places, speeds, _ = zip(*[a for a in map(past.at, times) if a is not None], strict=True)
-    middle, speed, _ = past.mostly_at(times)
+    told, *middle, du, dv, _, _ = mostly_at(past.time_s, past.uv_px, np.array(times), SEEN_S, LONGEST_STEP_S)
+    assert told
     assert middle == pytest.approx(np.median(places, axis=0))
-    assert speed == pytest.approx(speeds[1])
-    assert past.mostly_at([0.3]) is None
-    assert past.mostly_at([]) is None
+    assert [du, dv] == pytest.approx(speeds[1])
+    assert not mostly_at(past.time_s, past.uv_px, np.array([0.3]), SEEN_S, LONGEST_STEP_S)[0]
 
 
 def test_acceleration_is_told_between_two_neighbours():
     time_s = np.array([0.0, 0.015, 0.035, 0.05, 0.4])
     fall = Past(time_s, np.column_stack([3 * time_s, 100 * time_s**2]))
     assert fall.at(0.016)[2] == pytest.approx([0, 200], abs=1e-6)
-    assert fall.mostly_at([0.016, 0.034])[2] == pytest.approx([0, 200], abs=1e-6)
     assert fall.at(0.05)[2] == pytest.approx([0, 0])  # at an end it is not

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fitwright.vision.awaited import NEAR_PX, OFF_CADENCE, awaited
+from fitwright.vision.awaited import NEAR_PX, OFF_CADENCE, Awaited, at_rest, by_the_clock
 from fitwright.vision.past import Past, Paths
 from fitwright.vision.trial import TRIAL_S, Trial
 
@@ -23,28 +23,37 @@ def past(until_s: float, turned: float = 0.0, centre: float = 200.0) -> Past:
     return Past(t, on_circle(t, turned, centre))
 
 
-def like_now(seen: list[Past]) -> np.ndarray:
-    paths = Paths(len(seen))
-    for i, p in enumerate(seen):
+def by_others(lost: Past, *seen: Past) -> Awaited | None:
+    paths = Paths(1 + len(seen))
+    for i, p in enumerate((lost, *seen)):
         paths.remember(i, zip(p.time_s, p.uv_px, strict=True))
-    return paths.moments_like_now(range(len(seen)), np.array([p.time_s[-1] for p in seen]))
+    told = paths.like_now(0, range(1, 1 + len(seen)), np.array([p.time_s[-1] for p in (lost, *seen)]))
+    return None if told is None else Awaited(*told)
 
 
 def test_other_markers_tell_where_a_lost_one_is_though_one_of_them_is_wrong():
     now, lost = 3.0, past(2.7)
     wrong = past(now, 0.4, 300.0)
     wrong.uv_px[-1] = wrong.uv_px[-20]  # mistaken for something just now
-    seen = [past(now, 1.0, 300.0), past(now, 2.0, 340.0), wrong]
-    there = awaited(lost, like_now(seen), lost.passes, now - 2.7)
+    there = by_others(lost, past(now, 1.0, 300.0), past(now, 2.0, 340.0), wrong)
     assert there is not None
     assert there.slack_s == 0.0
     assert there.uv_px == pytest.approx(on_circle(np.array(now)), abs=0.3)
     assert np.hypot(*there.speed) == pytest.approx(SPEED, rel=0.02)
+    assert np.hypot(*there.bend) == pytest.approx(SPEED * RPM / 60 * 2 * np.pi, rel=0.02)
+
+
+def test_a_marker_not_seen_in_earlier_turns_is_not_told():
+    now, whole = 3.0, past(1.0)
+    part = slice(24, 54)  # 0.4 to 0.9 s, between two of the moments like this one
+    assert by_others(Past(whole.time_s[part], whole.uv_px[part]), past(now)) is None
+    assert by_others(past(2.7)) is None
+    assert by_others(past(2.7), Past(np.array([now]), on_circle(np.array([now])))) is None
 
 
 def test_where_only_time_tells_the_marker_may_be_earlier_or_later_on_its_way_but_not_beside_it():
     now, lost = 3.0, past(2.7)
-    there = awaited(lost, [], lost.passes, now - 2.7)
+    there = by_the_clock(lost, lost.passes, now - 2.7)
     assert there is not None
     assert there.slack_s == pytest.approx(OFF_CADENCE * 0.3)
     along = there.speed / np.hypot(*there.speed)
@@ -58,8 +67,7 @@ def test_one_that_rests_is_awaited_where_it_mostly_was():
     t = np.arange(0, 2, STEP_S)
     uv = np.tile([50.0, 60.0], (len(t), 1))
     uv[-3:] += 4.0
-    there = awaited(Past(t, uv), [], [], 0.2)
-    assert there is not None
+    there = at_rest(Past(t, uv))
     assert there.uv_px == pytest.approx([50.0, 60.0])
 
 
@@ -70,7 +78,7 @@ def test_what_drifts_away_from_where_the_marker_is_awaited_is_not_it(drift_px_pe
     for k in range(12):
         now = 3.0 + k * STEP_S
         seen = past(now, 1.0, 300.0)
-        told = awaited(past(2.7), like_now([seen]), trial.turns, now - 2.7)
+        told = by_others(past(2.7), seen)
         place = on_circle(np.array(now)) + np.array([4.0 + drift_px_per_s * (now - 3.0), 0.0])
         trial, ended, verdict = trial.seen(now, place, told, STEP_S)
         verdicts.append(verdict)

@@ -62,20 +62,19 @@ def leaders(pasts: Sequence[Past]) -> list[int]:
     return sorted(far, key=lambda i: -pasts[i].extent_px)
 
 
-def awaited(
-    past: Past, moments: Sequence[float] | Floats, turns: Sequence[float], gone_s: float
-) -> Awaited | None:
-    """Where a marker with this past should be, and how it should move; None when nothing tells.
+def by_the_clock(past: Past, turns: Sequence[float], gone_s: float) -> Awaited | None:
+    """Where a marker with this past should be, and how it should move, as long after one of some earlier times, the
+    first that tells; None when none does.
 
     Args:
-        moments: times of earlier turns when other markers were where they are now. turns: those when it was where it
-            was before it was lost, latest first. gone_s: time since then, which tells where no other marker does.
+        turns: times of earlier turns when it was where it was before it was lost. gone_s: time since then.
     """
-    if past.rests:
-        return Awaited(np.median(past.uv_px, axis=0), np.zeros(2))
-    if (answer := past.mostly_at(moments)) is not None:
-        return Awaited(answer[0], answer[1], answer[2])
     for turn_s in turns:
         if (answer := past.at(turn_s + gone_s)) is not None:
             return Awaited(answer[0], answer[1], answer[2], OFF_CADENCE * abs(gone_s))
     return None
+
+
+def at_rest(past: Past) -> Awaited:
+    """Where a marker that does not move should be."""
+    return Awaited(np.median(past.uv_px, axis=0), np.zeros(2))

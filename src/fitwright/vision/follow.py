@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from fitwright.quantity import Floats
-from fitwright.vision.awaited import LEADERS, Awaited, awaited, leaders
+from fitwright.vision.awaited import LEADERS, Awaited, at_rest, by_the_clock, leaders
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import DiscFit, DiscShape, fit_discs
 from fitwright.vision.past import Past, Paths
@@ -97,7 +97,7 @@ class DiscFollower:
         self.lost = np.zeros(p, dtype=np.intp)
         self.paths = Paths(p)
         self.awaited: dict[int, Awaited] = {}
-        self.ranked, self.ranked_s = list[int](), np.nan
+        self.ranked, self.resting, self.ranked_s = list[int](), set[int](), np.nan
         self.chains: list[list[Chain]] = [[] for _ in spots]
         self.trials: dict[int, Trial] = {}
         self.disowned: dict[int, float] = {}
@@ -139,10 +139,8 @@ class DiscFollower:
             if np.isnan(uv[i, 0]):
                 ended, good = trial.lost(time_s, float(self.times[i, 0]), self.step_s)
             else:
-                past, gone = self.past(i), time_s - trial.before_s + (trial.late_s or 0.0)
-                told = self._at_home(i) or awaited(
-                    past, self._moments_like_this(time_s, i), trial.turns, gone
-                )
+                gone = time_s - trial.before_s + (trial.late_s or 0.0)
+                told = self._at_home(i) or self._told(i, time_s, gone, trial.turns)
                 self.trials[i], ended, good = trial.seen(time_s, uv[i], told, self.step_s)
             if ended:
                 del self.trials[i]
@@ -218,15 +216,14 @@ class DiscFollower:
         """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
         as predicted, then as in earlier turns; in the first turn as predicted, ever less surely."""
         self.awaited = {}
-        moments = self._moments_like_this(time_s)
         for i in map(int, missing):
-            gone, past = time_s - self.times[i, 0], self.past(i)
+            gone = time_s - self.times[i, 0]
             if home := self._at_home(i):
                 self.awaited[i] = home
             elif abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
                 near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
-            elif told := awaited(past, moments, past.passes, gone):
+            elif told := self._told(i, time_s, gone):
                 self.awaited[i] = told
             elif abs(gone) < SHORT_GAP_S:
                 fastest = (1.0 if self.blind[i] and self.known[i] == 1 else 0.3) * self.reach_px_per_s
@@ -237,18 +234,22 @@ class DiscFollower:
         home = self.homes[i].copy()
         return None if np.isnan(home[0]) else Awaited(home, np.zeros(2), near_px=STAYS_PX)
 
-    def _moments_like_this(self, time_s: float, but: int = -1) -> Floats:
-        """Times of earlier turns when the markers that are seen, but for one, were where they are now; those on trial
-        count only when no other tells."""
+    def _told(self, i: int, time_s: float, gone_s: float, turns: list[float] | None = None) -> Awaited | None:
+        """Where marker i should be by earlier turns: first by the other markers that are seen, then by those on
+        trial, then by the time since it was somewhere, `turns` being when it was there before (none: where it was
+        seen last)."""
         if not abs(time_s - self.ranked_s) < RANK_EVERY_S:
-            self.ranked, self.ranked_s = leaders([self.past(k) for k in range(len(self.known))]), time_s
-        seen = [k for k in self.ranked if self.lost[k] == 0 and k != but]
+            pasts = [self.past(k) for k in range(len(self.known))]
+            self.ranked, self.ranked_s = leaders(pasts), time_s
+            self.resting = {k for k, past in enumerate(pasts) if past.rests}
+        if i in self.resting:
+            return at_rest(self.past(i))
+        seen = [k for k in self.ranked if self.lost[k] == 0 and k != i]
         for on_trial in (False, True):
-            told = [k for k in seen if (k in self.trials) is on_trial][:LEADERS]
-            moments = self.paths.moments_like_now(told, self.times[:, 0])
-            if len(moments):
-                break
-        return moments
+            which = [k for k in seen if (k in self.trials) is on_trial][:LEADERS]
+            if which and (motion := self.paths.like_now(i, which, self.times[:, 0])) is not None:
+                return Awaited(motion[0], motion[1], motion[2])
+        return by_the_clock(self.past(i), self.past(i).passes if turns is None else turns, gone_s)
 
     def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;

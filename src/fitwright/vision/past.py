@@ -92,16 +92,6 @@ class Past:
         told, *motion = past_kernel.at(self.time_s, self.uv_px, time_s, SEEN_S, LONGEST_STEP_S)
         return np.array(motion).reshape(3, 2) if told else None
 
-    def mostly_at(self, times_s: Sequence[float] | Floats) -> Floats | None:
-        """(3, 2) the middle of its places at some times, and the velocity and acceleration that it had nearest to
-        there; None when it was seen at none of them."""
-        if len(self.time_s) < 3 or len(times_s) == 0:
-            return None
-        seen, *motion = past_kernel.mostly_at(
-            self.time_s, self.uv_px, np.asarray(times_s), SEEN_S, LONGEST_STEP_S
-        )
-        return np.array(motion).reshape(3, 2) if seen else None
-
 
 class Paths:
     """Where P markers have been lately; each remembers `LONGEST_PATH` places, of which those count that it was at
@@ -140,19 +130,12 @@ class Paths:
             self._told[i] = int(self.n[i]), float(now_s[i]), past
         return past
 
-    def moments_like_now(self, which: Sequence[int], now_s: Floats) -> Floats:
-        """Times at which markers were where they are now and going the same way, but for those next to a gap."""
-        if not which:
-            return np.zeros(0)
-        found: Floats = past_kernel.moments(
-            np.array(which),
-            self.time_s,
-            self.uv_px,
-            self.n,
-            now_s,
-            MEMORY_S,
-            ALIKE_S,
-            LEAST_AGO_S,
-            SAME_PLACE_PX,
-        )
-        return found
+    def like_now(self, i: int, which: Sequence[int], now_s: Floats) -> Floats | None:
+        """(3, 2) the middle of the places at which marker i was whenever others were where they are now and going the
+        same way, but for times next to a gap, and the velocity and acceleration that it had nearest to there; None
+        when it was seen at none of them."""
+        told, *motion = past_kernel.like_now(
+            i, np.array(which, dtype=np.intp), self.time_s, self.uv_px, self.n, now_s, MEMORY_S, ALIKE_S, LEAST_AGO_S,
+            SAME_PLACE_PX, SEEN_S, LONGEST_STEP_S,
+        )  # fmt: skip
+        return np.array(motion).reshape(3, 2) if told else None

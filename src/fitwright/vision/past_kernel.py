@@ -99,22 +99,6 @@ def recent(which, path_s, path_px, path_n, now_s, memory_s):
 
 
 @_compiled
-def moments(which, path_s, path_px, path_n, now_s, memory_s, alike_s, least_ago_s, same_place_px):
-    """Times at which some markers (M,) were where they are now and going the same way, one marker after another;
-    the rest as in `recent` and `passes`."""
-    time_s, uv_px, kept = recent(which, path_s, path_px, path_n, now_s, memory_s)
-    out, n = np.empty(len(which) * path_s.shape[1]), 0
-    for m in range(len(which)):
-        if kept[m] >= FEWEST:
-            found = passes(
-                time_s[m, : kept[m]], uv_px[m, : kept[m]], alike_s, least_ago_s, same_place_px, False
-            )
-            out[n : n + len(found)] = found
-            n += len(found)
-    return out[:n]
-
-
-@_compiled
 def extent(uv_px):
     """Longer side of the box around places (N, 2)."""
     longest = 0.0
@@ -175,3 +159,24 @@ def mostly_at(time_s, uv_px, times_s, seen_s, longest_step_s):
         if away < least:
             nearest, least = k, away
     return True, u, v, found[2, nearest], found[3, nearest], found[4, nearest], found[5, nearest]
+
+
+@_compiled
+def like_now(
+    i, which, path_s, path_px, path_n, now_s, memory_s, alike_s, least_ago_s, same_place_px, seen_s, longest_step_s
+):  # fmt: skip
+    """Where marker i mostly was at the times at which some others (M,) were where they are now and going the same
+    way; the rest as in `recent`, `passes` and `mostly_at`."""
+    time_s, uv_px, kept = recent(which, path_s, path_px, path_n, now_s, memory_s)
+    times, n = np.empty(len(which) * path_s.shape[1]), 0
+    for m in range(len(which)):
+        if kept[m] >= FEWEST:
+            found = passes(
+                time_s[m, : kept[m]], uv_px[m, : kept[m]], alike_s, least_ago_s, same_place_px, False
+            )
+            times[n : n + len(found)] = found
+            n += len(found)
+    own_s, own_px, seen = recent(np.array([i]), path_s, path_px, path_n, now_s, memory_s)
+    if n == 0 or seen[0] < 3:
+        return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    return mostly_at(own_s[0, : seen[0]], own_px[0, : seen[0]], times[:n], seen_s, longest_step_s)

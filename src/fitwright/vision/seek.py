@@ -15,8 +15,8 @@ from fitwright.vision.video import Luma
 
 LEAST_LIKENESS = 0.55
 MOST_PEAKS = 6
-FEW_PLACES = 3600
-"""From about so many on a Fourier transform is faster than adding up."""
+FEW_PLACES, FEW_SAMPLES = 3600, 400
+"""A Fourier transform is faster than adding up where both places and a marker's own samples are more."""
 
 
 @dataclass(frozen=True)
@@ -60,10 +60,11 @@ def peaks(
     if np.any(high - low <= 2 * half + 2):
         return np.zeros((0, 2)), np.zeros(0)
     area = luma[low[1] : high[1], low[0] : high[0]].astype(np.float32) * np.float32(per_grey)
-    if (area.shape[0] - 2 * half) * (area.shape[1] - 2 * half) <= FEW_PLACES:
+    places = (area.shape[0] - 2 * half) * (area.shape[1] - 2 * half)
+    if places <= FEW_PLACES or of.picture.size <= FEW_SAMPLES:
         likeness = correlation(area, of.picture, of.mask)
     else:
         likeness = cv2.matchTemplate(area, of.picture, cv2.TM_CCOEFF_NORMED, mask=of.mask)
         likeness[~np.isfinite(likeness) | (likeness > 1.01)] = -1.0  # where it is flat the norm is undefined
-    places, alike = tops(likeness, least, MOST_PEAKS)
-    return places + (low + half), alike
+    found, alike = tops(likeness, least, MOST_PEAKS)
+    return found + (low + half), alike
