@@ -55,30 +55,35 @@ def fit_circle(x: Floats, y: Floats, *, field: str = "path", iterations: int = 3
     if x.size < 5:
         raise InputError(field, "too few points for a circle", value=int(x.size), allowed="5 or more")
     u, v = x - x.mean(), y - y.mean()
-    thin, long = np.sqrt(np.abs(np.linalg.eigvalsh([[u @ u, u @ v], [u @ v, v @ v]])))
-    if thin <= 1e-3 * max(float(long), 1e-9):
+    uu, uv, vv = float(u @ u), float(u @ v), float(v @ v)
+    middle, half = (uu + vv) / 2, float(np.hypot((uu - vv) / 2, uv))  # of the two spreads squared
+    if max(middle - half, 0.0) <= 1e-6 * max(middle + half, 1e-12):
         raise InputError(field, "the points do not go round: they lie on a line or in one spot")
     p = np.array(algebraic_circle(x, y))
     for _ in range(iterations):
-        residual, slopes = _off_circle(x, y, p)
-        step = np.linalg.solve(slopes @ slopes.T, -slopes @ residual)
+        residual, normal, right = _off_circle(x, y, p)
+        step = np.linalg.solve(normal, right)
         p = p + step
         if np.abs(step).max() < 1e-10 * max(1.0, p[2]):
             break
-    residual, slopes = _off_circle(x, y, p)
+    residual, normal, _ = _off_circle(x, y, p)
     variance = float(residual @ residual) / (x.size - 3)
-    covariance: Floats = variance * np.asarray(np.linalg.inv(slopes @ slopes.T), dtype=np.float64)
+    covariance: Floats = variance * np.asarray(np.linalg.inv(normal), dtype=np.float64)
     return Circle(
         float(p[0]), float(p[1]), float(p[2]), covariance,
         float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max()), int(x.size),
     )  # fmt: skip
 
 
-def _off_circle(x: Floats, y: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """(N,) distances of points from the circle p (x, y, radius), and their slopes (3, N) with p."""
+def _off_circle(x: Floats, y: Floats, p: Floats) -> tuple[Floats, Floats, Floats]:
+    """(N,) distances of points from the circle p (x, y, radius); least-squares normal matrix (3, 3) and right side
+    (3,) for a step of p."""
     dx, dy = x - p[0], y - p[1]
-    d = np.hypot(dx, dy)
-    return d - p[2], np.stack([-dx / d, -dy / d, np.full(d.size, -1.0)])
+    d = np.sqrt(dx * dx + dy * dy)
+    c, s, residual = dx / d, dy / d, d - p[2]
+    cc, cs, c_all, s_all = c @ c, c @ s, c.sum(), s.sum()
+    normal = np.array([[cc, cs, c_all], [cs, d.size - cc, s_all], [c_all, s_all, d.size]])
+    return residual, normal, np.array([c @ residual, s @ residual, residual.sum()])
 
 
 @dataclass(frozen=True)

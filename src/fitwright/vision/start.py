@@ -87,6 +87,7 @@ class _Scene:
         self.times = np.array([f.time_s for f in frames])
         order = np.argsort(np.abs(np.arange(len(frames)) - marked), kind="stable")
         self.order = [int(k) for k in order if k != marked and abs(k - marked) <= SPAN]
+        self.rules = dict[tuple[tuple[int, ...], int], tuple[list[int], Floats, float]]()
 
     def suppositions(self, i: int, spot: Spot, picture: Portrait) -> list[_Supposition]:
         """Every motion of one marker that begins with a disc in a neighbouring frame."""
@@ -125,18 +126,27 @@ class _Scene:
     def _expected(self, uv: Floats, k: int) -> tuple[Floats, float]:
         """Place expected in frame k and how far from it the marker may be, px."""
         known = np.flatnonzero(np.isfinite(uv[:, 0]))
-        near = known[np.argsort(np.abs(self.times[known] - self.times[k]), kind="stable")[:4]]
-        t = self.times[near] - self.times[k]
-        if np.abs(t[0]) > 0.07:
-            return uv[near[0]], np.inf
-        n = len(near)
-        part = t / np.abs(t).max()
-        powers = np.stack([part * part, part, np.ones(n)][-min(n, 3) :], axis=1)
-        expected = np.linalg.solve(powers.T @ powers, powers.T @ uv[near])[-1]
-        missing = self.reach * FASTEST_TURN_RAD_S * t[0] * t[1] / 2
-        if n > 2:  # what the next power of time would add
-            missing *= FASTEST_TURN_RAD_S * t[2] / 3
-        return expected, LEAST_GATE_PX + float(abs(missing))
+        near, weights, gate = self._rule(tuple(known.tolist()), k)
+        return weights @ uv[near], gate
+
+    def _rule(self, known: tuple[int, ...], k: int) -> tuple[list[int], Floats, float]:
+        """Which of the frames in which a marker is known tell its place in frame k, the weight of each place by a
+        polynomial through them, and the gate. Many suppositions are known in the same frames."""
+        if (known, k) not in self.rules:
+            near = sorted(known, key=lambda m: abs(self.times[m] - self.times[k]))[:4]
+            t = self.times[near] - self.times[k]
+            n = len(near)
+            if abs(t[0]) > 0.07:
+                self.rules[known, k] = near[:1], np.ones(1), np.inf
+            else:
+                part = t / np.abs(t).max()
+                powers = np.stack([part * part, part, np.ones(n)][-min(n, 3) :], axis=1)
+                missing = self.reach * FASTEST_TURN_RAD_S * t[0] * t[1] / 2
+                if n > 2:  # what the next power of time would add
+                    missing *= FASTEST_TURN_RAD_S * t[2] / 3
+                weights = np.linalg.solve(powers.T @ powers, powers.T)[-1]
+                self.rules[known, k] = near, weights, LEAST_GATE_PX + float(abs(missing))
+        return self.rules[known, k]
 
 
 def _one_each(supposed: list[_Supposition], marked: int) -> list[_Supposition]:
