@@ -59,7 +59,8 @@ def test_stated_intervals_hold_the_truth(tmp_path, film_maker, three_discs, look
 
 @pytest.mark.parametrize("marked_s", [0.6, 1.3])
 def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s, monkeypatch):
-    monkeypatch.setattr("fitwright.vision.kept.MOST_BYTES", 2e6)  # several blocks backward
+    for most in ("MOST_BYTES", "MOST_BEFORE_BYTES"):
+        monkeypatch.setattr(f"fitwright.vision.kept.{most}", 2e6)  # several blocks backward
     options = {"crf": "18", "preset": "ultrafast", "g": "25"}
     path = film_maker.film_to(tmp_path / "b.mp4", film_maker.Film(three_discs, T, options=options))
     tracks = track_points(path, marked_s, picks(three_discs, marked_s))
@@ -67,6 +68,30 @@ def test_the_marked_frame_may_be_any(tmp_path, film_maker, three_discs, marked_s
     for error in errors(tracks, three_discs).values():
         assert np.isfinite(error).all()
         assert np.sqrt(np.mean(error**2)) < 0.06
+
+
+@pytest.mark.parametrize(("fit", "twice"), [(60, 0), (30, 0), (13, 36)])
+def test_what_lies_before_the_mark_is_decoded_once_where_a_stretch_between_key_frames_fits(
+    tmp_path, film_maker, three_discs, fit, twice, monkeypatch
+):
+    """Key frames at every 25th of 76 frames: where only 13 fit, each stretch is read again for its first 12."""
+    read = []
+
+    def counted(*args, **kwargs):
+        for frame in luma_frames(*args, **kwargs):
+            read.append(frame.time_s)
+            yield frame
+
+    options = {"crf": "18", "preset": "ultrafast", "g": "25", "keyint_min": "25", "sc_threshold": "0"}
+    path = film_maker.film_to(tmp_path / "k.mp4", film_maker.Film(three_discs, T, options=options))
+    info = probe(path)
+    whole = np.zeros(2), np.array([info.width_px, info.height_px], dtype=float)
+    monkeypatch.setattr("fitwright.vision.kept.luma_frames", counted)
+    monkeypatch.setattr("fitwright.vision.kept.MOST_BEFORE_BYTES", fit * info.width_px * info.height_px)
+    before = [f.time_s for f in luma_frames(path)][:75]
+    given = [f.time_s for f in frames_before(path, info, before[-1] + 0.004, Kept(info, *whole), *whole)]
+    assert given == before[::-1]
+    assert len(read) == 75 + twice
 
 
 def test_the_way_back_stops_while_it_is_read(tmp_path, film_maker, three_discs):

@@ -18,27 +18,36 @@ import numpy as np
 from fitwright.errors import InputError
 from fitwright.quantity import Floats
 from fitwright.vision.start import SPAN
-from fitwright.vision.video import Cancelled, ClipInfo, LumaFrame, ReadReport, luma_frames, read_ahead
+from fitwright.vision.video import (
+    Cancelled,
+    ClipInfo,
+    LumaFrame,
+    ReadReport,
+    key_times,
+    luma_frames,
+    read_ahead,
+)
 
-MOST_BYTES = 48e6
+MOST_BYTES, MOST_BEFORE_BYTES = 48e6, 64e6
+"""Of the frames around the mark, and of one block of those before, when those around it are no longer needed."""
 ROOM_PX = 70.0
 """Room around the places of points: a marker, its blur, and a search beside it."""
 
 
 class Kept:
-    """The latest frames that fit into `MOST_BYTES`, each cut to a box.
+    """The latest frames that fit into `most_bytes` (None: `MOST_BYTES`), each cut to a box.
 
     Args:
         info: the clip. low, high: (2,) corners of the box, px; it is made wider by `ROOM_PX` and ends at the edge.
     """
 
-    def __init__(self, info: ClipInfo, low: Floats, high: Floats) -> None:
+    def __init__(self, info: ClipInfo, low: Floats, high: Floats, most_bytes: float | None = None) -> None:
         size = np.array([info.width_px, info.height_px])
         self.low = np.clip(np.floor(low - ROOM_PX), 0, size).astype(int)
         self.high = np.clip(np.ceil(high + ROOM_PX), 0, size).astype(int)
         self.canvas = np.zeros((info.height_px, info.width_px), np.uint16 if info.bits > 8 else np.uint8)
         area = int(np.prod(self.high - self.low)) * self.canvas.itemsize
-        self.cuts: deque[LumaFrame] = deque(maxlen=max(8, int(MOST_BYTES / max(area, 1))))
+        self.cuts: deque[LumaFrame] = deque(maxlen=max(8, int((most_bytes or MOST_BYTES) / max(area, 1))))
 
     @property
     def capacity(self) -> int:
@@ -124,17 +133,21 @@ def frames_before(
 ) -> Generator[LumaFrame]:  # fmt: skip
     """The frames before `first_s`, latest first, whole within the box low–high; `early` holds the latest of them.
 
-    Blocks begin at key frames and are as long as fits, or about `block_s` where not all will be wanted. `cancelled`
-    is asked for every frame read.
+    Blocks begin at key frames, so that nothing is decoded twice, and are as long as fits, or about `block_s` where
+    not all will be wanted. `cancelled` is asked for every frame read.
     """
     until = first_s
     if early.cuts and early.holds(low, high):
         until = early.since_s
         yield from early.backward()
     early.cuts.clear()
+    keys = key_times(path, until) if until > 1e-4 else []
     while until > 1e-4:
-        block = Kept(info, low, high)
+        block = Kept(info, low, high, MOST_BEFORE_BYTES)
         since = max(0.0, until - min(block_s, (block.capacity - 1) / (info.fps or 30.0)))
+        since = next(
+            (k for k in keys if since <= k < until - 1e-4), since
+        )  # too few fit: some are decoded again
         block.extend(luma_frames(path, since, until - 1e-4, cancelled=cancelled, from_key=True))
         until = min(block.since_s, since) if len(block.cuts) < block.capacity else block.since_s
         yield from block.backward()

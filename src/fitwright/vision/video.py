@@ -231,6 +231,20 @@ def pictures(
         raise InputError("video", f"{path.name} holds no frame that can be read", hint=_FILM_AGAIN)
 
 
+def key_times(path: Path, until_s: float) -> list[float]:
+    """Times of the key frames before `until_s`, in order: a decoder can begin at them. Nothing is decoded."""
+    found: list[float] = []
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        for packet in _packets(container, stream, ReadReport()):
+            if packet.is_keyframe and packet.pts is not None:
+                time_s = float(packet.pts * packet.time_base)
+                if time_s >= until_s:
+                    break
+                found.append(time_s)
+    return sorted(found)
+
+
 def read_ahead(frames: Iterator[LumaFrame], some: int = 3) -> Iterator[LumaFrame]:
     """The same frames, decoded by a thread of its own while the caller works on the one before.
 
