@@ -29,6 +29,7 @@ from bench.simulated import REFERENCE_S, SECONDS, SimClip, clips, half_minute, l
 from fitwright.demo.truth import Truth
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
+from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats
 from fitwright.studio.film import LANDMARKS, Marks, analyse_clip
@@ -96,7 +97,7 @@ def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
     reading = read_front(tracks, crank_mm(clip), taped_mm(clip.path), twin)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
     lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
-    yaw = shoe_yaws(reading.trajectories, dict.fromkeys(SIDES, SHOE_LINE), lens)
+    yaw = shoe_yaws(smooth_trajectories(reading.trajectories)[0], dict.fromkeys(SIDES, SHOE_LINE), lens)
     both = [
         analyse_front(
             reading.trajectories,

@@ -15,6 +15,7 @@ from fitwright.foot.frame import axle_fraction
 from fitwright.motion.front import FrontSystematic, analyse_front
 from fitwright.motion.ride import CycleCurve
 from fitwright.motion.side import SideSystematic, analyse_side
+from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.under_load import (
     ShoePoints,
@@ -187,7 +188,8 @@ def test_yaw_through_a_front_camera_is_the_simulated_one():
     length = FIRST.left.sole_length_mm
     apart = float(np.hypot(length - 68.0 - 0.47 * length, 60.0 - 52.0))
     lens = tuple(reading.facts[k] for k in ("x_mm", "y_mm", "z_mm"))
-    yaws = shoe_yaws(reading.trajectories, {s: Measured(apart, 1.0, "mm") for s in ("left", "right")}, lens)
+    smoothed, _ = smooth_trajectories(reading.trajectories)
+    yaws = shoe_yaws(smoothed, {s: Measured(apart, 1.0, "mm") for s in ("left", "right")}, lens)
     ride = analyse_front(
         reading.trajectories, reading.theta_rad, FrontSystematic(), {}, yaw_deg={s: y for s, (y, _) in yaws.items()},
         u_yaw_deg={s: u for s, (_, u) in yaws.items()},

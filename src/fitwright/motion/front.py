@@ -17,7 +17,7 @@ from fitwright.motion.crank import TURN, angle_from_height
 from fitwright.motion.cycles import Cycles, cut_cycles, sample
 from fitwright.motion.placement import DEFAULT_LANDMARK_U_MM
 from fitwright.motion.ride import CycleCurve, Events, RideResult
-from fitwright.motion.smoothing import smooth_trajectories
+from fitwright.motion.smoothing import Smoothed, smooth_trajectories
 from fitwright.motion.trajectories import Trajectories
 from fitwright.motion.turns import mean_points, sample_points, tell, timing_delta, with_tracking
 from fitwright.quantity import Floats, Measured
@@ -54,7 +54,7 @@ class FrontSystematic:
 def analyse_front(
     traj: Trajectories, theta_rad: Floats | None, systematic: FrontSystematic, method: Mapping[str, str],
     *, u_theta_rad: float = 0.01, yaw_deg: Mapping[str, Floats] | None = None, knee_inward_mm: float = 0.0,
-    u_yaw_deg: Mapping[str, float] | None = None,
+    u_yaw_deg: Mapping[str, float] | None = None, smoothed: Smoothed | None = None,
 ) -> RideResult:  # fmt: skip
     """Knee paths of both sides from a front view.
 
@@ -65,6 +65,7 @@ def analyse_front(
         yaw_deg: side → (T,) foot yaw, toe-out positive, where the shoe's mid-line was tracked.
         u_yaw_deg: side → how far that line may be off the shoe's mid-line (1° when not said).
         knee_inward_mm: how far the joint's centre lies inward of the knee sticker (0 for a patella sticker).
+        smoothed: what `smooth_trajectories` made of `traj`, where it was asked before.
 
     Returns:
         per side "knee_path_mm" (outward of the pedal centre; "top" is the value at TDC), "knee_to_line_mm" (outward
@@ -78,20 +79,20 @@ def analyse_front(
     if not sides:
         raise InputError("points", "no side has both knee and pedal", value=", ".join(traj.names),
                          allowed="patella_left with pedal_left, or the right ones")  # fmt: skip
-    smoothed, track = smooth_trajectories(traj)
-    theta = crank_angle(smoothed) if theta_rad is None else theta_rad
+    even, track = smoothed or smooth_trajectories(traj)
+    theta = crank_angle(even) if theta_rad is None else theta_rad
     quantities: dict[str, dict[str, Events]] = {}
     curves: dict[str, dict[str, CycleCurve]] = {}
     counts, cadences, notes = {}, [], []
     for s in sides:
-        cycles = cut_cycles(smoothed.time_s, theta if s == "right" else theta + TURN / 2)
+        cycles = cut_cycles(even.time_s, theta if s == "right" else theta + TURN / 2)
         u_mm = with_tracking({n: systematic.landmark_u_mm.get(n.rsplit("_", 1)[0], 0.0) for n in traj.names}, traj,
                              cycles.count)  # fmt: skip
-        turns = sample_points(smoothed, cycles, np.zeros(2))
+        turns = sample_points(even, cycles, np.zeros(2))
         quantities[s], curves[s] = knee_paths(outward(turns, s), s, cycles, systematic, u_mm, knee_inward_mm)
         if yaw_deg is not None and s in yaw_deg:
             quantities[s]["foot_yaw_deg"], curves[s]["foot_yaw"] = foot_yaw(
-                smoothed.time_s, yaw_deg[s], cycles, (u_yaw_deg or {}).get(s, 1.0)
+                even.time_s, yaw_deg[s], cycles, (u_yaw_deg or {}).get(s, 1.0)
             )
         counts[s] = cycles.count
         cadences.append(cycles.cadence(u_theta_rad))

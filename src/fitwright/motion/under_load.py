@@ -15,13 +15,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from fitwright.errors import InputError, check_range
 from fitwright.motion.ride import CycleCurve
-from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.trajectories import Trajectories
 from fitwright.quantity import Floats, Measured, combine, difference, distinguishable, sensitivities
 
@@ -264,19 +263,16 @@ def shoe_yaws(
     """side → (yaw (T,) deg, its standard uncertainty) where both shoe points of that side were followed.
 
     Args:
-        traj: axes Z, Y (front view), with foot_<side> and foot_rear_<side>, the rear one read at `SHOE_LINE` behind
-            the other. apart: side → their distance. lens_mm: X, Y, Z of the lens; with it the rear point is read
-            where it really lies.
+        traj: smoothed, axes Z, Y (front view), with foot_<side> and foot_rear_<side>, the rear one read at
+            `SHOE_LINE` behind the other. apart: side → their distance. lens_mm: X, Y, Z of the lens; with it the
+            rear point is read where it really lies.
     """
     found = {}
     for side in ("left", "right"):
         names = (f"foot_{side}", f"foot_rear_{side}")
         if not traj.has(*names):
             continue
-        at = [traj.names.index(n) for n in names]
-        two = replace(traj, names=names, position_mm=traj.position_mm[:, at], u_mm=traj.u_mm[:, at])
-        smooth, _ = smooth_trajectories(two)
-        front, rear = (smooth.point(n, "Z", "Y") for n in names)
+        front, rear = (traj.point(n, "Z", "Y") for n in names)
         if lens_mm is not None:
             nearer = SHOE_LINE.value - _in_plan(front - rear, apart[side].value)
             rear = rear + (np.array([lens_mm[2], lens_mm[1]]) - rear) * (nearer / lens_mm[0])[:, None]

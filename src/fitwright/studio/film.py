@@ -18,6 +18,7 @@ from fitwright.motion.estimate import U_POINT_MM, as_estimates
 from fitwright.motion.front import analyse_front
 from fitwright.motion.ride import RideResult
 from fitwright.motion.side import analyse_side
+from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats, Measured, listed
 from fitwright.studio.point_origins import KINDS, Origin, origins_of
@@ -370,10 +371,11 @@ def _front(
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
     lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
     apart = {s: shoe_line.get(s, SHOE_LINE) for s in ("left", "right")}
-    yaw = shoe_yaws(reading.trajectories, apart, lens)
+    smoothed = smooth_trajectories(reading.trajectories)
+    yaw = shoe_yaws(smoothed[0], apart, lens)
     ride = analyse_front(
         reading.trajectories, reading.theta_rad, reading.systematic, method,
-        yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()},
+        yaw_deg={s: y for s, (y, _) in yaw.items()}, u_yaw_deg={s: u for s, (_, u) in yaw.items()}, smoothed=smoothed,
     )  # fmt: skip
     return _with_facts(ride, tracks, reading.facts, reading.notes), reading.theta_rad
 
