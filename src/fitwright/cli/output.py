@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from fitwright.errors import FitwrightError, InputError
+from fitwright.given import json_in
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -76,8 +77,8 @@ def read_json(what: str, most: int, path: Path | None = None) -> dict[str, Any]:
     if len(text) > most:
         raise InputError(field, "is too long", allowed=f"{most} characters")
     try:
-        data = json.loads(text)
-    except (ValueError, RecursionError) as error:
+        data = json_in(text)
+    except ValueError as error:
         where = f": {error.msg}, line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise InputError(field, f"is not JSON{where}") from error
     if not isinstance(data, dict):

@@ -11,6 +11,7 @@ import typer
 from fitwright.cli.output import check_target, reports_errors, write_whole
 from fitwright.cli.progress_line import progress_line
 from fitwright.errors import InputError
+from fitwright.given import check_file, json_in
 from fitwright.quantity import Measured, format_pm
 
 SIDE_ROWS = (
@@ -111,11 +112,10 @@ def _twin(path: Path | None) -> Any:
 
     if path is None:
         return None
-    if not path.is_file():
-        raise InputError("twin", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
+    check_file("twin", path)
     try:
-        return RideResult.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        return RideResult.from_json(json_in(path.read_text(encoding="utf-8")))
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("twin", f"{path.name} is not the result of a side film",
                          hint="Give the file that --view side --json wrote") from error  # fmt: skip
 

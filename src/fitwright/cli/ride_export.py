@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,6 +9,7 @@ import typer
 
 from fitwright.cli.output import check_target, emit, reports_errors, write_whole
 from fitwright.errors import InputError
+from fitwright.given import json_in
 
 StudioOption = Annotated[  # as everywhere; that of `serve` would bring the whole server along
     Path | None,
@@ -73,8 +73,8 @@ def columns_in(path: Path | None) -> Any:
     if path is None:
         return None
     try:
-        return ColumnMap.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (ValueError, AttributeError, RecursionError) as error:
+        return ColumnMap.from_json(json_in(path.read_text(encoding="utf-8")))
+    except (ValueError, AttributeError) as error:
         raise InputError("map", f"{path.name} is not JSON: {error}") from error
 
 

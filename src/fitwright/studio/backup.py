@@ -25,6 +25,7 @@ from django.utils import timezone
 
 from fitwright import __version__
 from fitwright.errors import InputError
+from fitwright.given import json_in
 from fitwright.records.media import CHUNK
 from fitwright.records.models import Medium, Rider, Visit
 
@@ -106,8 +107,8 @@ def read_backup(path: Path) -> Contents:
     """The manifest. Raises InputError for a file that is no backup, or of a newer format."""
     try:
         with zipfile.ZipFile(path) as archive:
-            data = json.loads(archive.read(MANIFEST))
-    except (zipfile.BadZipFile, KeyError, ValueError, EOFError, RecursionError):
+            data = json_in(archive.read(MANIFEST))
+    except (zipfile.BadZipFile, KeyError, ValueError, EOFError):
         raise InputError(
             path.name, "is no backup of a studio, or is cut off", hint="Choose another file"
         ) from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError, check_range
+from fitwright.given import check_file, json_in
 from fitwright.motion.crank import crank_from_axle
 from fitwright.motion.estimate import U_POINT_MM, as_estimates
 from fitwright.motion.front import analyse_front
@@ -94,16 +94,15 @@ class Marks:
         Raises:
             InputError: no file, no JSON, or as `from_json`.
         """
-        if not path.is_file():
-            raise InputError("points", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
+        check_file("points", path)
         if path.stat().st_size > LARGEST_MARKS_BYTES:
             raise InputError("points", f"{path.name} is too large for marked points", hint="Is it the film?",
                              allowed=f"a JSON file of up to {LARGEST_MARKS_BYTES // 1_000_000} MB")  # fmt: skip
         try:
-            data = json.loads(path.read_text(encoding="utf-8"))
+            data = json_in(path.read_text(encoding="utf-8"))
         except UnicodeDecodeError as error:
             raise InputError("points", f"{path.name} is not text", allowed="JSON in UTF-8") from error
-        except (ValueError, RecursionError) as error:
+        except ValueError as error:
             raise InputError("points", f"{path.name} is not JSON: {error}") from error
         return Marks.from_json(data)
 

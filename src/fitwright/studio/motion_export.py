@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from fitwright import __version__
 from fitwright.errors import InputError
+from fitwright.given import json_in
 from fitwright.motion.over_time import MotionTable, cycle_table, even_steps, motion_table
 from fitwright.motion.ride import RideResult
 from fitwright.records.models import Visit
@@ -122,9 +121,9 @@ def export_visit(visit: Visit, label: str, kind: str, by: str = "time", smooth: 
 def ride_in(path: Path) -> RideResult:
     """A ride from the file that `fitwright ride analyse --json` or `ride import --json` wrote."""
     try:
-        data: Any = json.loads(path.read_text(encoding="utf-8"))
+        data = json_in(path.read_text(encoding="utf-8"))
         return RideResult.from_json(data)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("ride", f"{path.name} is not the result of a ride",
                          hint="Give what ride analyse --json or ride import --json wrote") from error  # fmt: skip
 

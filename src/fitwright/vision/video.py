@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitwright.errors import InputError, Stopped
+from fitwright.given import check_file
 from fitwright.quantity import Floats
 
 Luma = NDArray[np.uint8] | NDArray[np.uint16]
@@ -322,8 +323,7 @@ _FILM_AGAIN = "Copy the clip from the camera again, or film again"
 
 def _opened(path: Path) -> Any:
     """The opened container, or the reason in one line."""
-    if not path.is_file():
-        raise InputError("video", f"{path} " + ("is a folder" if path.is_dir() else "does not exist"))
+    check_file("video", path)
     if path.stat().st_size == 0:
         raise InputError("video", f"{path.name} is empty (0 bytes)", hint=_FILM_AGAIN)
     try:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.marks import Observation, check_marks
+from fitwright.given import json_in
 from fitwright.quantity import Measured
 from fitwright.studio.feet.marks import guess_by
 
@@ -19,8 +19,8 @@ def read_observations(path: Path, foot_length_mm: float | None = None, sex: str 
     Raises InputError naming the file, or the observation by its number, and what cannot be used.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (ValueError, RecursionError) as error:
+        data = json_in(path.read_text(encoding="utf-8"))
+    except ValueError as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
     rows = data.get("observations") if isinstance(data, dict) else data
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):

@@ -5,7 +5,6 @@ No database here: a path and points go in, a `SoleReading` comes out.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import CLEAT, check_foot, check_names, from_sole, read_sole, to_sole
 from fitwright.foot.sole import SoleReading
+from fitwright.given import json_in
 from fitwright.quantity import Floats, Measured, combine
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.lens import LensPrior
@@ -153,8 +153,8 @@ def _far_points(names: list[str], outside_mm: Any) -> list[str]:
 def read_points(path: Path) -> dict[str, tuple[float, float]]:
     """`{"points": {name: [u, v]}}` from a JSON file; InputError names what cannot be used."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        data = json_in(path.read_text(encoding="utf-8"))
+    except ValueError as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
     points = data.get("points") if isinstance(data, dict) else None
     if not isinstance(points, dict):
@@ -177,9 +177,11 @@ def _pair(name: str, value: Any) -> tuple[float, float]:
 def read_reading(path: Path) -> SoleReading:
     """A sole reading from the JSON that `feet measure --json` printed; InputError when it is something else."""
     try:
-        return SoleReading.from_json(json.loads(path.read_text(encoding="utf-8")))
-    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        data = json_in(path.read_text(encoding="utf-8"))
+    except ValueError as error:
         raise InputError(path.name, f"not valid JSON ({error})") from None
+    try:
+        return SoleReading.from_json(data)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(
             path.name, f"not a sole reading (missing or wrong: {error})",

@@ -6,7 +6,6 @@ same, or 409 with the offset to go on from; `GET files/<id>` → how far it is; 
 
 from __future__ import annotations
 
-import json
 import re
 from typing import Any
 
@@ -14,6 +13,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fitwright.errors import InputError
+from fitwright.given import json_in
 from fitwright.records.models import PhoneLink, Upload
 from fitwright.studio import incoming
 from fitwright.studio.entry import sentence
@@ -75,8 +75,8 @@ def _told(upload: Upload, status: int = 200) -> HttpResponse:
 
 def _announced(request: HttpRequest) -> dict[str, Any]:
     try:
-        said = json.loads(request.read(ANNOUNCED_MOST))
-    except (ValueError, RecursionError):
+        said = json_in(request.read(ANNOUNCED_MOST))
+    except ValueError:
         raise InputError("file", "was not announced as expected", hint="Reload the page") from None
     if not isinstance(said, dict) or not isinstance(said.get("name"), str):
         raise InputError("file", "has no name", hint="Reload the page")
