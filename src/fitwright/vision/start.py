@@ -24,6 +24,9 @@ from fitwright.vision.video import LumaFrame
 SPAN = 6
 """Frames on each side of the mark that are looked at."""
 LEAST_GATE_PX = 2.5
+SOON, LEAST_SHARE = 6, 0.2
+"""A supposition is given up when in so many frames, the nearest ones, so small a share speaks for it (of all frames it
+is 0.8 and more for a right one, mostly 0.1 for a wrong one, on the films of the bench)."""
 LEAST_FRAMES = 3
 APART_PX = 5.0
 """Two centres nearer than this are the same disc."""
@@ -107,9 +110,9 @@ class _Scene:
         uv = np.full((len(self.frames), 2), np.nan)
         uv[self.marked], uv[first] = spot.uv_px, place
         weight = 0.0
-        for k in self.order:
-            if k == first:
-                continue
+        for looked, k in enumerate(k for k in self.order if k != first):
+            if looked == SOON and weight < LEAST_SHARE * SOON:
+                break  # nothing is where it should be: another disc
             expected, gate = self._expected(uv, k)
             if not np.isfinite(gate):
                 continue
