@@ -25,8 +25,8 @@ SPAN = 6
 """Frames on each side of the mark that are looked at."""
 LEAST_GATE_PX = 2.5
 SOON, LEAST_SHARE = 6, 0.2
-"""A supposition is given up when in so many frames, the nearest ones, so small a share speaks for it (of all frames it
-is 0.8 and more for a right one, mostly 0.1 for a wrong one, on the films of the bench)."""
+"""A supposition is given up when in so many frames, the nearest ones, so small a share speaks for it (of all frames
+0.8 and more for a right one, mostly 0.1 for a wrong one, on the films of the bench)."""
 LEAST_FRAMES = 3
 APART_PX = 5.0
 """Two centres nearer than this are the same disc."""
