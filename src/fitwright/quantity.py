@@ -91,7 +91,11 @@ def format_pm(m: Measured) -> str:
 
 def listed(values: Floats, decimals: int) -> list[float | None]:
     """Numbers (N,) as a record keeps them: rounded, None where not known."""
-    return [v if math.isfinite(v) else None for v in np.round(values, decimals).tolist()]
+    rounded = np.round(values, decimals)
+    out: list[float | None] = rounded.tolist()
+    for k in np.flatnonzero(~np.isfinite(rounded)).tolist():
+        out[k] = None
+    return out
 
 
 def combine(*u: float) -> float:
