@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import butter, detrend, sosfiltfilt
 from scipy.signal.windows import blackmanharris
@@ -27,6 +28,8 @@ Smoothed = tuple[Trajectories, dict[str, dict[str, Any]]]
 # Turns are averaged afterwards, which removes noise but no bias. On a simulated leg at 87 rpm a cut-off of 7 Hz lifts
 # the smallest knee flexion by 0.2°, 10 Hz by 0.05°, 12 Hz by 0.02°; so residual analysis may not go below 12 Hz.
 LOWEST_HZ, HIGHEST_HZ = 12.0, 20.0
+TRIED = np.linspace(0.02, 0.42, 81)
+"""Cut-offs, as shares of the rate, at which the residual is told."""
 TAIL_FROM = 0.25  # of the rate; above that a marker on a rider moves by noise alone
 MAX_GAP_S = 0.10
 
@@ -92,11 +95,10 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     window = blackmanharris(x.shape[0])[:, None]  # keeps the large slow motion out of the small fast noise
     spectrum = np.fft.rfft(window * detrend(x, axis=0), axis=0)
     power = 2.0 * (np.abs(spectrum) ** 2).mean(axis=1) / x.shape[0] / float((window**2).sum())
-    frequencies = np.linspace(0.02, 0.42, 81) * rate_hz
-    warped = np.tan(np.pi * np.minimum(np.fft.rfftfreq(x.shape[0]), 0.4999))
-    fourth = warped**4
-    edge = np.tan(np.pi * frequencies / rate_hz) / DOUBLE_PASS
-    squared, white = np.array([_taken_away(fourth, e, power) for e in edge]).T
+    frequencies = TRIED * rate_hz
+    shares = _shares(x.shape[0])
+    squared = (shares @ power.astype(np.float32)).astype(np.float64)
+    white = shares.mean(axis=1, dtype=np.float64)
     tail = frequencies >= TAIL_FROM * rate_hz
     variance = float(squared[tail] @ white[tail] / (white[tail] @ white[tail]))
     above = np.flatnonzero(squared >= variance)
@@ -112,12 +114,16 @@ def residual_analysis(x: Floats, rate_hz: float) -> ResidualAnalysis:
     )  # fmt: skip
 
 
-def _taken_away(fourth: Floats, edge: float, power: Floats) -> tuple[float, float]:
-    """What a double-pass Butterworth takes of a spectrum (K,) and of a white one; fourth powers of the frequencies
-    (K,), cut-off `edge`."""
-    share = fourth / (fourth + edge**4)
-    share *= share
-    return float(share @ power), float(share.mean())
+@lru_cache(maxsize=1)
+def _shares(samples: int) -> NDArray[np.float32]:
+    """(F, K) share that a double-pass Butterworth with each of the cut-offs `TRIED` takes of each frequency of so
+    many samples; the points of a film have the same."""
+    fourth = np.tan(np.pi * np.minimum(np.fft.rfftfreq(samples), 0.4999)) ** 4
+    edges = (np.tan(np.pi * TRIED) / DOUBLE_PASS) ** 4
+    out = np.empty((edges.size, fourth.size), np.float32)
+    for row, edge in zip(out, edges, strict=True):
+        row[:] = (fourth / (fourth + edge)) ** 2
+    return out
 
 
 def kept_cutoff(found_hz: float, rate_hz: float) -> float:

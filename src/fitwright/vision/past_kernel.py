@@ -120,10 +120,24 @@ def top_speed(time_s, uv_px):
 
 
 @_compiled
+def _nearest(time_s, when_s):
+    """The sample nearest to a time; times rise all the way, or fall."""
+    low, high = 0, len(time_s) - 1
+    rising = time_s[high] > time_s[low]
+    while high - low > 1:
+        middle = (low + high) // 2
+        if (time_s[middle] <= when_s) == rising:
+            low = middle
+        else:
+            high = middle
+    return low if abs(time_s[low] - when_s) <= abs(time_s[high] - when_s) else high
+
+
+@_compiled
 def at(time_s, uv_px, when_s, seen_s, longest_step_s):
     """Whether samples tell where it was at a time, no further than `seen_s` from one; place u, v, velocity and
     acceleration there, by the neighbours that are no further than `longest_step_s` away."""
-    k, last = np.argmin(np.abs(time_s - when_s)), len(time_s) - 1
+    k, last = _nearest(time_s, when_s), len(time_s) - 1
     a = k - 1 if k > 0 and abs(time_s[k] - time_s[k - 1]) < longest_step_s else k  # not across a gap
     b = k + 1 if k < last and abs(time_s[k + 1] - time_s[k]) < longest_step_s else k
     ahead = when_s - time_s[k]
