@@ -97,7 +97,8 @@ def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
     reading = read_front(tracks, crank_mm(clip), taped_mm(clip.path), twin)
     method = {"dimension": "2-D", "state": "dynamic", "landmarks": LANDMARKS["front"]}
     lens = (reading.facts["x_mm"], reading.facts["y_mm"], reading.facts["z_mm"])
-    yaw = shoe_yaws(smooth_trajectories(reading.trajectories)[0], dict.fromkeys(SIDES, SHOE_LINE), lens)
+    smoothed = smooth_trajectories(reading.trajectories)
+    yaw = shoe_yaws(smoothed[0], dict.fromkeys(SIDES, SHOE_LINE), lens)
     both = [
         analyse_front(
             reading.trajectories,
@@ -106,6 +107,7 @@ def _front(clip: SimClip, tracks: Tracks, twin: RideResult) -> Read:
             method,
             yaw_deg={k: y for k, (y, _) in yaw.items()},
             u_yaw_deg={k: u for k, (_, u) in yaw.items()},
+            smoothed=smoothed,
         )
         for s in (reading.systematic, replace(reading.systematic, landmark_u_mm={}))
     ]

@@ -312,8 +312,9 @@ class DiscFollower:
         if self._awaited_more(i, found, uv):
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
+        there = self.awaited.get(i)
         if i not in self.trials:
-            past, there = self.past(i), self.awaited.get(i)
+            past = self.past(i)
             before = float(self.times[i, 0]), self.places[i, 0].copy()
             trial = Trial(time_s, *before, past.passes, past.top_speed)
             self.trials[i] = trial if there is None else trial.judged_by(there, found, time_s)
@@ -321,7 +322,7 @@ class DiscFollower:
             self.known[i] = 0
         self._accept(index, good, fit, time_s, uv, u)
         if missed:
-            bend = self.awaited[i].bend if i in self.awaited and self.awaited[i].slack_s == 0 else None
+            bend = there.bend if there is not None and there.slack_s == 0 else None
             self.hint[i], self.bend[i] = speed, 0.0 if bend is None else bend
             self.told[i] = bend is not None
         self.chains[i] = []

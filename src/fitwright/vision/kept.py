@@ -145,9 +145,8 @@ def frames_before(
     while until > 1e-4:
         block = Kept(info, low, high, MOST_BEFORE_BYTES)
         since = max(0.0, until - min(block_s, (block.capacity - 1) / (info.fps or 30.0)))
-        since = next(
-            (k for k in keys if since <= k < until - 1e-4), since
-        )  # too few fit: some are decoded again
+        # where a whole stretch between key frames does not fit, some frames are decoded again
+        since = next((k for k in keys if since <= k < until - 1e-4), since)
         block.extend(luma_frames(path, since, until - 1e-4, cancelled=cancelled, from_key=True))
         until = min(block.since_s, since) if len(block.cuts) < block.capacity else block.since_s
         yield from block.backward()
