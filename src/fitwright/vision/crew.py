@@ -210,10 +210,11 @@ class Crew:
     def _first(self, frame: LumaFrame) -> tuple[Floats, Floats]:
         """The marked frame itself, fitted again now that velocity and exposure are known."""
         assert self.discs is not None
-        index = np.arange(len(self.start.spots))
-        fit = self.discs.fit_at(frame.luma, index, self.discs.places[:, 0], self.discs.hint)
-        near = np.hypot(*(fit.uv_px - self.discs.places[:, 0]).T) < 3.0
+        places, hints = self.discs.places[:, 0], self.discs.m["hint"]
+        fits = [self.discs.fit_at(frame.luma, i, places[i], hints[i]) for i in range(len(places))]
+        fit = np.concatenate(fits)
+        near = np.hypot(*(fit["uv"] - places).T) < 3.0
         near[list(self.start.covered)] = False
-        self.discs.places[near, 0] = fit.uv_px[near]
-        u = np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
-        return np.where(near[:, None], fit.uv_px, np.nan), np.where(near[:, None], u, np.nan)
+        places[near] = fit["uv"][near]
+        u = np.sqrt(np.diagonal(fit["covariance"], axis1=1, axis2=2))
+        return np.where(near[:, None], fit["uv"], np.nan), np.where(near[:, None], u, np.nan)

@@ -23,11 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fitwright.quantity import Floats
-from fitwright.vision.disc_kernel import THIN_PX, coverage, fit_markers
+from fitwright.vision.disc_kernel import FIT, THIN_PX, coverage, fit_markers
 from fitwright.vision.video import Luma
 
 Floats32 = NDArray[np.float32]
 Index = NDArray[np.intp]
+ITERATIONS, SCALE_SD, GOOD_ENOUGH_PX = 8, 0.01, 0.06
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,8 @@ class DiscFit:
 
 def fit_discs(
     shape: DiscShape, index: Index, luma: Luma | Floats32, per_grey: float, uv_px: Floats, blur_px: Floats,
-    scale: Floats, amplitudes: Floats | None, noise: Floats, background_sd: Floats, iterations: int = 8,
-    scale_sd: float = 0.01, good_enough_px: float = 0.06,
+    scale: Floats, amplitudes: Floats | None, noise: Floats, background_sd: Floats,
+    iterations: int = ITERATIONS, scale_sd: float = SCALE_SD, good_enough_px: float = GOOD_ENOUGH_PX,
 ) -> DiscFit:  # fmt: skip
     """Find the centres of P markers in a picture by Gauss–Newton.
 
@@ -97,15 +98,19 @@ def fit_discs(
         scale_sd: how far the scale may move from where it starts (a prior, as a share).
         good_enough_px: a marker whose step is smaller is done (the next step would be a tenth of it).
     """
-    p = len(index)
-    levels = np.zeros((p, 3)) if amplitudes is None else np.array(amplitudes, dtype=np.float64)
-    fit = DiscFit(
-        np.array(uv_px, dtype=np.float64), np.array(scale, dtype=np.float64), levels, np.zeros((p, 2, 2)),
-        np.zeros(p), np.zeros(p), np.full(p, np.inf),
-    )  # fmt: skip
+    fits = np.zeros(len(index), FIT)
+    fits["ring_px"], fits["disc_px"], fits["sigma_px"] = (
+        x[index] for x in (shape.ring_px, shape.disc_px, shape.sigma_px)
+    )
+    fits["uv"], fits["speed"], fits["scale"], fits["noise"], fits["uneven"] = (
+        uv_px,
+        blur_px,
+        scale,
+        noise,
+        background_sd,
+    )
+    fits["amplitudes"] = 0.0 if amplitudes is None else amplitudes
     fit_markers(
-        shape.ring_px, shape.disc_px, shape.sigma_px, index, luma, per_grey, fit.uv_px,
-        np.asarray(blur_px, dtype=np.float64), fit.scale, levels, amplitudes is not None, noise, background_sd,
-        iterations, scale_sd, good_enough_px, fit.covariance, fit.rms, fit.background_rms, fit.step_px,
-    )  # fmt: skip
-    return fit
+        fits, len(fits), luma, per_grey, 1.0, amplitudes is not None, iterations, scale_sd, good_enough_px
+    )
+    return DiscFit(*(fits[n] for n in ("uv", "scale", "amplitudes", "covariance", "rms", "around", "step")))

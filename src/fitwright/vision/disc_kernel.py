@@ -52,6 +52,15 @@ SERIES = _series()
 """Coefficients, highest power first, of (Φ(z) − 1/2) / z and φ(z), the normal distribution's integral and density,
 in t = 2 (z / FAR_SD)² − 1: without a table to look up, the processor does eight samples at once."""
 
+FIT = np.dtype(
+    [("ring_px", "f8"), ("disc_px", "f8"), ("sigma_px", "f8"), ("noise", "f8"), ("uneven", "f8"), ("speed", "f8", 2),
+     ("uv", "f8", 2), ("scale", "f8"), ("amplitudes", "f8", 3),
+     ("covariance", "f8", (2, 2)), ("rms", "f8"), ("around", "f8"), ("step", "f8"),
+     ("marker", "i8"), ("began", "f8", 2), ("good", "i8")]
+)  # fmt: skip
+"""One fit: the marker's shape, the noise of a pixel, how uneven its background is, and how fast it moves, px/s; from
+where and what it starts, and where and what it is in the end; what `DiscFit` tells besides. For those who follow
+markers: which one it is for, where it began, and whether it is believed to be that marker."""
 _compiled = njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
 f32 = np.float32
 
@@ -240,42 +249,59 @@ def _called_for(luma, u, v, tall, wide):
 
 
 @_compiled
-def fit_markers(
-    ring_px, disc_px, sigma_px, index, luma, per_grey, uv, blur, scale, levels, known, noise,
-    uneven, iterations, scale_sd, good_enough_px, covariance, rms, around, step,
-):  # fmt: skip
-    """Gauss–Newton for P markers; uv, scale, levels and the last four are written in place."""
-    most = 0
-    for k in range(len(index)):
-        reach = ring_px[index[k]] * scale[k] * 1.5 + MARGIN_PX
-        most = max(most, int((2 * reach + abs(blur[k, 0]) + 2) * (2 * reach + abs(blur[k, 1]) + 2)))
+def fit_markers(fits, n_fits, luma, per_grey, exposure_s, known, iterations, scale_sd, good_enough_px):
+    """Gauss–Newton for the first `n_fits` of `FIT` records, changed in place; `known`: whether amplitudes are."""
+    most, half_s = 0, 0.5 * exposure_s
+    for k in range(n_fits):
+        fit = fits[k]
+        reach = fit.ring_px * fit.scale * 1.5 + MARGIN_PX
+        wide, tall = reach + abs(fit.speed[0]) * half_s, reach + abs(fit.speed[1]) * half_s
+        most = max(most, int((2 * wide + 2) * (2 * tall + 2)))
     samples, offset = np.empty((10, most), np.float32), np.empty((2, most), np.float32)
     weighted, matrix, right = np.empty(most, np.float32), np.empty((6, 6)), np.empty(6)
     inverse, change = np.empty((6, 6)), np.empty(6)
-    for k in range(len(index)):
-        i = index[k]
-        start, unrest, quiet = scale[k], uneven[k], max(noise[k], 0.3)
-        ring_weight = FREE if ring_px[i] > disc_px[i] + THIN_PX else FORBIDDEN
-        reach = ring_px[i] * scale[k] + MARGIN_PX
-        tall, wide = reach + 0.5 * abs(blur[k, 1]), reach + 0.5 * abs(blur[k, 0])
-        weighted[0] = _called_for(luma, uv[k, 0], uv[k, 1], tall, wide)
-        length = math.hypot(blur[k, 0], blur[k, 1])
+    for k in range(n_fits):
+        fit = fits[k]
+        ring_px, disc_px, sigma_px, start = fit.ring_px, fit.disc_px, fit.sigma_px, fit.scale
+        u, v, scale, ring_level, disc_level = (
+            fit.uv[0],
+            fit.uv[1],
+            start,
+            fit.amplitudes[0],
+            fit.amplitudes[1],
+        )
+        if not known:
+            ring_level = disc_level = 0.0
+        unrest, quiet = fit.uneven, max(fit.noise, 0.3)
+        ring_weight = FREE if ring_px > disc_px + THIN_PX else FORBIDDEN
+        blur_u, blur_v = fit.speed[0] * exposure_s, fit.speed[1] * exposure_s
+        reach = ring_px * start + MARGIN_PX
+        weighted[0] = _called_for(luma, u, v, reach + 0.5 * abs(blur_v), reach + 0.5 * abs(blur_u))
+        length = math.hypot(blur_u, blur_v)
         cos, sin = f32(1.0), f32(0.0)
         if length > 1e-6:
-            cos, sin = f32(blur[k, 0] / length), f32(blur[k, 1] / length)
-        nodes = nodes_for(length, sigma_px[i])
-        if not known:
-            levels[k] = 0.0
+            cos, sin = f32(blur_u / length), f32(blur_v / length)
+        nodes = nodes_for(length, sigma_px)
+        fit.step = np.inf
         for turn in range(iterations if known else iterations + 1):
-            reach = ring_px[i] * scale[k] + MARGIN_PX
-            n = _gather(luma, f32(per_grey), uv[k, 0], uv[k, 1], blur[k, 0], blur[k, 1], cos, sin, length, reach,
-                        samples, offset)  # fmt: skip
+            reach = ring_px * scale + MARGIN_PX
+            n = _gather(luma, f32(per_grey), u, v, blur_u, blur_v, cos, sin, length, reach, samples, offset)
             if n < FEWEST_SAMPLES:
-                rms[k] = around[k] = step[k] = np.inf
+                fit.rms = fit.around = fit.step = np.inf
                 break
-            sweep(ring_px[i], disc_px[i], sigma_px[i], samples, n, nodes, f32(length), scale[k],
-                  f32(levels[k, 0]), f32(levels[k, 1]))  # fmt: skip
-            _weigh(samples, offset, n, f32(unrest / quiet), cos, sin, scale[k])
+            sweep(
+                ring_px,
+                disc_px,
+                sigma_px,
+                samples,
+                n,
+                nodes,
+                f32(length),
+                scale,
+                f32(ring_level),
+                f32(disc_level),
+            )
+            _weigh(samples, offset, n, f32(unrest / quiet), cos, sin, scale)
             free = 6 if known or turn > 0 else 3  # with no levels to start from, these first
             _normal(samples, n, free, weighted, matrix, right)
             matrix[0, 0] += ring_weight
@@ -283,25 +309,29 @@ def fit_markers(
                 matrix[a, a] += WEAK
             if free == 3:
                 _solved(matrix, right, 3, inverse, change)
-                levels[k] = change[:3]
+                ring_level, disc_level = change[0], change[1]
                 continue
             prior = quiet**2 / scale_sd**2
             matrix[5, 5] += prior
-            right[5] += prior * (start - scale[k])
+            right[5] += prior * (start - scale)
             _solved(matrix, right, 6, inverse, change)
-            highest = _middle(ring_px[i], sigma_px[i], nodes, f32(length), scale[k])
-            inner, outer = _residuals(samples, n, change, highest)
+            inner, outer = _residuals(
+                samples, n, change, _middle(ring_px, sigma_px, nodes, f32(length), scale)
+            )
             du, dv = min(max(change[3], -2.0), 2.0), min(max(change[4], -2.0), 2.0)
-            uv[k, 0] += du
-            uv[k, 1] += dv
+            u, v = u + du, v + dv
             low, high = max(0.5, 0.7 * start), min(2.0, 1.45 * start)
-            scale[k] = min(max(scale[k] + min(max(change[5], -0.1), 0.1), low), high)
-            levels[k] = change[:3]
-            step[k] = math.hypot(du, dv)
-            rms[k], around[k] = math.sqrt(inner), math.sqrt(outer)
-            covariance[k] = inverse[3:5, 3:5] * inner
-            surprise = around[k] > 2.0 * unrest + 3.0
+            scale = min(max(scale + min(max(change[5], -0.1), 0.1), low), high)
+            ring_level, disc_level = change[0], change[1]
+            fit.uv[0], fit.uv[1], fit.scale = u, v, scale
+            for a in range(3):
+                fit.amplitudes[a] = change[a]
+            for a in range(2):
+                for b in range(2):
+                    fit.covariance[a, b] = inverse[3 + a, 3 + b] * inner
+            fit.step, fit.rms, fit.around = math.hypot(du, dv), math.sqrt(inner), math.sqrt(outer)
+            surprise = fit.around > 2.0 * unrest + 3.0
             # an edge behind the marker (a hem, a shoe) must not pull it: this frame's background counts at once
-            unrest = max(unrest, around[k])
-            if not surprise and step[k] < good_enough_px:
+            unrest = max(unrest, fit.around)
+            if not surprise and fit.step < good_enough_px:
                 break

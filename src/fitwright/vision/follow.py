@@ -8,6 +8,7 @@ past path (a pedalling rider comes by again) until it is certain.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,19 +17,13 @@ from scipy.optimize import linear_sum_assignment
 from fitwright.quantity import Floats
 from fitwright.vision.awaited import LEADERS, Awaited, at_rest, by_the_clock, leaders
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
-from fitwright.vision.disc import DiscFit, DiscShape, fit_discs
+from fitwright.vision.disc import GOOD_ENOUGH_PX, ITERATIONS, SCALE_SD
+from fitwright.vision.disc_kernel import FIT, fit_markers
+from fitwright.vision.markers import as_found, shape_of
 from fitwright.vision.past import Past, Paths
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
-from fitwright.vision.step_kernel import (
-    HISTORY,
-    ORDERS,
-    credible,
-    expected,
-    learn,
-    take,
-    to_fit,
-)
+from fitwright.vision.step_kernel import STAYS_PX, accept, expected, judge, prepare, seen, to_fit
 from fitwright.vision.trial import Trial
 from fitwright.vision.video import Luma
 
@@ -53,9 +48,9 @@ NEAR_PATH_PX = 14.0
 """From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
 """A marker seen for so long has shown how fast it moves."""
-STAYS_PX, DRIFTS_PX, STANDS_PX_PER_S = 12.0, 0.5, 20.0
-"""A marker that does not go with the rider is no further than this from its place, which shifts by so much a frame
-(the camera sways), unless one that stands still is found elsewhere (the camera was moved)."""
+STANDS_PX_PER_S = 20.0
+"""A marker that does not go with the rider is near its place, unless one no faster than this is found elsewhere (the
+camera was moved)."""
 OFTEN, SELDOM, LONG_LOST = 3, 12, 60
 """A wide search is made in every third frame, and in every twelfth when a marker has been lost for long."""
 
@@ -74,67 +69,48 @@ class DiscFollower:
         self, spots: list[Spot], time_s: float, exposure_s: float, velocity: Floats | None, step_s: float,
         white: float, reach_px_per_s: float, bend: Floats | None = None, standing: Iterable[int] = (),
     ) -> None:  # fmt: skip
-        p = len(spots)
-        self.shape = DiscShape(
-            *(np.array([getattr(s, name) for s in spots]) for name in ("disc_px", "ring_px", "sigma_px"))
-        )
+        p, unknown = len(spots), np.full((len(spots), 2), np.nan)
+        known = unknown if velocity is None else velocity
+        self.shape, self.paths, self.fits = shape_of(spots), Paths(p), np.zeros(p, FIT)
+        self.m = m = as_found(spots, self.shape, time_s, known, unknown if bend is None else bend, standing)
+        self.times, self.places, self.known, self.lost = m["times"], m["places"], m["known"], m["lost"]
         self.exposure_s, self.step_s, self.per_grey = exposure_s, step_s, 255.0 / white
         self.reach_px_per_s = reach_px_per_s
-        self.times = np.full((p, HISTORY), np.nan)
-        self.places = np.full((p, HISTORY, 2), np.nan)
-        self.times[:, 0], self.places[:, 0] = time_s, np.array([s.uv_px for s in spots]).reshape(p, 2)
-        self.known = np.ones(p, dtype=np.intp)
-        known = np.full((p, 2), np.nan) if velocity is None else velocity
-        self.hint = np.nan_to_num(known)
         self.blind, self.told = np.isnan(known[:, 0]), np.zeros(p, dtype=np.bool_)
-        self.bend = np.zeros((p, 2)) if bend is None else np.nan_to_num(bend)
-        self.guesses, self.misses = np.full((p, ORDERS, 2), np.nan), np.zeros((p, ORDERS))
-        self.scale, self.first_scale = np.ones(p), np.ones(p)
-        self.amplitudes = np.array([s.amplitudes for s in spots]).reshape(p, 3)
-        self.contrast = self.amplitudes[:, 1].copy()
-        self.rms = np.clip([s.rms for s in spots], 0.7, 12.0)
-        self.background = self.rms.copy()
-        self.lost = np.zeros(p, dtype=np.intp)
-        self.paths = Paths(p)
         self.awaited: dict[int, Awaited] = {}
         self.ranked, self.resting, self.ranked_s = list[int](), set[int](), np.nan
         self.chains: list[list[Chain]] = [[] for _ in spots]
         self.trials: dict[int, Trial] = {}
         self.disowned: dict[int, float] = {}
         self.portraits: dict[int, Portrait] = {}
-        self.homes = np.full((p, 2), np.nan)
-        self.homes[list(standing)] = self.places[list(standing), 0]
 
     def step(self, time_s: float, luma: Luma) -> tuple[Floats, Floats]:
         """Centres (P, 2) and their standard uncertainty (P, 2) in this frame, NaN where a marker is not seen."""
-        uv, u = np.full((2, len(self.known), 2), np.nan)
-        predicted, velocity = expected(
-            self.times, self.places, self.known, self.hint, self.bend, self.misses, 2.5 * self.step_s, time_s,
-            self.guesses,
-        )  # fmt: skip
-        if self.known.min() < 3:
-            self._look_around(time_s, luma, predicted, velocity)
-        index = to_fit(
-            self.lost, predicted, velocity, self.shape.ring_px, self.scale, self.exposure_s, *luma.shape[::-1]
-        )  # fmt: skip
-        if index.size:
-            start, speed = predicted[index], velocity[index]
-            fit = self.fit_at(luma, index, start, speed)
-            self._accept(index, self._believable(index, fit, start, speed, time_s), fit, time_s, uv, u)
-        self._try(time_s, uv, u)
-        missing = np.isnan(uv[:, 0]).nonzero()[0]
-        if missing.size:
+        self.disowned = {}
+        m, fits, paths = self.m, self.fits, self.paths
+        height, width = luma.shape
+        n, fewest = expected(m, fits, 2.5 * self.step_s, time_s, self.exposure_s, width, height)
+        if fewest < 3:
+            self._look_around(time_s, luma)
+            n = to_fit(m, fits, self.exposure_s, width, height)
+        self._fit(luma, fits, n)
+        out = np.empty((2, len(m), 2))
+        unseen = seen(m, fits, n, time_s, paths.time_s, paths.uv_px, paths.n, out)
+        uv, u = out
+        if self.trials:
+            self._try(time_s, uv, u)
+        if unseen or self.disowned:
+            missing = np.isnan(uv[:, 0]).nonzero()[0]
             self.lost[missing] += 1
             for i in missing[self.lost[missing] == 1]:
                 self.portraits.pop(int(i), None)
-            self._await(missing, time_s, predicted, velocity)
+            self._await(missing, time_s)
             for i in missing:
-                self._find_again(luma, int(i), time_s, uv, u)
+                self._find_again(luma, int(i), time_s, out)
         return uv, u
 
     def _try(self, time_s: float, uv: Floats, u: Floats) -> None:
         """Disown what was taken for a lost marker and goes another way than that one would, or is lost at once."""
-        self.disowned = {}
         for i, trial in list(self.trials.items()):
             if np.isnan(uv[i, 0]):
                 ended, good = trial.lost(time_s, float(self.times[i, 0]), self.step_s)
@@ -158,8 +134,9 @@ class DiscFollower:
         """Where marker i was within the last turns."""
         return self.paths.past(i, self.times[:, 0])
 
-    def _look_around(self, time_s: float, luma: Luma, predicted: Floats, velocity: Floats) -> None:
+    def _look_around(self, time_s: float, luma: Luma) -> None:
         """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
+        predicted, velocity = self.m["uv"], self.m["speed"]
         gap = np.abs(time_s - self.times[:, 0])
         blind = (self.known == 1) & self.blind
         speed = np.hypot(*velocity.T)
@@ -184,44 +161,27 @@ class DiscFollower:
             velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
             predicted[k] = found
 
-    def fit_at(self, luma: Luma, index: NDArray[np.intp], uv: Floats, velocity: Floats) -> DiscFit:
-        """Fit markers `index` from places uv (N, 2), smeared by their velocity (N, 2)."""
-        return fit_discs(
-            self.shape, index, luma, self.per_grey, uv, velocity * self.exposure_s, self.scale[index],
-            self.amplitudes[index], self.rms[index], self.background[index],
-        )  # fmt: skip
+    def _fit(self, luma: Luma, fits: NDArray[Any], n: int) -> None:
+        fit_markers(fits, n, luma, self.per_grey, self.exposure_s, True, ITERATIONS, SCALE_SD, GOOD_ENOUGH_PX)
 
-    def _believable(
-        self, index: NDArray[np.intp], fit: DiscFit, predicted: Floats, velocity: Floats, time_s: float
-    ) -> NDArray[np.bool_]:
-        """Which fits are the marker."""
-        found: NDArray[np.bool_] = credible(
-            index, fit.uv_px, fit.scale, fit.contrast, fit.rms, fit.step_px, predicted, velocity,
-            time_s - self.times[index, 0], self.contrast, self.rms, self.first_scale, self.shape.ring_px,
-            self.known, self.misses, self.homes, STAYS_PX,
-        )  # fmt: skip
-        return found
+    def fit_at(self, luma: Luma, i: int, place: Floats, speed: Floats) -> NDArray[Any]:
+        """(1,) record `FIT` of marker i, fitted from a place (2,), smeared by its speed (2,)."""
+        fits = np.zeros(1, FIT)
+        prepare(self.m, i, place, speed, fits[0])
+        self._fit(luma, fits, 1)
+        return fits
 
-    def _accept(
-        self, index: NDArray[np.intp], good: NDArray[np.bool_], fit: DiscFit, time_s: float, uv: Floats, u: Floats
-    ) -> None:  # fmt: skip
-        """Take the good fits of markers `index` into the state and into this frame's result."""
-        take(index, good, time_s, fit.uv_px, self.times, self.places, self.known, self.hint, self.guesses,
-             self.misses, self.paths.time_s, self.paths.uv_px, self.paths.n)  # fmt: skip
-        learn(index, good, fit.uv_px, fit.scale, fit.amplitudes, fit.rms, fit.background_rms, fit.covariance,
-              self.scale, self.amplitudes, self.first_scale, self.contrast, self.rms, self.background, self.lost,
-              self.homes, DRIFTS_PX, uv, u)  # fmt: skip
-
-    def _await(self, missing: NDArray[np.intp], time_s: float, predicted: Floats, velocity: Floats) -> None:
+    def _await(self, missing: NDArray[np.intp], time_s: float) -> None:
         """Where lost markers should be and how they should move, as far as anything tells: for a frame or two simply
         as predicted, then as in earlier turns; in the first turn as predicted, ever less surely."""
         self.awaited = {}
+        predicted, velocity = self.m["uv"].copy(), self.m["speed"].copy()
         for i in map(int, missing):
             gone = time_s - self.times[i, 0]
             if home := self._at_home(i):
                 self.awaited[i] = home
             elif abs(gone) < 2.5 * self.step_s and self.known[i] > 2:  # it cannot have turned off its way
-                near = AT_ONCE_PX + OFF_TIMES * float(self.misses[i].min())
+                near = AT_ONCE_PX + OFF_TIMES * float(self.m["misses"][i].min())
                 self.awaited[i] = Awaited(predicted[i], velocity[i], near_px=near)
             elif told := self._told(i, time_s, gone):
                 self.awaited[i] = told
@@ -231,7 +191,7 @@ class DiscFollower:
 
     def _at_home(self, i: int) -> Awaited | None:
         """Where marker i is awaited if it does not go with the rider."""
-        home = self.homes[i].copy()
+        home = self.m["home"][i].copy()
         return None if np.isnan(home[0]) else Awaited(home, np.zeros(2), near_px=STAYS_PX)
 
     def _told(self, i: int, time_s: float, gone_s: float, turns: list[float] | None = None) -> Awaited | None:
@@ -251,26 +211,26 @@ class DiscFollower:
                 return Awaited(motion[0], motion[1], motion[2])
         return by_the_clock(self.past(i), self.past(i).passes if turns is None else turns, gone_s)
 
-    def _find_again(self, luma: Luma, i: int, time_s: float, uv: Floats, u: Floats) -> None:
+    def _find_again(self, luma: Luma, i: int, time_s: float, out: Floats) -> None:
         """Look for a lost marker where it is awaited, then around there, along its past path when it stays away;
         where nothing tells enough, in a widening neighbourhood, and then it must prove itself over some frames."""
         gap, past = abs(time_s - self.times[i, 0]), self.past(i)
-        for place, speed in self._where_to_look(luma, i, time_s, past, uv):
-            if self._take_back(luma, i, place, speed, time_s, uv, u):
+        for place, speed in self._where_to_look(luma, i, time_s, past, out[0]):
+            if self._take_back(luma, i, place, speed, time_s, out):
                 return
         if gap < SHORT_GAP_S or (past.knows_its_turn and gap < WAIT_S):
             return
-        sure = self._prove(luma, i, gap, time_s, uv)
+        sure = self._prove(luma, i, gap, time_s, out[0])
         if sure is not None and self._may_be(i, *sure):
-            self._take_back(luma, i, *sure, time_s, uv, u)
+            self._take_back(luma, i, *sure, time_s, out)
 
     def _may_be(self, i: int, place: Floats, speed: Floats) -> bool:
         """Whether what has proved itself a body may be marker i; one that should stand gets its new place."""
-        if np.isnan(self.homes[i, 0]):
+        if np.isnan(self.m["home"][i, 0]):
             return True
         if np.hypot(*speed) > STANDS_PX_PER_S:
             return False
-        self.homes[i] = place
+        self.m["home"][i] = place
         return True
 
     def _where_to_look(
@@ -300,16 +260,15 @@ class DiscFollower:
                 return
 
     def _take_back(
-        self, luma: Luma, i: int, place: Floats, speed: Floats, time_s: float, uv: Floats, u: Floats
+        self, luma: Luma, i: int, place: Floats, speed: Floats, time_s: float, out: Floats
     ) -> bool:
         """Fit lost marker i at `place`; when it is believable there, and no other's, it is found again."""
-        index = np.array([i])
-        fit = self.fit_at(luma, index, place[None], speed[None])
-        found = fit.uv_px[0]
-        good = self._believable(index, fit, place[None], speed[None], time_s)
-        if not good[0] or self._taken(i, found, uv):
+        fit = self.fit_at(luma, i, place, speed)
+        judge(self.m, fit, 1, time_s)
+        found = fit["uv"][0]
+        if not fit["good"][0] or self._taken(i, found, out[0]):
             return False
-        if self._awaited_more(i, found, uv):
+        if self._awaited_more(i, found, out[0]):
             return False
         missed = abs(time_s - self.times[i, 0]) > 2.5 * self.step_s
         there = self.awaited.get(i)
@@ -320,10 +279,10 @@ class DiscFollower:
             self.trials[i] = trial if there is None else trial.judged_by(there, found, time_s)
         if missed:  # what is known from before says nothing about the motion now
             self.known[i] = 0
-        self._accept(index, good, fit, time_s, uv, u)
+        accept(self.m, fit, 1, time_s, self.paths.time_s, self.paths.uv_px, self.paths.n, out)
         if missed:
             bend = there.bend if there is not None and there.slack_s == 0 else None
-            self.hint[i], self.bend[i] = speed, 0.0 if bend is None else bend
+            self.m["hint"][i], self.m["bend"][i] = speed, 0.0 if bend is None else bend
             self.told[i] = bend is not None
         self.chains[i] = []
         return True
@@ -383,7 +342,9 @@ class DiscFollower:
         """Places (2,) within `reach` of `centre` that look like marker i and where no other marker sits: those hardly
         worse than the best, nearest first."""
         if self.lost[i] == 0 or i not in self.portraits:  # a lost marker keeps the look that it had last
-            self.portraits[i] = portrait(self.shape, i, self.amplitudes[i], float(self.scale[i]), np.zeros(2))
+            self.portraits[i] = portrait(
+                self.shape, i, self.m["amplitudes"][i], float(self.m["scale"][i]), np.zeros(2)
+            )
         places, likeness = peaks(luma, self.portraits[i], centre, reach, self.per_grey)
         free = self._free(i, places, sits)
         if not free.any():

@@ -10,8 +10,9 @@ import numpy as np
 
 from fitwright.quantity import Floats
 from fitwright.vision import past_kernel
-from fitwright.vision.step_kernel import LONGEST_PATH
 
+LONGEST_PATH = 512
+"""Places of its past that a marker remembers (more than a turn at 240 frames a second)."""
 MEMORY_S = 4.0
 """Some turns: where a marker was hidden in the last one it may have been seen in that before."""
 TURN_S = 0.9

@@ -1,7 +1,9 @@
 """One frame of following, compiled: where markers are expected, whether what was fitted is them, what is learnt.
 
-Arrays in, arrays out; `fitwright.vision.follow` says what they mean. Times are true time stamps: the frames of a
-telephone are not evenly spaced.
+`m` (P,) are records of `fitwright.vision.markers.MARKER` and `fits` (P,) of `disc_kernel.FIT`, changed in place;
+`fitwright.vision.follow` says what it is for. Times are true time stamps: the frames of a telephone are not evenly
+spaced. Few calls with few arrays: between two frames the decoder has emptied the processor's caches, and to hand
+twenty arrays over takes longer than all that is done with them.
 """
 
 from __future__ import annotations
@@ -11,11 +13,12 @@ import math
 import numpy as np
 from numba import njit
 
-HISTORY = 4
-"""Last places kept per marker: a polynomial goes through two, three or all four of them."""
-ORDERS = HISTORY - 1
-LONGEST_PATH = 512
-"""Places of its past that a marker remembers (more than a turn at 240 frames a second)."""
+from fitwright.vision.markers import HISTORY, ORDERS
+from fitwright.vision.past import LONGEST_PATH
+
+STAYS_PX, DRIFTS_PX = 12.0, 0.5
+"""A marker that does not go with the rider is no further than this from its place, which shifts by so much a frame
+(the camera sways)."""
 _compiled = njit(cache=True, nogil=True)
 
 
@@ -37,134 +40,162 @@ def _lagrange(times, n, j, at):
 
 
 @_compiled
-def expected(times, places, known, hint, bend, misses, longest_s, time_s, guesses):
-    """Places (P, 2) and velocities (P, 2) at `time_s`.
+def expected(m, fits, longest_s, time_s, exposure_s, width, height):
+    """Tell where each marker is expected at `time_s` and how fast, and prepare the fits of those worth one. How many
+    these are, and the fewest places that are known of any marker.
 
     A polynomial through more places follows a curve better and repeats more of their noise: the order that has
-    missed least lately is taken. With one place, or after a gap (a curve runs away), velocity and bend lead on.
-
-    Args:
-        times, places: (P, n) and (P, n, 2), newest first. known: (P,) how many of them are filled. hint, bend: (P, 2)
-            px/s and px/s². misses: (P, n − 1) how far each order was off lately. longest_s: a longer step is a gap.
-        guesses: (P, n − 1, 2) gets what each order expects, NaN where it cannot.
+    missed least lately is taken. With one place, or after a gap (longer than `longest_s`: a curve runs away),
+    velocity and bend lead on.
     """
-    p = len(known)
-    uv, velocity = np.empty((p, 2)), np.empty((p, 2))
-    for i in range(p):
-        ahead = time_s - times[i, 0]
+    fewest, at, speed = HISTORY, np.empty(2), np.empty(2)
+    for i in range(len(m)):
+        a = m[i]
+        fewest = min(fewest, a.known)
+        ahead = time_s - a.times[0]
         for d in range(2):
-            uv[i, d] = places[i, 0, d] + (hint[i, d] + 0.5 * bend[i, d] * ahead) * ahead
-            velocity[i, d] = hint[i, d] + bend[i, d] * ahead
-        guesses[i] = np.nan
+            a.uv[d] = a.places[0, d] + (a.hint[d] + 0.5 * a.bend[d] * ahead) * ahead
+            a.speed[d] = a.hint[d] + a.bend[d] * ahead
+            for n in range(ORDERS):
+                a.guesses[n, d] = np.nan
         if abs(ahead) > longest_s:
             continue
         least = np.inf
-        for n in range(2, known[i] + 1):
-            at, speed = np.zeros(2), np.zeros(2)
+        for n in range(2, a.known + 1):
+            at[:] = speed[:] = 0.0
             for j in range(n):
-                weight, slope = _lagrange(times[i], n, j, time_s)
+                weight, slope = _lagrange(a.times, n, j, time_s)
                 for d in range(2):
-                    at[d] += weight * places[i, j, d]
-                    speed[d] += slope * places[i, j, d]
-            if n == 2 and known[i] == 2:
-                since = times[i, 0] - times[i, 1]
+                    at[d] += weight * a.places[j, d]
+                    speed[d] += slope * a.places[j, d]
+            if n == 2 and a.known == 2:
+                since = a.times[0] - a.times[1]
                 for d in range(2):
-                    at[d] += 0.5 * bend[i, d] * ahead * (ahead + since)
-                    speed[d] += bend[i, d] * (ahead + 0.5 * since)
-            guesses[i, n - 2] = at
-            if misses[i, n - 2] <= least or known[i] < HISTORY:
-                least = misses[i, n - 2]
-                uv[i], velocity[i] = at, speed
-    return uv, velocity
+                    at[d] += 0.5 * a.bend[d] * ahead * (ahead + since)
+                    speed[d] += a.bend[d] * (ahead + 0.5 * since)
+            better = a.misses[n - 2] <= least or a.known < HISTORY
+            for d in range(2):
+                a.guesses[n - 2, d] = at[d]
+                if better:
+                    least, a.uv[d], a.speed[d] = a.misses[n - 2], at[d], speed[d]
+    return to_fit(m, fits, exposure_s, width, height), fewest
 
 
 @_compiled
-def to_fit(lost, uv, velocity, ring_px, scale, exposure_s, width, height):
-    """Which markers are worth a fit: not lost, and expected, smeared by their motion, whole within the picture."""
-    index, n = np.empty(len(uv), np.intp), 0
-    for i in range(len(uv)):
-        smear = 0.5 * max(abs(velocity[i, 0]), abs(velocity[i, 1])) * exposure_s
-        edge = ring_px[i] * scale[i] + smear + 1.0
-        whole = edge < uv[i, 0] < width - 1 - edge and edge < uv[i, 1] < height - 1 - edge
-        if whole and lost[i] == 0:
-            index[n] = i
+def prepare(m, i, uv, speed, fit):
+    """The fit of marker i from the place uv (2,), smeared by its speed (2,)."""
+    a = m[i]
+    fit.marker, fit.ring_px, fit.disc_px, fit.sigma_px = i, a.ring_px, a.disc_px, a.sigma_px
+    fit.noise, fit.uneven, fit.scale = a.rms, a.background, a.scale
+    for d in range(2):
+        fit.began[d] = fit.uv[d] = uv[d]
+        fit.speed[d] = speed[d]
+    for k in range(3):
+        fit.amplitudes[k] = a.amplitudes[k]
+
+
+@_compiled
+def to_fit(m, fits, exposure_s, width, height):
+    """Prepare the fits of the markers worth one: not lost, and expected, smeared by their motion, whole within the
+    picture. How many."""
+    n = 0
+    for i in range(len(m)):
+        a = m[i]
+        u, v = a.uv[0], a.uv[1]
+        edge = a.ring_px * a.scale + 0.5 * max(abs(a.speed[0]), abs(a.speed[1])) * exposure_s + 1.0
+        if a.lost == 0 and edge < u < width - 1 - edge and edge < v < height - 1 - edge:
+            prepare(m, i, a.uv, a.speed, fits[n])
             n += 1
-    return index[:n]
+    return n
 
 
 @_compiled
-def credible(
-    index, uv, scale, contrast, rms, last_step, predicted, velocity, ago_s, usual_contrast, usual_rms, usual_scale,
-    ring_px, known, misses, homes, stays_px,
-):  # fmt: skip
-    """Which fits are the markers `index`: residual, contrast, size, convergence, distance from the prediction and,
-    for one that does not go with the rider, from its home (NaN for the others); and not on a disc that another one,
-    nearer to where it was expected, has.
-
-    The first six are those of the fits (N,); predicted, velocity and ago_s too; the rest are of all markers (P,).
-    """
-    n = len(index)
-    good, off = np.zeros(n, np.bool_), np.empty(n)
+def judge(m, fits, n, time_s):
+    """Which of the first n fits are their markers: residual, contrast, size, convergence, distance from where they
+    began and, for one that does not go with the rider, from its home; and not on a disc that another one, nearer to
+    where it began, has."""
+    off = np.empty(n)
     for k in range(n):
-        i = index[k]
-        off[k] = math.hypot(uv[k, 0] - predicted[k, 0], uv[k, 1] - predicted[k, 1])
-        way = math.hypot(velocity[k, 0], velocity[k, 1]) * abs(ago_s[k])
+        f = fits[k]
+        a = m[f.marker]
+        off[k] = math.hypot(f.uv[0] - f.began[0], f.uv[1] - f.began[1])
+        way = math.hypot(f.speed[0], f.speed[1]) * abs(time_s - a.times[0])
         gate = 3.0 + 0.25 * way
-        if known[i] == HISTORY:  # how far it has been off lately tells how far it may be
-            gate = min(gate, 1.5 + 8.0 * np.min(misses[i]) + 0.05 * way)
-        share, size = contrast[k] / usual_contrast[i], scale[k] / usual_scale[i]
+        if a.known == HISTORY:  # how far it has been off lately tells how far it may be
+            gate = min(gate, 1.5 + 8.0 * min(a.misses[0], a.misses[1], a.misses[2]) + 0.05 * way)
+        share, size = f.amplitudes[1] / a.contrast, f.scale / a.usual_scale
         alike = 0.45 < share < 2.2 and 0.75 < size < 1.33
-        level = max(2.5 * usual_rms[i] + 1.0, 0.06 * abs(usual_contrast[i]))
-        astray = math.hypot(uv[k, 0] - homes[i, 0], uv[k, 1] - homes[i, 1]) >= stays_px
-        good[k] = alike and rms[k] < level and off[k] < gate and last_step[k] < 0.25 and not astray
+        level = max(2.5 * a.rms + 1.0, 0.06 * abs(a.contrast))
+        astray = math.hypot(f.uv[0] - a.home[0], f.uv[1] - a.home[1]) >= STAYS_PX
+        f.good = alike and f.rms < level and off[k] < gate and f.step < 0.25 and not astray
     for k in range(n):
-        for m in range(n):
-            apart = math.hypot(uv[k, 0] - uv[m, 0], uv[k, 1] - uv[m, 1])
-            if k != m and good[k] and good[m] and apart < ring_px[index[k]] and off[k] > off[m]:
-                good[k] = False
-    return good
+        for j in range(n):
+            f, g = fits[k], fits[j]
+            apart = math.hypot(f.uv[0] - g.uv[0], f.uv[1] - g.uv[1])
+            if k != j and f.good and g.good and apart < m[f.marker].ring_px and off[k] > off[j]:
+                f.good = False
 
 
 @_compiled
-def take(index, good, time_s, uv, times, places, known, hint, guesses, misses, path_s, path_px, path_n):
-    """The new places `uv` (N, 2) of those markers `index` that are `good` go into their histories and paths."""
-    for k in range(len(index)):
-        if not good[k]:
-            continue
-        i = index[k]
-        for n in range(ORDERS):
-            off = math.hypot(guesses[i, n, 0] - uv[k, 0], guesses[i, n, 1] - uv[k, 1])
-            if off == off:
-                misses[i, n] += 0.1 * (off - misses[i, n])
-        ago = time_s - times[i, 0]
-        for d in range(2):
-            hint[i, d] = (uv[k, d] - places[i, 0, d]) / ago
-        for n in range(HISTORY - 1, 0, -1):
-            times[i, n], places[i, n] = times[i, n - 1], places[i, n - 1]
-        times[i, 0], places[i, 0] = time_s, uv[k]
-        known[i] = min(known[i] + 1, HISTORY)
-        at = path_n[i] % LONGEST_PATH
-        path_s[i, at], path_px[i, at] = time_s, uv[k]
-        path_n[i] += 1
+def accept(m, fits, n, time_s, path_s, path_px, path_n, out):
+    """Take those of the first n fits that are good into what is known of the markers, into their paths (as in
+    `Paths`), and into this frame's places and standard uncertainties, out (2, P, 2)."""
+    for k in range(n):
+        f = fits[k]
+        if f.good:
+            a = m[f.marker]
+            _take(a, f, time_s)
+            _learn(a, f)
+            at = path_n[f.marker] % LONGEST_PATH
+            path_s[f.marker, at] = time_s
+            path_n[f.marker] += 1
+            for d in range(2):
+                path_px[f.marker, at, d] = out[0, f.marker, d] = f.uv[d]
+                out[1, f.marker, d] = math.sqrt(f.covariance[d, d])
 
 
 @_compiled
-def learn(
-    index, good, fit_uv, fit_scale, fit_amplitudes, fit_rms, fit_around, covariance, scale, amplitudes, usual_scale,
-    usual_contrast, usual_rms, background, lost, homes, drifts_px, uv, u,
-):  # fmt: skip
-    """How those markers `index` that are `good` look now: size and levels at once, what is usual slowly; a home
-    follows by `drifts_px` at most; where they are and their standard uncertainties go into this frame's uv and u."""
-    for k in range(len(index)):
-        if not good[k]:
-            continue
-        i = index[k]
-        scale[i], amplitudes[i] = fit_scale[k], fit_amplitudes[k]
-        usual_scale[i] += 0.02 * (fit_scale[k] - usual_scale[i])
-        usual_contrast[i] += 0.05 * (fit_amplitudes[k, 1] - usual_contrast[i])
-        usual_rms[i] = max(usual_rms[i] + 0.1 * (fit_rms[k] - usual_rms[i]), 0.5)
-        background[i] += 0.2 * (fit_around[k] - background[i])
-        lost[i] = 0
+def _take(a, f, time_s):
+    """The new place of fit f goes into the history of marker a."""
+    for n in range(ORDERS):
+        off = math.hypot(a.guesses[n, 0] - f.uv[0], a.guesses[n, 1] - f.uv[1])
+        if off == off:
+            a.misses[n] += 0.1 * (off - a.misses[n])
+    ago = time_s - a.times[0]
+    for d in range(2):
+        a.hint[d] = (f.uv[d] - a.places[0, d]) / ago
+    for n in range(HISTORY - 1, 0, -1):
+        a.times[n] = a.times[n - 1]
         for d in range(2):
-            homes[i, d] += min(max(fit_uv[k, d] - homes[i, d], -drifts_px), drifts_px)
-            uv[i, d], u[i, d] = fit_uv[k, d], math.sqrt(covariance[k, d, d])
+            a.places[n, d] = a.places[n - 1, d]
+    a.times[0], a.places[0, 0], a.places[0, 1] = time_s, f.uv[0], f.uv[1]
+    a.known = min(a.known + 1, HISTORY)
+    a.lost = 0
+
+
+@_compiled
+def _learn(a, f):
+    """How marker a looks now: size and levels at once, what is usual slowly; its home follows it by `DRIFTS_PX` at
+    most."""
+    a.scale = f.scale
+    for k in range(3):
+        a.amplitudes[k] = f.amplitudes[k]
+    a.usual_scale += 0.02 * (f.scale - a.usual_scale)
+    a.contrast += 0.05 * (f.amplitudes[1] - a.contrast)
+    a.rms = max(a.rms + 0.1 * (f.rms - a.rms), 0.5)
+    a.background += 0.2 * (f.around - a.background)
+    for d in range(2):
+        a.home[d] += min(max(f.uv[d] - a.home[d], -DRIFTS_PX), DRIFTS_PX)
+
+
+@_compiled
+def seen(m, fits, n, time_s, path_s, path_px, path_n, out):
+    """What the first n fits tell of this frame, as in `judge` and `accept`; out is NaN where a marker is not seen.
+    How many are not."""
+    out[:] = np.nan
+    judge(m, fits, n, time_s)
+    accept(m, fits, n, time_s, path_s, path_px, path_n, out)
+    missing = 0
+    for i in range(len(m)):
+        missing += out[0, i, 0] != out[0, i, 0]
+    return missing
