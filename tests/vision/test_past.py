@@ -5,8 +5,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fitwright.vision.past import ALIKE_S, LEAST_AGO_S, LONGEST_STEP_S, SAME_PLACE_PX, SEEN_S, Past
-from fitwright.vision.past_kernel import _unlike, mostly_at, recent
+from fitwright.vision.past import (
+    ALIKE_S,
+    LEAST_AGO_S,
+    LONGEST_STEP_S,
+    MEMORY_S,
+    SAME_PLACE_PX,
+    SEEN_S,
+    Past,
+    Paths,
+)
+from fitwright.vision.past_kernel import mostly_at, unlike
+from fitwright.vision.step_kernel import LONGEST_PATH
 
 
 def _turning(rng, rpm=85.0, lasts_s=2.2, backward=False):
@@ -37,7 +47,7 @@ def test_unlike_is_the_distance_in_place_and_gradient(seed, backward, within_px)
     velocity = np.gradient(uv, t, axis=0)
     expected = np.hypot(*(uv - uv[-1]).T) + ALIKE_S * np.hypot(*(velocity - velocity[-1]).T)
     expected[(np.abs(t - t[-1]) < LEAST_AGO_S) | (np.hypot(*(uv - uv[-1]).T) > within_px)] = np.inf
-    got = [_unlike(t, uv, k, *velocity[-1], ALIKE_S, LEAST_AGO_S, within_px) for k in range(len(t))]
+    got = unlike(t, uv, ALIKE_S, LEAST_AGO_S, within_px)
     assert got == pytest.approx(expected, abs=1e-9)
 
 
@@ -58,18 +68,24 @@ def test_extent_and_top_speed_are_those_of_whole_arrays():
     assert past.top_speed == pytest.approx(speed[steps < 2.5 * np.median(steps)].max())
 
 
-def test_a_ring_that_has_gone_round_gives_its_last_samples_in_order():
-    size, written = 16, 41
-    ring_s, ring_px = np.zeros(size), np.zeros((size, 2))
-    for k in range(written):
-        ring_s[k % size], ring_px[k % size] = k, (k, -k)
-    ring_s[38 % size] = np.nan  # disowned
-    rings = np.zeros((3, size)), np.zeros((3, size, 2)), np.array([0, written, 3])  # of three markers
-    rings[0][1:], rings[1][1:] = ring_s, ring_px
-    time_s, uv_px, n = recent(np.array([1]), *rings, np.full(3, 40.0), 6.0)
-    assert list(time_s[0, : n[0]]) == [34, 35, 36, 37, 39, 40]
-    assert uv_px[0, : n[0]] == pytest.approx(np.column_stack([time_s[0, : n[0]], -time_s[0, : n[0]]]))
-    assert list(recent(np.array([2, 0]), *rings, np.full(3, 16.0), 1e9)[2]) == [3, 0]
+def test_a_path_that_has_outgrown_its_room_tells_its_last_places_in_order():
+    paths, written = Paths(2), 2 * LONGEST_PATH + 41
+    paths.remember(1, ((0.01 * k, np.array([k, -k])) for k in range(written)))
+    now_s = np.array([0.0, 0.01 * (written - 1)])
+    paths.forget(1, 0.01 * (written - 5) - 1e-6, 0.0)
+    past = paths.past(1, now_s)
+    kept = np.arange(written - 1 - round(MEMORY_S / 0.01), written - 5)
+    assert past.time_s == pytest.approx(0.01 * kept)
+    assert past.uv_px == pytest.approx(np.column_stack([kept, -kept]))
+    assert len(paths.past(0, now_s).time_s) == 0
+
+
+def test_only_what_was_remembered_since_is_forgotten_on_the_way_back_too():
+    paths = Paths(1)
+    paths.remember(0, ((5.0 - 0.1 * k, np.array([k, 0.0])) for k in range(30)))
+    paths.forget(0, 2.95, 3.2)
+    assert paths.past(0, np.array([3.0])).time_s[-1] == pytest.approx(3.0)
+    assert paths.past(0, np.array([3.0])).time_s[0] == pytest.approx(5.0)
 
 
 def test_between_samples_a_place_lies_on_the_way_and_across_a_gap_it_is_not_told():

@@ -10,9 +10,8 @@ import numpy as np
 
 from fitwright.quantity import Floats
 from fitwright.vision import past_kernel
+from fitwright.vision.step_kernel import LONGEST_PATH, remember
 
-LONGEST_PATH = 512
-"""Places of its past that a marker remembers (more than a turn at 240 frames a second)."""
 MEMORY_S = 4.0
 """Some turns: where a marker was hidden in the last one it may have been seen in that before."""
 TURN_S = 0.9
@@ -99,36 +98,32 @@ class Paths:
     within `MEMORY_S` of when it was seen last.
 
     Attributes:
-        time_s, uv_px: (P, L) and (P, L, 2), written round and round; a time is NaN where a place was forgotten.
-        n: (P,) how many were ever written.
+        time_s, uv_px: (P, 2 L) and (P, 2 L, 2), in the order in which it was there. n: (P,) how many there are.
     """
 
     def __init__(self, p: int) -> None:
-        self.time_s, self.uv_px = np.zeros((p, LONGEST_PATH)), np.zeros((p, LONGEST_PATH, 2))
+        self.time_s, self.uv_px = np.zeros((p, 2 * LONGEST_PATH)), np.zeros((p, 2 * LONGEST_PATH, 2))
         self.n = np.zeros(p, dtype=np.intp)
         self._told = [(-1, np.nan, Past(np.zeros(0), np.zeros((0, 2))))] * p
 
     def remember(self, i: int, passed: Iterable[tuple[float, Floats]]) -> None:
         """Places (time, (2,)) where marker i was."""
         for time_s, place in passed:
-            at = self.n[i] % LONGEST_PATH
-            self.time_s[i, at], self.uv_px[i, at] = time_s, place
-            self.n[i] += 1
+            remember(self.time_s, self.uv_px, self.n, i, time_s, place)
 
     def forget(self, i: int, since_s: float, before_s: float) -> None:
-        """Leave out where marker i was since then, on the side of it away from `before_s`."""
-        away = (self.time_s[i] - since_s) * np.sign(since_s - before_s)
-        self.time_s[i, away >= 0] = np.nan
+        """Leave out where marker i was since then, on the side of it away from `before_s`: the last places."""
+        away = (self.time_s[i, : self.n[i]] - since_s) * np.sign(since_s - before_s)
+        self.n[i] -= int((away >= 0).sum())
 
     def past(self, i: int, now_s: Floats) -> Past:
         """That of marker i; now_s (P,) when each was seen last."""
         n, told_s, past = self._told[i]
         if n != self.n[i] or told_s != now_s[i]:
-            time_s, uv_px, kept = past_kernel.recent(
-                np.array([i]), self.time_s, self.uv_px, self.n, now_s, MEMORY_S
-            )
-            past = Past(time_s[0, : kept[0]], uv_px[0, : kept[0]])
-            self._told[i] = int(self.n[i]), float(now_s[i]), past
+            n = int(self.n[i])
+            begin = past_kernel.since(self.time_s[i, :n], now_s[i], MEMORY_S)
+            past = Past(self.time_s[i, begin:n].copy(), self.uv_px[i, begin:n].copy())
+            self._told[i] = n, float(now_s[i]), past
         return past
 
     def like_now(self, i: int, which: Sequence[int], now_s: Floats) -> Floats | None:

@@ -30,17 +30,18 @@ def _slope(time_s, uv_px, k, d):
 
 
 @_compiled
-def _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s, same_place_px):
-    """Difference in place and, times `alike_s`, in velocity of sample k from the last, whose velocity is (du, dv);
-    infinite when just before, or in another place."""
-    last = len(time_s) - 1
-    if abs(time_s[k] - time_s[last]) < least_ago_s:
-        return np.inf
-    by_u, by_v = uv_px[k, 0] - uv_px[last, 0], uv_px[k, 1] - uv_px[last, 1]
-    if by_u * by_u + by_v * by_v > same_place_px * same_place_px:
-        return np.inf
-    turned = math.hypot(_slope(time_s, uv_px, k, 0) - du, _slope(time_s, uv_px, k, 1) - dv)
-    return math.hypot(by_u, by_v) + alike_s * turned
+def unlike(time_s, uv_px, alike_s, least_ago_s, same_place_px):
+    """Differences (N,) in place and, times `alike_s`, in velocity of the samples from the last; infinite when just
+    before, or in another place."""
+    last, out = len(time_s) - 1, np.full(len(time_s), np.inf)
+    du, dv = _slope(time_s, uv_px, last, 0), _slope(time_s, uv_px, last, 1)
+    now_s, u, v, near = time_s[last], uv_px[last, 0], uv_px[last, 1], same_place_px * same_place_px
+    for k in range(np.uintp(last + 1)):
+        by_u, by_v = uv_px[k, 0] - u, uv_px[k, 1] - v
+        if by_u * by_u + by_v * by_v <= near and abs(time_s[k] - now_s) >= least_ago_s:
+            turned = math.hypot(_slope(time_s, uv_px, k, 0) - du, _slope(time_s, uv_px, k, 1) - dv)
+            out[k] = math.hypot(by_u, by_v) + alike_s * turned
+    return out
 
 
 @_compiled
@@ -59,43 +60,28 @@ def passes(time_s, uv_px, alike_s, least_ago_s, same_place_px, by_gaps):
     """Times at which samples (N,), (N, 2) were where the last one is and going the same way, latest first; also next
     to a gap, in which they may have come nearer, if `by_gaps`."""
     n = len(time_s)
-    unlike, out, found = np.empty(n), np.empty(n), 0
-    du, dv = _slope(time_s, uv_px, n - 1, 0), _slope(time_s, uv_px, n - 1, 1)
-    for k in range(n):
-        unlike[k] = _unlike(time_s, uv_px, k, du, dv, alike_s, least_ago_s, same_place_px)
+    differs, out, found = unlike(time_s, uv_px, alike_s, least_ago_s, same_place_px), np.empty(n), 0
     least = np.inf
     for k in range(1, n - 1):
-        if unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
-            least = min(least, unlike[k])
+        if differs[k] <= differs[k - 1] and differs[k] < differs[k + 1]:
+            least = min(least, differs[k])
     most = min(same_place_px, 3.0 + 3.0 * least)  # else it may be on its way back there
     for k in range(n - 2, 0, -1):
         if not by_gaps and abs(time_s[k + 1] - time_s[k - 1]) > LONGEST_STEPS_S:
             continue
-        if unlike[k] < most and unlike[k] <= unlike[k - 1] and unlike[k] < unlike[k + 1]:
+        if differs[k] < most and differs[k] <= differs[k - 1] and differs[k] < differs[k + 1]:
             out[found] = _passed(time_s, uv_px, k)
             found += 1
     return out[:found]
 
 
 @_compiled
-def recent(which, path_s, path_px, path_n, now_s, memory_s):
-    """Of some markers (M,), the last samples of their rings (P, L), (P, L, 2), written path_n (P,) times, which are
-    no more than `memory_s` from now_s (P,), oldest first: (M, L), (M, L, 2), and how many (M,). Those without a time
-    are left out."""
-    size = path_s.shape[1]
-    time_s, uv_px = np.empty((len(which), size)), np.empty((len(which), size, 2))
-    kept = np.zeros(len(which), np.intp)
-    for m in range(len(which)):
-        i, n = which[m], 0
-        at = path_n[i] % size if path_n[i] > size else 0
-        for _ in range(min(path_n[i], size)):
-            if abs(path_s[i, at] - now_s[i]) <= memory_s:
-                time_s[m, n] = path_s[i, at]
-                uv_px[m, n, 0], uv_px[m, n, 1] = path_px[i, at, 0], path_px[i, at, 1]
-                n += 1
-            at = at + 1 if at + 1 < size else 0
-        kept[m] = n
-    return time_s, uv_px, kept
+def since(time_s, now_s, memory_s):
+    """The first of the last samples (N,) that are no more than `memory_s` from now_s."""
+    k = len(time_s)
+    while k > 0 and abs(time_s[k - 1] - now_s) <= memory_s:
+        k -= 1
+    return k
 
 
 @_compiled
@@ -180,17 +166,19 @@ def like_now(
     i, which, path_s, path_px, path_n, now_s, memory_s, alike_s, least_ago_s, same_place_px, seen_s, longest_step_s
 ):  # fmt: skip
     """Where marker i mostly was at the times at which some others (M,) were where they are now and going the same
-    way; the rest as in `recent`, `passes` and `mostly_at`."""
-    time_s, uv_px, kept = recent(which, path_s, path_px, path_n, now_s, memory_s)
+    way. Paths (P, L) and (P, L, 2) hold path_n (P,) samples, of which those count that are no more than `memory_s`
+    from now_s (P,); the rest as in `passes` and `mostly_at`."""
     times, n = np.empty(len(which) * path_s.shape[1]), 0
-    for m in range(len(which)):
-        if kept[m] >= FEWEST:
-            found = passes(
-                time_s[m, : kept[m]], uv_px[m, : kept[m]], alike_s, least_ago_s, same_place_px, False
-            )
+    for k in which:
+        end = path_n[k]
+        begin = since(path_s[k, :end], now_s[k], memory_s)
+        if end - begin >= FEWEST:
+            some_s, some_px = path_s[k, begin:end], path_px[k, begin:end]
+            found = passes(some_s, some_px, alike_s, least_ago_s, same_place_px, False)
             times[n : n + len(found)] = found
             n += len(found)
-    own_s, own_px, seen = recent(np.array([i]), path_s, path_px, path_n, now_s, memory_s)
-    if n == 0 or seen[0] < 3:
+    end = path_n[i]
+    begin = since(path_s[i, :end], now_s[i], memory_s)
+    if n == 0 or end - begin < 3:
         return False, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    return mostly_at(own_s[0, : seen[0]], own_px[0, : seen[0]], times[:n], seen_s, longest_step_s)
+    return mostly_at(path_s[i, begin:end], path_px[i, begin:end], times[:n], seen_s, longest_step_s)

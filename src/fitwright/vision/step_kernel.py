@@ -14,11 +14,12 @@ import numpy as np
 from numba import njit
 
 from fitwright.vision.markers import HISTORY, ORDERS
-from fitwright.vision.past import LONGEST_PATH
 
 STAYS_PX, DRIFTS_PX = 12.0, 0.5
 """A marker that does not go with the rider is no further than this from its place, which shifts by so much a frame
 (the camera sways)."""
+LONGEST_PATH = 512
+"""Places of its past that a marker remembers (more than a turn at 240 frames a second)."""
 _compiled = njit(cache=True, nogil=True)
 
 
@@ -146,12 +147,24 @@ def accept(m, fits, n, time_s, path_s, path_px, path_n, out):
             a = m[f.marker]
             _take(a, f, time_s)
             _learn(a, f)
-            at = path_n[f.marker] % LONGEST_PATH
-            path_s[f.marker, at] = time_s
-            path_n[f.marker] += 1
+            remember(path_s, path_px, path_n, f.marker, time_s, f.uv)
             for d in range(2):
-                path_px[f.marker, at, d] = out[0, f.marker, d] = f.uv[d]
-                out[1, f.marker, d] = math.sqrt(f.covariance[d, d])
+                out[0, f.marker, d], out[1, f.marker, d] = f.uv[d], math.sqrt(f.covariance[d, d])
+
+
+@_compiled
+def remember(path_s, path_px, path_n, i, time_s, uv):
+    """Marker i was at uv (2,). Where the room for its path, twice `LONGEST_PATH`, ends, the later half moves to the
+    front: what is remembered lies in a row and needs no copy when it is looked through."""
+    if path_n[i] == 2 * LONGEST_PATH:
+        path_s[i, :LONGEST_PATH], path_px[i, :LONGEST_PATH] = (
+            path_s[i, LONGEST_PATH:],
+            path_px[i, LONGEST_PATH:],
+        )
+        path_n[i] = LONGEST_PATH
+    at = path_n[i]
+    path_s[i, at], path_px[i, at, 0], path_px[i, at, 1] = time_s, uv[0], uv[1]
+    path_n[i] = at + 1
 
 
 @_compiled
