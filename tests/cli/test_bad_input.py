@@ -165,9 +165,9 @@ def test_m1_picked_behind_m5_and_a_sole_without_length(refused, sole_file, sole_
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "not valid JSON"), (b"{nope", "not valid JSON"), (b"[" * 100_000, "not valid JSON"),
+        (b"", "is not JSON"), (b"{nope", "is not JSON"), (b"[" * 100_000, "is not JSON"),
         (b"[1, 2]", 'no "points" object'),
-        (b'{"a": "\xe9"}', "not valid JSON"), (b'{"points": {}}', "heel_centre is missing"), (None, "is a folder"),
+        (b'{"a": "\xe9"}', "is not text"), (b'{"points": {}}', "heel_centre is missing"), (None, "is a folder"),
     ],
 )  # fmt: skip
 def test_files_of_points_that_are_none(refused, sole_file, tmp_path, content, said):

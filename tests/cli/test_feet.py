@@ -94,7 +94,7 @@ def test_measure_then_compare(run, sole_file, points_file, tmp_path):
 def test_measure_refuses_what_it_cannot_use(run, sole_file, points_file, tmp_path):
     measure = ("feet", "measure", sole_file, "--foot")
     assert "looks like the left sole" in run(*measure, "right", "--points", points_file, code=2)
-    assert "not found" in run(*measure, "left", "--points", tmp_path / "none.json", code=2)
+    assert "does not exist" in run(*measure, "left", "--points", tmp_path / "none.json", code=2)
     assert "check_bar_mm" in run(*measure, "left", "--points", points_file, "--check-bar-mm", "20", code=2)
     assert "not a picture" in run(
         "feet", "measure", points_file, "--foot", "left", "--points", points_file, code=2
@@ -186,7 +186,7 @@ def test_marks_are_combined_and_a_conflict_is_named(run, tmp_path):
 def test_marks_with_bad_input(run, tmp_path):
     path = tmp_path / "observations.json"
     for text, words in (
-        ("[", "not valid JSON"), ("[" * 100_000, "not valid JSON"),
+        ("[", "is not JSON"), ("[" * 100_000, "is not JSON"),
         ("7", "no list of observations"), ("[]", "no observation in it"), ("[3]", "no list"),
         ('[{"values": {"m1_x": "long"}, "u": 1}]', "observation 1"),
         ('[{"values": {"m1_x": 201}, "u": -1}]', "observation 1"),

@@ -158,9 +158,9 @@ def test_what_cannot_be_written_is_one_line(
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{", "is not the result of a ride"),
+        ("{", "ride: a.json is not JSON"),
         ("{}", "is not the result of a ride"),
-        ("[" * 100_000, "is not the result of a ride"),
+        ("[" * 100_000, "ride: a.json is not JSON"),
     ],
 )
 def test_a_file_that_is_no_ride(refused, tmp_path: Path, text: str, words: str) -> None:

@@ -113,7 +113,7 @@ def test_files(tmp_path):
     path.write_text(json.dumps({"points": {"toe": [1, 2.5]}}))
     assert read_points(path) == {"toe": (1.0, 2.5)}
     for text, words in (
-        ("{", "not valid JSON"),
+        ("{", "is not JSON"),
         ("[]", 'no "points"'),
         ('{"points": {"toe": [1]}}', "toe: not a pair"),
         ('{"points": {"toe": ["a", 2]}}', "toe: not a pair"),

@@ -11,7 +11,7 @@ import typer
 from fitwright.cli.output import check_target, reports_errors, write_whole
 from fitwright.cli.progress_line import progress_line
 from fitwright.errors import InputError
-from fitwright.given import check_file, json_in
+from fitwright.given import read_json
 from fitwright.quantity import Measured, format_pm
 
 SIDE_ROWS = (
@@ -112,9 +112,9 @@ def _twin(path: Path | None) -> Any:
 
     if path is None:
         return None
-    check_file("twin", path)
+    held = read_json("twin", path)
     try:
-        return RideResult.from_json(json_in(path.read_text(encoding="utf-8")))
+        return RideResult.from_json(held)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("twin", f"{path.name} is not the result of a side film",
                          hint="Give the file that --view side --json wrote") from error  # fmt: skip

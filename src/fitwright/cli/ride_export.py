@@ -9,7 +9,7 @@ import typer
 
 from fitwright.cli.output import check_target, emit, reports_errors, write_whole
 from fitwright.errors import InputError
-from fitwright.given import json_in
+from fitwright.given import read_json
 
 StudioOption = Annotated[  # as everywhere; that of `serve` would bring the whole server along
     Path | None,
@@ -72,10 +72,7 @@ def columns_in(path: Path | None) -> Any:
 
     if path is None:
         return None
-    try:
-        return ColumnMap.from_json(json_in(path.read_text(encoding="utf-8")))
-    except (ValueError, AttributeError) as error:
-        raise InputError("map", f"{path.name} is not JSON: {error}") from error
+    return ColumnMap.from_json(read_json("map", path))
 
 
 def _read(path: Path, columns: Path | None, crank_mm: float | None) -> Any:

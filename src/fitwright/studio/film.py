@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from fitwright.errors import InputError, check_range
-from fitwright.given import check_file, json_in
+from fitwright.given import check_file, read_json
 from fitwright.motion.crank import crank_from_axle
 from fitwright.motion.estimate import U_POINT_MM, as_estimates
 from fitwright.motion.front import analyse_front
@@ -98,13 +98,7 @@ class Marks:
         if path.stat().st_size > LARGEST_MARKS_BYTES:
             raise InputError("points", f"{path.name} is too large for marked points", hint="Is it the film?",
                              allowed=f"a JSON file of up to {LARGEST_MARKS_BYTES // 1_000_000} MB")  # fmt: skip
-        try:
-            data = json_in(path.read_text(encoding="utf-8"))
-        except UnicodeDecodeError as error:
-            raise InputError("points", f"{path.name} is not text", allowed="JSON in UTF-8") from error
-        except ValueError as error:
-            raise InputError("points", f"{path.name} is not JSON: {error}") from error
-        return Marks.from_json(data)
+        return Marks.from_json(read_json("points", path))
 
     def checked(self, view: str, info: ClipInfo) -> Marks:
         """The marks themselves when their names fit the view and their places and time the clip.

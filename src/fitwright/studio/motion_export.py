@@ -9,7 +9,7 @@ import numpy as np
 
 from fitwright import __version__
 from fitwright.errors import InputError
-from fitwright.given import json_in
+from fitwright.given import read_json
 from fitwright.motion.over_time import MotionTable, cycle_table, even_steps, motion_table
 from fitwright.motion.ride import RideResult
 from fitwright.records.models import Visit
@@ -120,9 +120,9 @@ def export_visit(visit: Visit, label: str, kind: str, by: str = "time", smooth: 
 
 def ride_in(path: Path) -> RideResult:
     """A ride from the file that `fitwright ride analyse --json` or `ride import --json` wrote."""
+    held = read_json("ride", path)
     try:
-        data = json_in(path.read_text(encoding="utf-8"))
-        return RideResult.from_json(data)
+        return RideResult.from_json(held)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError("ride", f"{path.name} is not the result of a ride",
                          hint="Give what ride analyse --json or ride import --json wrote") from error  # fmt: skip

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from fitwright.errors import InputError, check_range
 from fitwright.foot.marks import Observation, check_marks
-from fitwright.given import json_in
+from fitwright.given import read_json
 from fitwright.quantity import Measured
 from fitwright.studio.feet.marks import guess_by
 
@@ -18,10 +18,7 @@ def read_observations(path: Path, foot_length_mm: float | None = None, sex: str 
 
     Raises InputError naming the file, or the observation by its number, and what cannot be used.
     """
-    try:
-        data = json_in(path.read_text(encoding="utf-8"))
-    except ValueError as error:
-        raise InputError(path.name, f"not valid JSON ({error})") from None
+    data = read_json("observations", path)
     rows = data.get("observations") if isinstance(data, dict) else data
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
         raise InputError(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from fitwright.errors import InputError, check_range
 from fitwright.foot.frame import CLEAT, check_foot, check_names, from_sole, read_sole, to_sole
 from fitwright.foot.sole import SoleReading
-from fitwright.given import json_in
+from fitwright.given import read_json
 from fitwright.quantity import Floats, Measured, combine
 from fitwright.vision.card import SCALE_CARD, CardLayout
 from fitwright.vision.lens import LensPrior
@@ -152,10 +152,7 @@ def _far_points(names: list[str], outside_mm: Any) -> list[str]:
 
 def read_points(path: Path) -> dict[str, tuple[float, float]]:
     """`{"points": {name: [u, v]}}` from a JSON file; InputError names what cannot be used."""
-    try:
-        data = json_in(path.read_text(encoding="utf-8"))
-    except ValueError as error:
-        raise InputError(path.name, f"not valid JSON ({error})") from None
+    data = read_json("points", path)
     points = data.get("points") if isinstance(data, dict) else None
     if not isinstance(points, dict):
         raise InputError(path.name, 'no "points" object', allowed='{"points": {"heel_centre": [u, v], ...}}')
@@ -176,10 +173,7 @@ def _pair(name: str, value: Any) -> tuple[float, float]:
 
 def read_reading(path: Path) -> SoleReading:
     """A sole reading from the JSON that `feet measure --json` printed; InputError when it is something else."""
-    try:
-        data = json_in(path.read_text(encoding="utf-8"))
-    except ValueError as error:
-        raise InputError(path.name, f"not valid JSON ({error})") from None
+    data = read_json("reading", path)
     try:
         return SoleReading.from_json(data)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
