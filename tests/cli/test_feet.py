@@ -201,7 +201,7 @@ def test_marks_with_bad_input(run, tmp_path):
     path.write_text(json.dumps(OBSERVATIONS))
     assert "foot_length" in run("feet", "marks", path, "--foot-length", "26", code=2)
     assert "sex" in run("feet", "marks", path, "--foot-length", "260", "--sex", "x", code=2)
-    assert "not found" in run("feet", "marks", tmp_path / "none.json", code=2)
+    assert "does not exist" in run("feet", "marks", tmp_path / "none.json", code=2)
 
 
 def test_the_example_of_marks_works_as_it_stands(run, tmp_path, monkeypatch):
