@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from bench.drawn import SIZE, picture
@@ -126,3 +130,26 @@ def test_a_small_ringed_disc_is_recognised_beside_its_centre(disc, ring, off):
     assert spot is not None
     assert np.hypot(*(spot.uv_px - [60.3, 61.2])) < 0.15
     assert spot.ring_px == pytest.approx(ring, abs=0.6)
+
+
+FIRST_FIT = """
+import numpy as np
+from fitwright.vision.disc import DiscShape, compiled_before, fit_discs
+before = compiled_before()
+shape = DiscShape(*(np.array([x]) for x in (4.0, 7.0, 0.9)))
+at, one = np.array([[20.0, 20.0]]), np.ones(1)
+fit_discs(shape, np.array([0]), np.zeros((40, 40), np.uint8), 1.0, at, 0 * at, one, None, one, one)
+print(before, compiled_before())
+"""
+
+
+def test_it_is_known_whether_the_loops_were_compiled_before(tmp_path):
+    def told():
+        run = subprocess.run(
+            [sys.executable, "-c", FIRST_FIT], env=os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)}, check=True,
+            capture_output=True, text=True,
+        )  # fmt: skip
+        return run.stdout.split()
+
+    assert told() == ["False", "True"]
+    assert told() == ["True", "True"]

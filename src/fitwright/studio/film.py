@@ -22,6 +22,7 @@ from fitwright.motion.smoothing import smooth_trajectories
 from fitwright.motion.under_load import SHOE_LINE, shoe_yaws
 from fitwright.quantity import Floats, Measured, listed
 from fitwright.studio.point_origins import KINDS, Origin, origins_of
+from fitwright.vision.disc import compiled_before
 from fitwright.vision.film_card import cards_in
 from fitwright.vision.frontal import read_front
 from fitwright.vision.kept import give_back
@@ -244,6 +245,8 @@ def analyse_clip(
     scene = with_card(scene, video, marks.time_s, info, side, card_depth_mm)
     points = {n: to_sensor(np.array(uv), info) for n, uv in followed.items()}
     told = None if progress is None else (lambda share: progress(0.97 * share, "following the points"))
+    if progress is not None and not compiled_before():
+        progress(0.0, "making ready to follow points, once on this computer")
     tracks = track_points(video, marks.time_s, points, told, cancelled, info)
     give_back()
     if progress is not None:

@@ -18,6 +18,7 @@ flicker does not matter) solved in the same step; `fitwright.vision.disc_kernel`
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,12 @@ class DiscShape:
             self.ring_px[i], self.disc_px[i], self.sigma_px[i], half, blur_px[0], blur_px[1], scale
         )
         return cover
+
+
+def compiled_before() -> bool:
+    """Whether the compiled loops are kept on disk from an earlier run; the first film waits for them."""
+    kept, line = Path(fit_markers.stats.cache_path), fit_markers.py_func.__code__.co_firstlineno
+    return any(kept.glob("disc_kernel.fit_markers-" + str(line) + ".*.nbi"))
 
 
 @dataclass(frozen=True)
