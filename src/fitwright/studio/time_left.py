@@ -22,5 +22,5 @@ def words_left(seconds: float | None) -> str:
     if seconds is None:
         return ""
     if seconds >= 90:
-        return f"about {round(seconds / 60)} min left"
-    return f"about {5 * round(seconds / 5) if seconds > 20 else max(1, round(seconds))} s left"
+        return f"about {round(seconds / 60)}\N{NO-BREAK SPACE}min left"
+    return f"about {5 * round(seconds / 5) if seconds > 20 else max(1, round(seconds))}\N{NO-BREAK SPACE}s left"

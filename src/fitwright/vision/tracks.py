@@ -23,6 +23,8 @@ SMEARS_S, COARSE_FPS = 1 / 220, 45.0
 STILL = ("bottom_bracket",)
 """Points that do not move with the rider: the leg passes over them, and nothing is lost by it."""
 SELDOM = "seen in only"
+MAY_STAY_S = 0.2
+"""A shorter gap leaves most of a turn (a third of one at 100 rpm; our choice)."""
 LEAVES = "leaves"
 """Entry of a point's quality: the edge by which it goes out of the picture."""
 Row = tuple[float, Floats, Floats]
@@ -181,9 +183,16 @@ def by_the_camera(info: ClipInfo) -> str:
 
 
 def seldom_seen(quality: Mapping[str, Mapping[str, Any]]) -> list[str]:
-    """A sentence for each moving point that was seen in less than nine of ten frames."""
-    return [f"{n}: {SELDOM} {q['seen']:.0%} of the frames (longest gap {q['longest_gap_s']:.2f} s)."
-            for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL]  # fmt: skip
+    """For each moving point that was seen in less than nine of ten frames: that it was, and what to do."""
+    return [
+        f"{n}: {SELDOM} {q['seen']:.0%} of the frames (longest gap {q['longest_gap_s']:.2f} s). "
+        + (
+            "Gaps as short as these may stay."
+            if q["longest_gap_s"] < MAY_STAY_S
+            else "Film so that nothing passes over it, or lay its sticker where it stays in view."
+        )
+        for n, q in quality.items() if q["seen"] < 0.9 and n not in STILL
+    ]  # fmt: skip
 
 
 def as_arrays(rows: Rows, kinds: Sequence[str], info: ClipInfo) -> Rows:
