@@ -30,4 +30,4 @@ def test_more_than_all_leaves_nothing():
      (95.0, "about 2 min left"), (480.0, "about 8 min left")],
 )  # fmt: skip
 def test_words(seconds, words):
-    assert words_left(seconds) == words
+    assert words_left(seconds).replace("\N{NO-BREAK SPACE}", " ") == words
