@@ -23,4 +23,6 @@ def words_left(seconds: float | None) -> str:
         return ""
     if seconds >= 90:
         return f"about {round(seconds / 60)}\N{NO-BREAK SPACE}min left"
-    return f"about {5 * round(seconds / 5) if seconds > 20 else max(1, round(seconds))}\N{NO-BREAK SPACE}s left"
+    return (
+        f"about {5 * round(seconds / 5) if seconds > 20 else max(1, round(seconds))}\N{NO-BREAK SPACE}s left"
+    )

@@ -19,7 +19,7 @@ from fitwright.vision.awaited import LEADERS, Awaited, at_rest, by_the_clock, le
 from fitwright.vision.chains import FASTEST_TURN_RAD_S, Chain, certain, grow
 from fitwright.vision.disc import GOOD_ENOUGH_PX, ITERATIONS, SCALE_SD
 from fitwright.vision.disc_kernel import FIT, fit_markers
-from fitwright.vision.markers import as_found, shape_of
+from fitwright.vision.markers import ORDERS, as_found, shape_of
 from fitwright.vision.past import Past, Paths
 from fitwright.vision.seek import Portrait, peaks, portrait
 from fitwright.vision.snap import Spot
@@ -44,6 +44,12 @@ NO_DOUBT_PX = 6.0
 GUESSED_PX, TOLD_PX = 1.0, 3.0
 """A marker seen once or twice is looked for before the fit when it may be off by more; by so much where earlier turns
 have told how fast it goes."""
+USUAL_TURN_RAD_S = 9.0
+"""86 turns a minute: how far a polynomial through the last places misses is first supposed for these, at half the
+speed that a marker may reach."""
+COARSE_PX = 2.0
+"""Where the fastest marker leaves the parabola through its last places by more than this in a frame step, the fit
+needs four places to begin near enough."""
 NEAR_PATH_PX = 14.0
 """From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
@@ -76,6 +82,9 @@ class DiscFollower:
         self.times, self.places, self.known, self.lost = m["times"], m["places"], m["known"], m["lost"]
         self.exposure_s, self.step_s, self.per_grey = exposure_s, step_s, 255.0 / white
         self.reach_px_per_s = reach_px_per_s
+        turned = USUAL_TURN_RAD_S * step_s
+        m["misses"] = 0.5 * reach_px_per_s * step_s * turned ** np.arange(1, ORDERS + 1)
+        self.coarse = reach_px_per_s * FASTEST_TURN_RAD_S**2 * step_s**3 > COARSE_PX
         self.blind, self.told = np.isnan(known[:, 0]), np.zeros(p, dtype=np.bool_)
         self.awaited: dict[int, Awaited] = {}
         self.ranked, self.resting, self.ranked_s = list[int](), set[int](), np.nan
@@ -90,7 +99,7 @@ class DiscFollower:
         m, fits, paths = self.m, self.fits, self.paths
         height, width = luma.shape
         n, fewest = expected(m, fits, 2.5 * self.step_s, time_s, self.exposure_s, width, height)
-        if fewest < 3:
+        if fewest < 3 or self.coarse:
             self._look_around(time_s, luma)
             n = to_fit(m, fits, self.exposure_s, width, height)
         self._fit(luma, fits, n)
@@ -147,9 +156,11 @@ class DiscFollower:
             np.where(self.told, 0.25 * speed, 0.3 * self.reach_px_per_s),
         )
         guess = off * speed * gap + FASTEST_TURN_RAD_S * turned * gap**2
-        unsure = (self.lost == 0) & (
-            blind | ((self.known < 3) & (guess > np.where(self.told, TOLD_PX, GUESSED_PX)))
-        )
+        often_off = 3.0 * self.m["misses"].min(axis=1)
+        late = np.where(self.known == 3, FASTEST_TURN_RAD_S**2 * speed * gap**3, often_off)
+        guess = np.where(self.known < 3, guess, late if self.coarse else 0.0)
+        enough = np.where(self.known > 3, 0.75 * self.shape.disc_px, np.where(self.told, TOLD_PX, GUESSED_PX))
+        unsure = (self.lost == 0) & (blind | (guess > enough))
         sits = np.where(((self.lost == 0) & ~unsure)[:, None], predicted, np.nan)
         wanted: list[tuple[int, Floats]] = []
         for i in np.flatnonzero(unsure):
@@ -242,11 +253,14 @@ class DiscFollower:
             yield there.uv_px, there.speed
             if past.rests and self.lost[i] % 4:
                 return  # it cannot be elsewhere unless the camera was moved
+            new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S
             for place in self._candidates(luma, i, there.uv_px, there.reach_px, sits):
                 if there.off_px(place) < there.near_px:
-                    new = not past.knows_its_turn and abs(gone) < SHORT_GAP_S
                     yield place, 2 * (place - self.places[i, 0]) / gone - there.speed if new else there.speed
-                    break
+                    if (
+                        not new
+                    ):  # else where it is awaited is hardly known, and the nearest may be something else
+                        break
             if abs(gone) < TURN_TOLD_S:
                 return
         if len(past.time_s) < 5:
