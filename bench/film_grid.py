@@ -111,6 +111,9 @@ LEVELS = (
     Level("readout 20 ms, not known", "rolling shutter", readout_s=20e-3),
     Level("readout 20 ms, stated", "rolling shutter", readout_s=20e-3, told=True),
     Level("5 Mb/s", "bit rate", bit_rate=5e6),
+    Level("30 frames/s, 1/240 s, 110 rpm", "several", fps=30, rpm=110, exposure_s=1 / 240, seconds=8),
+    Level("30 frames/s, 1/120 s, 90 rpm, 5 Mb/s", "several", fps=30, rpm=90, exposure_s=1 / 120, bit_rate=5e6,
+          seconds=8),
     Level("30 frames/s, 1/120 s, 110 rpm, 5 Mb/s", "several", fps=30, rpm=110, exposure_s=1 / 120, bit_rate=5e6,
           seconds=8),
 )  # fmt: skip

@@ -148,18 +148,7 @@ class DiscFollower:
         predicted, velocity = self.m["uv"], self.m["speed"]
         gap = np.abs(time_s - self.times[:, 0])
         blind = (self.known == 1) & self.blind
-        speed = np.hypot(*velocity.T)
-        # a turning point leaves its tangent by about this; one at rest may be at the end of its way, where earlier
-        # turns do not tell more
-        off, turned = (
-            np.where(self.told, 0.1, 0.35),
-            np.where(self.told, 0.25 * speed, 0.3 * self.reach_px_per_s),
-        )
-        guess = off * speed * gap + FASTEST_TURN_RAD_S * turned * gap**2
-        often_off = 3.0 * self.m["misses"].min(axis=1)
-        late = np.where(self.known == 3, FASTEST_TURN_RAD_S**2 * speed * gap**3, often_off)
-        guess = np.where(self.known < 3, guess, late if self.coarse else 0.0)
-        enough = np.where(self.known > 3, 0.75 * self.shape.disc_px, np.where(self.told, TOLD_PX, GUESSED_PX))
+        guess, enough = self._may_be_off(gap, np.hypot(*velocity.T))
         unsure = (self.lost == 0) & (blind | (guess > enough))
         sits = np.where(((self.lost == 0) & ~unsure)[:, None], predicted, np.nan)
         wanted: list[tuple[int, Floats]] = []
@@ -171,6 +160,24 @@ class DiscFollower:
         for k, found in _one_to_one(wanted, predicted, self.shape.ring_px):
             velocity[k] = (found - self.places[k, 0]) / (time_s - self.times[k, 0])
             predicted[k] = found
+
+    def _may_be_off(self, gap: Floats, speed: Floats) -> tuple[Floats, Floats]:
+        """(P,) how far each marker may be from where it is expected, px, and how much of that the fit cannot mend;
+        gap (P,) s since it was seen, speed (P,) px/s."""
+        # a turning point leaves its tangent by about this; one at rest may be at the end of its way, where earlier
+        # turns do not tell more
+        off = np.where(self.told, 0.1, 0.35)
+        turned = np.where(self.told, 0.25 * speed, 0.3 * self.reach_px_per_s)
+        young = off * speed * gap + FASTEST_TURN_RAD_S * turned * gap**2
+        if not self.coarse:
+            young = np.where(self.known < 3, young, 0.0)
+            return young, np.where(self.told, TOLD_PX, GUESSED_PX)
+        grown = 3.0 * self.m["misses"].min(axis=1)
+        guess = np.select(
+            [self.known < 3, self.known == 3], [young, FASTEST_TURN_RAD_S**2 * speed * gap**3], grown
+        )
+        enough = np.where(self.told, TOLD_PX, GUESSED_PX)
+        return guess, np.where(self.known > 3, 0.75 * self.shape.disc_px, enough)
 
     def _fit(self, luma: Luma, fits: NDArray[Any], n: int) -> None:
         fit_markers(fits, n, luma, self.per_grey, self.exposure_s, True, ITERATIONS, SCALE_SD, GOOD_ENOUGH_PX)

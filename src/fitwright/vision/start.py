@@ -4,8 +4,9 @@ One mark tells where a marker is, not where it goes. Markers look alike, the nea
 another marker, and the camera may have left a frame out. So every disc near enough in the neighbouring frames is
 taken as a supposition about the velocity; each supposition is followed through the frames before and after the mark
 as far as a body can accelerate; the one that explains most frames wins, and no two markers get the same disc. Where a
-long exposure smears the marks, and few frames a second leave much room for guesses, a motion must also be that of the
-smear: most markers' smears tell the exposure, and those that do not fit it are supposed anew.
+long exposure smears the marks, and few frames a second leave much room for guesses, motions along the smear are
+supposed as well, as fast as it says at the exposure on which most markers agree, and followed with the smear that the
+disc has in each frame.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ choice: on the films of the bench 0.1 to 0.5 px)."""
 OFF_PX = 5.0
 """A motion bent more than a body can bend it is told by more than this within the frames looked at."""
 ASTRAY_PX = 1.5
-"""A motion that would smear its marker otherwise than it is smeared, by more than this, is not its own."""
+"""A motion that would smear its marker in another direction, by more than this, does not tell the exposure."""
 ALIKE = 1.25
 """Exposures that differ by no more than this factor are the same one."""
 EXPOSURES_S = np.array(
@@ -243,10 +244,11 @@ def _exposure_by_smear(
     motion: Sequence[tuple[_Supposition, Floats]], smear: Mapping[int, Floats]
 ) -> float | None:
     """The exposure (s) at which the smears (2,) px of most markers, two at least, fit a motion supposed for them."""
-    told = [
-        (float(np.hypot(*smear[s.i]) / np.hypot(*v)), s) for s, v in motion
-        if np.hypot(*v) > 0 and _astray_px(v, smear[s.i], float(np.hypot(*smear[s.i]) / np.hypot(*v))) < ASTRAY_PX
-    ]  # fmt: skip
+    told = []
+    for s, velocity in motion:
+        exposure_s = float(np.hypot(*smear[s.i])) / max(float(np.hypot(*velocity)), 1e-6)
+        if _astray_px(velocity, smear[s.i], exposure_s) < ASTRAY_PX:
+            told.append((exposure_s, s))
     best, most = None, 0.0
     for exposure_s, _ in told:
         votes: dict[int, float] = {}
@@ -258,10 +260,8 @@ def _exposure_by_smear(
     return best
 
 
-def _astray_px(velocity: Floats | None, smear: Floats, exposure_s: float) -> float:
-    """How far a smear (2,) px is from that of a motion (2,) px/s, whichever way; infinite when that is not known."""
-    if velocity is None:
-        return np.inf
+def _astray_px(velocity: Floats, smear: Floats, exposure_s: float) -> float:
+    """How far a smear (2,) px is from that of a motion (2,) px/s, whichever way."""
     return float(min(np.hypot(*(velocity * exposure_s - s)) for s in (smear, -smear)))
 
 
