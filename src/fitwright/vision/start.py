@@ -46,9 +46,7 @@ ASTRAY_PX = 1.5
 """A motion that would smear its marker in another direction, by more than this, does not tell the exposure."""
 ALIKE = 1.25
 """Exposures that differ by no more than this factor are the same one."""
-EXPOSURES_S = np.array(
-    [0, 1 / 2000, 1 / 1000, 1 / 700, 1 / 500, 1 / 350, 1 / 250, 1 / 180, 1 / 120, 1 / 90, 1 / 60]
-)
+EXPOSURES_S = np.array([0, *(1 / n for n in (2000, 1000, 700, 500, 350, 250, 180, 120, 90, 60, 50, 40, 30))])
 
 
 @dataclass(frozen=True)
