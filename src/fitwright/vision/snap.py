@@ -39,6 +39,9 @@ BESIDE = np.stack(np.meshgrid(np.arange(-1, 2), np.arange(-1, 2)), axis=-1).resh
 STANDS_OUT, BEYOND = 3.0, 40.0
 """Contrast of a marker over the spread of what lies around it, for one that is recognised at the second look only (a
 spot of a random pattern has about two); grey levels that its parts may lie beyond those of the picture around."""
+SOFT, SOFT_RINGED = 0.44, 0.9
+"""Blur of the edge over the disc's radius from which on a spot without and with a ring is none: a print has an edge,
+a blot of a pattern has none (on simulated films 0.1 to 0.3 and 0.45 to 1.0)."""
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 
@@ -103,6 +106,8 @@ def _is_marker(spot: Spot | None, pick: Floats, reach: float) -> TypeGuard[Spot]
         and spot.explained > ENOUGH
         and abs(spot.amplitudes[1]) > LEAST_CONTRAST
         and spot.disc_px > SMALLEST_RADIUS_PX
+        and spot.sigma_px
+        < (SOFT_RINGED if spot.ring_px > NARROWEST_RING * spot.disc_px else SOFT) * spot.disc_px
     )
 
 
