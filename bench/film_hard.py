@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import itertools
 import tempfile
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
 
-from bench.cloth import FABRICS, cloth_film
+from bench.cloth import FABRICS, Fabric, cloth_film
 from bench.drawn import SIZE, Cover, Film, covered, film_to, leg, picture
 from bench.measurement import Measurement, Row, rms
 from fitwright.quantity import Z95, Floats
@@ -22,7 +23,7 @@ NOISE, NOISY, DRAWS, MARKERS = 2.5, 8.0, 60, 8
 RADII = (4.0, 5.0, 9.0)
 BLURS = ((0.0, 0.0), (4.0, 2.0), (-9.0, 7.0))
 COVERED_S = 0.3
-PIECES = (3, 11, 21)
+PIECES = tuple(range(3, 9))
 """Seeds of the cloths."""
 KINDS = ("hand", "arm", "disc")
 
@@ -132,25 +133,33 @@ def cloth() -> list[Row]:
 
     How far a place is off depends on the one piece of cloth, so that u can be right for many pieces only.
     """
-    rows = []
+    rows, held, jobs = [], [], [(fabric, seed) for fabric in FABRICS for seed in PIECES]
+    with ProcessPoolExecutor(2) as pool:
+        found = dict(zip(jobs, pool.map(_piece, jobs), strict=True))
     for fabric in FABRICS:
-        films = [cloth_film(fabric, 30.0, seed) for seed in PIECES]
+        films = [found[fabric, seed] for seed in PIECES]
         drifts = [
             float(np.linalg.norm(np.nanmedian(e[-300:], axis=0) - np.nanmedian(e[:60], axis=0)))
             for e, _ in films
         ]
         error, u = (np.concatenate(x) for x in zip(*films, strict=True))
         seen = np.isfinite(error[:, 0])
-        held = float(np.mean(np.abs(error[seen]) <= Z95 * u[seen]))
+        held.append(np.abs(error[seen]) <= Z95 * u[seen])
         each = ", ".join(f"{rms(e[ok] / s[ok]):.2f}" for e, s in films for ok in [np.isfinite(e[:, 0])])
         rows += [
             Row(f"{fabric.name}: largest drift over 30 s", max(drifts), "px", "≤ 1",
                 f"RMS error {rms(error[seen]):.2f} px, largest {np.abs(error[seen]).max():.1f}, "
                 f"told in {100 * seen.mean():.0f} % of frames"),
-            Row(f"{fabric.name}: 95 % intervals that hold", 100 * held, "%", "90 to 98",
+            Row(f"{fabric.name}: 95 % intervals that hold", 100 * float(held[-1].mean()), "%", "",
                 f"error over u {rms(error[seen] / u[seen]):.2f}; of each of {len(PIECES)} pieces {each}"),
         ]  # fmt: skip
-    return rows
+    every = np.concatenate(held)
+    return [*rows, Row("cloth and skin, all: 95 % intervals that hold", 100 * float(every.mean()), "%", "90 to 98",
+                       f"{len(jobs)} pieces; one piece errs the same way in every turn")]  # fmt: skip
+
+
+def _piece(job: tuple[Fabric, int]) -> tuple[Floats, Floats]:
+    return cloth_film(job[0], 30.0, job[1])
 
 
 MEASUREMENTS = (

@@ -32,6 +32,17 @@ def test_a_ring_on_a_dark_crank_is_a_marker(film, seed):
     assert np.hypot(*(spot.uv_px - centre + low)) < 0.1
 
 
+def test_a_blot_of_a_pattern_is_not_taken_for_a_sticker():
+    """Forty pieces of patterned cloth, picked where nothing is: a blot has no edge, a print has one."""
+    found = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        grain = gaussian_filter(rng.normal(0, 1, (120, 120)), 2.5)
+        cloth = 120 + 26 * grain / grain.std() + rng.normal(0, 1.6, grain.shape)
+        found += find_spot(cloth, np.array([60.0, 60.0])) is not None
+    assert found <= 1
+
+
 def test_the_second_look_takes_no_cloth_for_a_disc():
     for seed in range(3):
         rng = np.random.default_rng(seed)

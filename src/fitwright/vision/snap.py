@@ -39,9 +39,9 @@ BESIDE = np.stack(np.meshgrid(np.arange(-1, 2), np.arange(-1, 2)), axis=-1).resh
 STANDS_OUT, BEYOND = 3.0, 40.0
 """Contrast of a marker over the spread of what lies around it, for one that is recognised at the second look only (a
 spot of a random pattern has about two); grey levels that its parts may lie beyond those of the picture around."""
-SOFT, SOFT_RINGED = 0.44, 0.9
+SOFT, SOFT_RINGED = 0.36, 0.6
 """Blur of the edge over the disc's radius from which on a spot without and with a ring is none: a print has an edge,
-a blot of a pattern has none (on simulated films 0.1 to 0.3 and 0.45 to 1.0)."""
+a blot of a pattern has none (on simulated films up to 0.35, mostly 0.14, and mostly 0.38 to 1.0)."""
 LEAST_CONTRAST = 14.0
 """Grey levels of 255 between disc and surround below which a spot is not taken for a marker."""
 

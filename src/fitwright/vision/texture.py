@@ -21,7 +21,7 @@ Patch = NDArray[np.float32]
 HALF_PX = 15
 FLOOR_PX = 0.2
 """What turning and folding do to the place found by a picture that still fits (from simulated cloth)."""
-RENEWAL_PX = 0.25
+RENEWAL_PX = 0.45
 """Uncertainty that one more picture in the album adds to the places found by it, px (from simulated cloth)."""
 GOOD, BELIEVED = 0.9, 0.8
 """Correlations: the picture still fits; less is not believed."""
