@@ -20,7 +20,7 @@ from fitwright.vision.snap_kernel import DAMPING, covers, improved, levels, radi
 
 SMALLEST_RADIUS_PX = 2.0
 LARGEST_RADIUS_PX = 34
-GOOD_FIT, ENOUGH = 0.97, 0.88
+GOOD_FIT, ENOUGH = 0.97, 0.9
 """Shares of the variance: no other explanation is tried; taken for a marker."""
 PROMISING = 0.8
 """Share below which, after the first steps of smeared fits, a place whose look is known is given up."""
