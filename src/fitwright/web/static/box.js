@@ -6,8 +6,9 @@ const edges = ["left", "top", "right", "bottom"].map((name) => root.elements[`bo
 const drawing = one("[data-box-draw]");
 const away = one("[data-box-away]");
 let corner = null; // where a drag began
-let boxOrder = 0; // the latest of what was sent
-let boxSent = edges.map((edge) => edge.value).join();
+let keeping = Promise.resolve(); // what is sent waits for what was sent before
+const written = () => edges.map((edge) => edge.value).join();
+let boxSent = written();
 
 function boxNow() {
   const at = edges.map((edge) => Number.parseFloat(edge.value.replace(",", ".")));
@@ -29,15 +30,20 @@ function toggle(on) {
 
 const drawn = () => drawing.getAttribute("aria-pressed") === "true";
 
-// The studio keeps it, or says what is wrong with it; then the guess looks again.
-async function keepBox() {
-  const now = edges.map((edge) => edge.value).join();
+// The studio keeps it, or says what is wrong with it; then the guess looks again. One after another: what was typed
+// last is kept last, and nothing is said of what has been changed since.
+function keepBox() {
+  if (written() !== boxSent) one("[data-box-said]").textContent = "";
+  keeping = keeping.then(sendBox, sendBox);
+}
+
+async function sendBox() {
+  const now = written();
   if (now === boxSent) return;
-  const mine = ++boxOrder;
   const body = new FormData(root);
   const told = await fetch(boxPart.dataset.box, { method: "POST", body, headers: { Accept: "application/json" } })
     .then((answer) => answer.json()).catch(() => ({ problem: worded("The studio did not answer.") }));
-  if (mine !== boxOrder) return;
+  if (now !== written()) return;
   const wrong = Boolean(told.problem);
   for (const edge of edges) edge.toggleAttribute("aria-invalid", wrong);
   one("[data-box-said]").textContent = told.problem ?? told.said;
