@@ -30,6 +30,7 @@ from fitwright.vision.video import Luma
 Floats32 = NDArray[np.float32]
 Index = NDArray[np.intp]
 ITERATIONS, SCALE_SD, GOOD_ENOUGH_PX = 8, 0.01, 0.06
+"""The usual ones of `fit_discs`, for those who call the compiled fit themselves."""
 
 
 @dataclass(frozen=True)
@@ -106,16 +107,10 @@ def fit_discs(
         good_enough_px: a marker whose step is smaller is done (the next step would be a tenth of it).
     """
     fits = np.zeros(len(index), FIT)
-    fits["ring_px"], fits["disc_px"], fits["sigma_px"] = (
-        x[index] for x in (shape.ring_px, shape.disc_px, shape.sigma_px)
-    )
-    fits["uv"], fits["speed"], fits["scale"], fits["noise"], fits["uneven"] = (
-        uv_px,
-        blur_px,
-        scale,
-        noise,
-        background_sd,
-    )
+    for name in ("ring_px", "disc_px", "sigma_px"):
+        fits[name] = getattr(shape, name)[index]
+    fits["uv"], fits["speed"], fits["scale"] = uv_px, blur_px, scale
+    fits["noise"], fits["uneven"] = noise, background_sd
     fits["amplitudes"] = 0.0 if amplitudes is None else amplitudes
     fit_markers(
         fits, len(fits), luma, per_grey, 1.0, amplitudes is not None, iterations, scale_sd, good_enough_px

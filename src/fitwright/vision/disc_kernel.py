@@ -37,7 +37,7 @@ NODES, WEIGHTS = _rules()
 """Row n: places from −1/2 to 1/2 and weights of the Gauss–Legendre rule of n nodes."""
 
 FAR_SD, DEGREE = 3.5, 6
-"""Where a blurred edge ends (3e-5 of its step is left); the degree of the series below: right to 2e-6 and 7e-6."""
+"""Where a blurred edge ends (2e-4 of its step is left); the degree of the series below: right to 6e-5 and 2e-4."""
 
 
 def _series() -> np.ndarray:
@@ -263,15 +263,8 @@ def fit_markers(fits, n_fits, luma, per_grey, exposure_s, known, iterations, sca
     for k in range(n_fits):
         fit = fits[k]
         ring_px, disc_px, sigma_px, start = fit.ring_px, fit.disc_px, fit.sigma_px, fit.scale
-        u, v, scale, ring_level, disc_level = (
-            fit.uv[0],
-            fit.uv[1],
-            start,
-            fit.amplitudes[0],
-            fit.amplitudes[1],
-        )
-        if not known:
-            ring_level = disc_level = 0.0
+        u, v, scale = fit.uv[0], fit.uv[1], start
+        ring_level, disc_level = (fit.amplitudes[0], fit.amplitudes[1]) if known else (0.0, 0.0)
         unrest, quiet = fit.uneven, max(fit.noise, 0.3)
         ring_weight = FREE if ring_px > disc_px + THIN_PX else FORBIDDEN
         blur_u, blur_v = fit.speed[0] * exposure_s, fit.speed[1] * exposure_s
@@ -289,18 +282,8 @@ def fit_markers(fits, n_fits, luma, per_grey, exposure_s, known, iterations, sca
             if n < FEWEST_SAMPLES:
                 fit.rms = fit.around = fit.step = np.inf
                 break
-            sweep(
-                ring_px,
-                disc_px,
-                sigma_px,
-                samples,
-                n,
-                nodes,
-                f32(length),
-                scale,
-                f32(ring_level),
-                f32(disc_level),
-            )
+            sweep(ring_px, disc_px, sigma_px, samples, n, nodes, f32(length), scale, f32(ring_level),
+                  f32(disc_level))  # fmt: skip
             _weigh(samples, offset, n, f32(unrest / quiet), cos, sin, scale)
             free = 6 if known or turn > 0 else 3  # with no levels to start from, these first
             _normal(samples, n, free, weighted, matrix, right)

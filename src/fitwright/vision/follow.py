@@ -48,8 +48,8 @@ USUAL_TURN_RAD_S = 9.0
 """86 turns a minute: how far a polynomial through the last places misses is first supposed for these, at half the
 speed that a marker may reach."""
 COARSE_PX = 2.0
-"""Where the fastest marker leaves the parabola through its last places by more than this in a frame step, the fit
-needs four places to begin near enough."""
+"""A film is coarse where the fastest marker leaves the parabola through its last places by more than this in a frame
+step: a fit begins near enough from four places at best, and markers that miss these too are looked for first."""
 NEAR_PATH_PX = 14.0
 """From turn to turn a marker's path scatters by no more than this."""
 LONG_ENOUGH_S = 0.3
@@ -144,7 +144,8 @@ class DiscFollower:
         return self.paths.past(i, self.times[:, 0])
 
     def _look_around(self, time_s: float, luma: Luma) -> None:
-        """Mend in place the predictions of markers whose motion is hardly known yet, by looking before fitting."""
+        """Mend in place the predictions of markers that may be too far off for the fit, by looking before it: where
+        the motion is hardly known yet and, in a coarse film, where the past foretells it badly."""
         predicted, velocity = self.m["uv"], self.m["speed"]
         gap = np.abs(time_s - self.times[:, 0])
         blind = (self.known == 1) & self.blind

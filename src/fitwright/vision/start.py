@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from fitwright.quantity import Floats
 from fitwright.vision.chains import FASTEST_TURN_RAD_S
 from fitwright.vision.disc import DiscShape, fit_discs
+from fitwright.vision.markers import shape_of
 from fitwright.vision.seek import peaks, portrait
 from fitwright.vision.snap import Spot
 from fitwright.vision.video import LumaFrame
@@ -95,7 +96,7 @@ def first_motion(
         frames: neighbours of the marked frame, in order. step_s: usual time between frames. white: grey level of
             the brightest pixel. reach_px_per_s: the fastest a marker may move.
     """
-    shape = DiscShape(*(np.array([getattr(s, n) for s in spots]) for n in ("disc_px", "ring_px", "sigma_px")))
+    shape = shape_of(spots)
     scene = _Scene(frames, marked, white, reach_px_per_s, shape, spots)
     supposed = [s for i in range(len(spots)) for s in scene.suppositions(i)]
     supposed += [s for i, smear in scene.smears(supposed) for s in scene.suppositions(i, smear)]

@@ -43,14 +43,13 @@ async function sendBox() {
   const body = new FormData(root);
   const told = await fetch(boxPart.dataset.box, { method: "POST", body, headers: { Accept: "application/json" } })
     .then((answer) => answer.json()).catch(() => ({ problem: worded("The studio did not answer.") }));
-  if (now !== written()) return;
   const wrong = Boolean(told.problem);
+  if (!wrong) boxSent = now;
+  if (now !== written()) return;
   for (const edge of edges) edge.toggleAttribute("aria-invalid", wrong);
   one("[data-box-said]").textContent = told.problem ?? told.said;
   away.disabled = edges.every((edge) => edge.value === "");
-  if (wrong) return;
-  boxSent = now;
-  if (root.dataset.guesses) guess();
+  if (!wrong && root.dataset.guesses) guess();
 }
 
 // A drag from one corner to the other, before the loupe takes it for a point.
